@@ -1,0 +1,265 @@
+"""The result of a diagnosis as data; words, JSON, plots and pages are made from it elsewhere."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Any, Literal
+
+import numpy as np
+
+Status = Literal["dominant", "leading", "undetermined", "within-noise", "unexplained"]
+
+
+@dataclass(frozen=True, kw_only=True)
+class TermEstimate:
+    """Posterior of one error term: estimate and standard uncertainty in `unit`; `informed` in 0..1."""
+
+    name: str
+    label: str
+    unit: str
+    estimate: float
+    std_uncertainty: float
+    informed: float
+    prior_sd: float
+    kind: str
+
+
+@dataclass(frozen=True, kw_only=True)
+class Verdict:
+    """What spoils the fit: status, accused term ("" where none), its probability and the sentence."""
+
+    status: Status
+    term: str
+    probability: float
+    text: str
+    contenders: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, kw_only=True)
+class ReadingFit:
+    """One measured feature: mean reading, what the terms predict, and how far off.
+
+    Attributes
+    ----------
+    reading_mm, std_uncertainty_mm, nominal_mm, ideal_mm, predicted_mm : float [mm]
+        Mean of the repeats, its standard uncertainty, drawn size, what a perfect print reads, what the estimated
+        terms predict.
+    repeats : int
+    z_score : float
+        Residual over its own standard uncertainty (leave-one-out).
+    suspect : bool
+        Named as a slip and left out of the estimate.
+    """
+
+    coupon: str
+    feature: str
+    kind: str
+    direction_deg: float
+    reading_mm: float
+    std_uncertainty_mm: float
+    nominal_mm: float
+    ideal_mm: float
+    predicted_mm: float
+    repeats: int
+    z_score: float
+    suspect: bool = False
+
+
+@dataclass(frozen=True, kw_only=True)
+class Alias:
+    """A direction that the readings cannot separate.
+
+    Attributes
+    ----------
+    terms : tuple of str
+        The terms that act alike.
+    text : str
+        In words.
+    combination : dict of str to float
+        The sum that is known, coefficients by term.
+    value, std_uncertainty : float
+        Of that sum.
+    unit : str
+    fix : str
+        What works whichever of them it is.
+    """
+
+    terms: tuple[str, ...]
+    text: str
+    combination: dict[str, float]
+    value: float
+    std_uncertainty: float
+    unit: str
+    fix: str
+
+
+@dataclass(frozen=True, kw_only=True)
+class Suspect:
+    """A reading taken for a slip: where, what was read, what was likely meant, and why."""
+
+    coupon: str
+    feature: str
+    reading_mm: float
+    expected_mm: float
+    likely_mm: float | None
+    reason: str
+
+
+@dataclass(frozen=True, kw_only=True)
+class Advice:
+    """One setting to change; values are absolute, in `unit`."""
+
+    setting: str
+    from_value: float | None
+    to_value: float | None
+    std_uncertainty: float
+    unit: str
+    why: str
+    term: str = ""
+
+
+@dataclass(frozen=True, kw_only=True)
+class NextPrint:
+    """A coupon (or feature) worth printing or measuring next.
+
+    `gain` is the share of the doubt between the contenders that it would remove, 0..1; `minutes` its cost.
+    """
+
+    coupon: str
+    feature: str
+    gain: float
+    minutes: float
+    text: str
+
+
+@dataclass(frozen=True, kw_only=True)
+class Diagnosis:
+    """Everything that one set of readings says.
+
+    Attributes
+    ----------
+    terms : tuple of TermEstimate
+        In the order of `analysis.terms.TERMS`.
+    covariance : ndarray (terms, terms)
+        Posterior covariance.
+    verdict : Verdict
+    shares : dict of str to float
+        Expected share of each printer term in the squared misfit of the reference features; sums to 1.
+    probabilities : dict of str to float
+        Probability that a term's share is the largest.
+    reference_features : tuple of str
+        Labels of the features that shares refer to.
+    contributions_mm : ndarray (features, terms) [mm]
+        Signed contribution of each term to each reference feature at the estimate.
+    contributions_u_mm : ndarray (features, terms) [mm]
+        Their standard uncertainties.
+    fits : tuple of ReadingFit
+    aliases, suspects, advice, next : tuples
+    chi2, dof, p_value : float, int, float
+        Fit quality of the readings kept.
+    expected_misfit_before_mm, expected_misfit_after_mm : float [mm]
+        Root mean square misfit of the reference features now, and expected after the advice.
+    notes : tuple of str
+        Sentences for the user that fit nowhere else (what was left out, what was assumed).
+    """
+
+    terms: tuple[TermEstimate, ...]
+    covariance: np.ndarray
+    verdict: Verdict
+    shares: dict[str, float]
+    probabilities: dict[str, float]
+    reference_features: tuple[str, ...]
+    contributions_mm: np.ndarray
+    contributions_u_mm: np.ndarray
+    fits: tuple[ReadingFit, ...]
+    aliases: tuple[Alias, ...]
+    suspects: tuple[Suspect, ...]
+    advice: tuple[Advice, ...]
+    next: tuple[NextPrint, ...]
+    chi2: float
+    dof: int
+    p_value: float
+    expected_misfit_before_mm: float
+    expected_misfit_after_mm: float
+    notes: tuple[str, ...] = ()
+    extra: dict[str, Any] = field(default_factory=dict)
+
+    def term(self, name: str) -> TermEstimate:
+        """The estimate of that term; KeyError if there is none."""
+        for t in self.terms:
+            if t.name == name:
+                return t
+        raise KeyError(name)
+
+    def as_json(self) -> dict[str, Any]:
+        """The content of diagnosis.json."""
+        return {
+            "schema": 1,
+            "terms": {
+                t.name: {
+                    "estimate": t.estimate,
+                    "std_uncertainty": t.std_uncertainty,
+                    "unit": t.unit,
+                    "informed": t.informed,
+                }
+                for t in self.terms
+            },
+            "verdict": {
+                "status": self.verdict.status,
+                "term": self.verdict.term or None,
+                "probability": self.verdict.probability,
+                "text": self.verdict.text,
+                "contenders": list(self.verdict.contenders),
+            },
+            "shares": self.shares,
+            "aliases": [
+                {
+                    "terms": list(a.terms),
+                    "text": a.text,
+                    "combination": a.combination,
+                    "value": a.value,
+                    "std_uncertainty": a.std_uncertainty,
+                    "unit": a.unit,
+                    "fix": a.fix,
+                }
+                for a in self.aliases
+            ],
+            "suspect_readings": [
+                {
+                    "coupon": s.coupon,
+                    "feature": s.feature,
+                    "reading_mm": s.reading_mm,
+                    "expected_mm": s.expected_mm,
+                    "likely_mm": s.likely_mm,
+                    "reason": s.reason,
+                }
+                for s in self.suspects
+            ],
+            "fit_quality": {"chi2": self.chi2, "dof": self.dof, "p_value": self.p_value},
+            "advice": [
+                {
+                    "setting": a.setting,
+                    "from": a.from_value,
+                    "to": a.to_value,
+                    "std_uncertainty": a.std_uncertainty,
+                    "unit": a.unit,
+                    "why": a.why,
+                }
+                for a in self.advice
+            ],
+            "next": [
+                {
+                    "coupon": n.coupon,
+                    "feature": n.feature,
+                    "gain": n.gain,
+                    "minutes": n.minutes,
+                    "text": n.text,
+                }
+                for n in self.next
+            ],
+            "expected_misfit_mm": {
+                "before": self.expected_misfit_before_mm,
+                "after": self.expected_misfit_after_mm,
+            },
+            "notes": list(self.notes),
+        }

@@ -1,0 +1,50 @@
+"""The tree of errors that a user may see: one sentence, the place, what to do."""
+
+from __future__ import annotations
+
+
+class FitassayError(Exception):
+    """Base of all errors that are shown to the user as one sentence.
+
+    Attributes
+    ----------
+    exit_code : int
+        What the command line returns: 1, the job could not be done; 2, bad usage or bad input.
+    """
+
+    exit_code = 1
+
+
+class JobError(FitassayError, RuntimeError):
+    """The input is fine but the job cannot be done (does not fit, cannot be written)."""
+
+    exit_code = 1
+
+
+class InputError(FitassayError, ValueError):
+    """Something the user gave is wrong.
+
+    Parameters
+    ----------
+    message : str
+        What is wrong and what to do, one sentence.
+    place : str, optional
+        Where: file, line, field.
+    """
+
+    exit_code = 2
+
+    def __init__(self, message: str, place: str = "") -> None:
+        super().__init__(f"{place}: {message}" if place else message)
+        self.message = message
+        self.place = place
+
+
+class InputErrors(InputError):
+    """Several problems of one file, collected and reported together, one a line."""
+
+    def __init__(self, problems: list[InputError]) -> None:
+        self.problems = list(problems)
+        Exception.__init__(self, "\n".join(str(p) for p in self.problems))
+        self.message = str(self)
+        self.place = ""

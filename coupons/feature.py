@@ -1,0 +1,105 @@
+"""What is measured: one caliper reading's place on a coupon, and the coupon as the manifest tells it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Literal
+
+Kind = Literal["outside", "inside", "thickness", "height", "diagonal"]
+KINDS: tuple[Kind, ...] = ("outside", "inside", "thickness", "height", "diagonal")
+
+
+@dataclass(frozen=True, kw_only=True)
+class Feature:
+    """One place where the caliper is put.
+
+    Attributes
+    ----------
+    id : str
+        Unique within its coupon, e.g. ``stem6``.
+    kind : Kind
+        Which jaws and which faces: ``outside`` (outside jaws over material), ``inside`` (inside jaws in an
+        opening), ``thickness`` (outside jaws over a single bead), ``height`` (along z), ``diagonal``
+        (outside jaws on two corners).
+    direction_deg : float [degree]
+        Measured direction in the xy plane, counter-clockwise from +x, from contact a to contact b; 0 for
+        heights, whose direction is z.
+    nominal_mm : float [mm]
+        Drawn size: the distance of the contacts along the measured direction.
+    contact_a_mm, contact_b_mm : tuple of 3 float [mm]
+        Where the jaws touch, in the coupon's own coordinates (those of its STL); a is the low side.
+    jaw_mm : float [mm]
+        Width of the jaw's flat at the contact, across the measured direction.
+    instruction : str
+        One sentence for the person with the caliper.
+    """
+
+    id: str
+    kind: Kind
+    direction_deg: float
+    nominal_mm: float
+    contact_a_mm: tuple[float, float, float]
+    contact_b_mm: tuple[float, float, float]
+    jaw_mm: float
+    instruction: str
+
+
+@dataclass(frozen=True, kw_only=True)
+class Coupon:
+    """One printed piece and its features, as coupons.json holds it.
+
+    Attributes
+    ----------
+    id : str
+        Marked on the piece.
+    family : str
+        Name of the coupon family that made it.
+    file : str
+        Its STL, beside the manifest.
+    size_mm : tuple of 3 float [mm]
+        Bounding box; the box's low corner is the coordinate origin.
+    plate : int
+        Plate number, from 1.
+    origin_on_plate_mm : tuple of 2 float [mm]
+        Where the coupon's origin lies on the bed.
+    single_wall : bool
+        True where the coupon's upright wall is to be printed as one bead.
+    features : tuple of Feature
+        In measuring order.
+    """
+
+    id: str
+    family: str
+    file: str
+    size_mm: tuple[float, float, float]
+    plate: int = 1
+    origin_on_plate_mm: tuple[float, float] = (0.0, 0.0)
+    single_wall: bool = False
+    features: tuple[Feature, ...] = field(default_factory=tuple)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Manifest:
+    """The content of one coupons.json.
+
+    Attributes
+    ----------
+    line_width_mm, layer_height_mm : float [mm]
+        What the coupons were drawn for.
+    coupons : tuple of Coupon
+        In measuring order.
+    """
+
+    line_width_mm: float
+    layer_height_mm: float
+    coupons: tuple[Coupon, ...]
+    schema: int = 1
+
+    def feature(self, coupon_id: str, feature_id: str) -> tuple[Coupon, Feature]:
+        """The coupon and feature of that name; KeyError if there is none."""
+        for coupon in self.coupons:
+            if coupon.id == coupon_id:
+                for feature in coupon.features:
+                    if feature.id == feature_id:
+                        return coupon, feature
+        raise KeyError((coupon_id, feature_id))

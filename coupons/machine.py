@@ -1,0 +1,176 @@
+"""The printer, its settings now in force and the caliper: the content of machine.toml as data.
+
+Reading and writing the file is `coupons.machine_file`'s job.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+from coupons.errors import InputError
+
+
+@dataclass(frozen=True, kw_only=True)
+class Figure:
+    """One number of machine.toml: where it stands, its default, its range, what it is.
+
+    The same table drives the prompts of ``init``, its options, the checks and the comments in the file.
+    """
+
+    section: str
+    name: str
+    default: float
+    low: float
+    high: float
+    unit: str
+    text: str
+
+
+# One line each: section, name, default, lowest, highest, unit, meaning.
+FIGURES: tuple[Figure, ...] = tuple(
+    Figure(section=s, name=n, default=d, low=lo, high=hi, unit=u, text=t)
+    for s, n, d, lo, hi, u, t in (
+        ("volume", "x_mm", 100.0, 20.0, 2000.0, "mm", "build volume, left to right"),
+        ("volume", "y_mm", 100.0, 20.0, 2000.0, "mm", "build volume, front to back"),
+        ("volume", "z_mm", 100.0, 5.0, 2000.0, "mm", "build volume, height"),
+        ("process", "nozzle_mm", 0.4, 0.1, 1.5, "mm", "nozzle bore"),
+        ("process", "line_width_mm", 0.45, 0.1, 2.0, "mm", "bead width commanded"),
+        ("process", "layer_height_mm", 0.2, 0.04, 1.0, "mm", "layer height"),
+        ("process", "speed_mm_s", 30.0, 1.0, 1000.0, "mm/s", "usual print speed, for the time estimate"),
+        ("process", "density_g_cm3", 1.24, 0.5, 3.0, "g/cm3", "density of the plastic (1.24: PLA)"),
+        ("settings", "filament_diameter_mm", 1.75, 1.0, 4.0, "mm", "filament diameter set now"),
+        ("settings", "flow_percent", 100.0, 20.0, 300.0, "%", "flow set now"),
+        ("settings", "steps_per_mm_x", 80.0, 0.5, 100000.0, "steps/mm", "steps per mm of x set now"),
+        ("settings", "steps_per_mm_y", 80.0, 0.5, 100000.0, "steps/mm", "steps per mm of y set now"),
+        ("settings", "steps_per_mm_z", 400.0, 0.5, 100000.0, "steps/mm", "steps per mm of z set now"),
+        ("settings", "backlash_x_mm", 0.0, -2.0, 2.0, "mm", "backlash compensation of x set now"),
+        ("settings", "backlash_y_mm", 0.0, -2.0, 2.0, "mm", "backlash compensation of y set now"),
+        (
+            "settings",
+            "contour_mm",
+            0.0,
+            -2.0,
+            2.0,
+            "mm",
+            "horizontal size compensation set now, per side; positive makes the part larger",
+        ),
+        (
+            "settings",
+            "hole_mm",
+            0.0,
+            -2.0,
+            2.0,
+            "mm",
+            "round hole compensation set now, on the diameter of a 3 mm hole; positive makes holes larger",
+        ),
+        (
+            "settings",
+            "first_layer_mm",
+            0.0,
+            -2.0,
+            2.0,
+            "mm",
+            "first-layer compensation set now, per side; positive makes the first layer larger",
+        ),
+        (
+            "settings",
+            "skew_deg",
+            0.0,
+            -5.0,
+            5.0,
+            "degree",
+            "skew correction set now; positive leans the y axis towards +x",
+        ),
+        ("settings", "bed_gap_mm", 0.0, -5.0, 5.0, "mm", "nozzle-to-bed offset set now; positive is higher"),
+        ("caliper", "resolution_mm", 0.01, 0.0001, 0.5, "mm", "smallest step of the caliper"),
+        (
+            "caliper",
+            "repeatability_mm",
+            0.02,
+            0.0005,
+            0.5,
+            "mm",
+            "standard deviation of one reading on printed plastic, same place, same hand",
+        ),
+        ("caliper", "error_limit_mm", 0.02, 0.0, 0.5, "mm", "error limit of the outside jaws, plus or minus"),
+        (
+            "caliper",
+            "inside_error_limit_mm",
+            0.04,
+            0.0,
+            0.5,
+            "mm",
+            "error limit of the inside jaws, plus or minus",
+        ),
+        ("caliper", "range_mm", 150.0, 20.0, 2000.0, "mm", "longest size the caliper takes"),
+        ("caliper", "jaw_flat_mm", 0.3, 0.0, 2.0, "mm", "flat on the inside jaws' edges"),
+    )
+)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Machine:
+    """A printer with its settings and the caliper at hand.
+
+    Attributes
+    ----------
+    name : str
+        What the user calls it; any text.
+    material : str
+        What is printed, e.g. ``PLA``; any text.
+    soft : bool
+        True for flexible plastics, which give under the jaws.
+    values : dict of str to float
+        Every figure of `FIGURES` as ``"section.name"``.
+    priors : dict of str to float
+        Prior standard deviations that replace the table's, by error term.
+    """
+
+    name: str = "printer"
+    material: str = "PLA"
+    soft: bool = False
+    values: dict[str, float] = field(default_factory=dict)
+    priors: dict[str, float] = field(default_factory=dict)
+
+    def __post_init__(self) -> None:
+        full = {f"{f.section}.{f.name}": f.default for f in FIGURES}
+        for key, value in self.values.items():
+            if key not in full:
+                raise InputError(f"no figure is called {key}", "machine")
+            full[key] = float(value)
+        object.__setattr__(self, "values", full)
+        for f in FIGURES:
+            check_figure(f, full[f"{f.section}.{f.name}"], f"{f.section}.{f.name}")
+        width, height = full["process.line_width_mm"], full["process.layer_height_mm"]
+        if width <= height:
+            raise InputError(
+                f"the bead must be wider than the layer is high (got {width:g} wide, {height:g} high)",
+                "process.line_width_mm",
+            )
+
+    def __getitem__(self, key: str) -> float:
+        return self.values[key]
+
+    @property
+    def volume_mm(self) -> tuple[float, float, float]:
+        """Build volume [mm]."""
+        return self["volume.x_mm"], self["volume.y_mm"], self["volume.z_mm"]
+
+    @property
+    def line_width_mm(self) -> float:
+        """Commanded bead width w [mm]."""
+        return self["process.line_width_mm"]
+
+    @property
+    def layer_height_mm(self) -> float:
+        """Layer height h [mm]."""
+        return self["process.layer_height_mm"]
+
+
+def check_figure(figure: Figure, value: float, place: str) -> None:
+    """Raise `InputError` unless `value` is a number in the figure's range."""
+    if not (figure.low <= value <= figure.high):  # NaN fails too
+        raise InputError(
+            f"{figure.text} must lie between {figure.low:g} and {figure.high:g} {figure.unit} (got {value:g})",
+            place,
+        )
