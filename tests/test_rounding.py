@@ -67,7 +67,7 @@ def test_units_at_the_face(value: float, std_uncertainty: float, unit: str, expe
     uncertainty=st.floats(1e-6, 1e5),
 )
 def test_agrees_with_a_second_library(value: float, uncertainty: float) -> None:
-    """Against `uncertainties`, format ``.2uf``: it rounds the binary float, so ties may differ by one step."""
+    """Against `uncertainties`, format ``.2uf``: it rounds the binary float: ties may differ a step."""
     theirs = f"{ufloat(value, uncertainty):.2uf}".partition("+/-")
     ours = rounding.shown(value, uncertainty, "mm", coverage=1.0, signed=False)
     step = Decimal(1).scaleb(-rounding.decimals(uncertainty))
