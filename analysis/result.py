@@ -42,8 +42,8 @@ class ReadingFit:
     Attributes
     ----------
     reading_mm, std_uncertainty_mm, nominal_mm, ideal_mm, predicted_mm : float [mm]
-        Mean of the repeats, its standard uncertainty, drawn size, what a perfect print reads, what the estimated
-        terms predict.
+        Mean of the repeats, its standard uncertainty, drawn size, what a perfect print reads, what the
+        estimated terms predict.
     repeats : int
     z_score : float
         Residual over its own standard uncertainty (leave-one-out).

@@ -39,7 +39,8 @@ class Errors:
     Attributes
     ----------
     contour, flare, closure, bead : ndarray (n,) [mm]
-        Outward shift per side; the same for the lowest layers only; loss on a 3 mm bore's diameter; bead excess.
+        Outward shift per side; the same for the lowest layers only; loss on a 3 mm bore's diameter; bead
+        excess.
     scale : ndarray (n, 3)
         Fractions for x, y, z.
     play : ndarray (n, 2) [mm]
@@ -94,7 +95,7 @@ class Term:
     sentence : str
         What it does to a part.
     step : float [unit]
-        Step for numeric derivatives.
+        Step for numeric derivatives; for play more than a jaw's flat hides in a small bore.
     act : callable (Errors, ndarray) -> None
         Adds n values of the term to the batch.
     """
@@ -192,7 +193,7 @@ TERMS: tuple[Term, ...] = (
         unit="mm",
         prior_sd=0.3,
         kind="printer",
-        step=1e-3,
+        step=0.05,
         act=_play(0),
         prior_reason="a loose belt or a weak motor on a small machine loses up to some tenths of a mm",
         label="backlash in x",
@@ -206,7 +207,7 @@ TERMS: tuple[Term, ...] = (
         unit="mm",
         prior_sd=0.3,
         kind="printer",
-        step=1e-3,
+        step=0.05,
         act=_play(1),
         prior_reason="as backlash_x",
         label="backlash in y",
@@ -334,7 +335,7 @@ TERMS: tuple[Term, ...] = (
         kind="form",
         step=1e-3,
         act=_reading("diagonal"),
-        prior_reason="how full a sharp corner prints is not part of the model; only the difference of diagonals is",
+        prior_reason="how full a sharp corner prints is not modelled; only the difference of diagonals is",
         label="fullness of sharp corners",
         cause="bead rounds the corner, pressure fills it",
         setting="",

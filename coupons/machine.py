@@ -171,6 +171,7 @@ def check_figure(figure: Figure, value: float, place: str) -> None:
     """Raise `InputError` unless `value` is a number in the figure's range."""
     if not (figure.low <= value <= figure.high):  # NaN fails too
         raise InputError(
-            f"{figure.text} must lie between {figure.low:g} and {figure.high:g} {figure.unit} (got {value:g})",
+            f"{figure.text}: must lie between {figure.low:g} and {figure.high:g} {figure.unit}"
+            f" (got {value:g})",
             place,
         )
