@@ -1,0 +1,331 @@
+"""machine.toml: reading it, every problem named by its line; writing it, a comment to every figure."""
+
+from __future__ import annotations
+
+import math
+import re
+import tomllib
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+from coupons.errors import InputError, InputErrors
+from coupons.machine import FIGURES, Figure, Machine, check_figure
+from coupons.numbers import parse_number
+from coupons.wording import did_you_mean, shown
+
+SCHEMA = 1
+LARGEST_BYTES = 1_000_000
+"""No machine file is longer; a longer one is some other file."""
+
+_FACTS = {"schema": int, "name": str, "material": str, "soft": bool}
+_SECTIONS = tuple(dict.fromkeys(f.section for f in FIGURES))
+_TITLES = {
+    "volume": "How large a piece the printer can make.",
+    "process": "What is printed with, and how.",
+    "settings": "What is set in the slicer or the firmware now. Advice is given as new values for these.",
+    "caliper": "The caliper at hand; its sheet or its maker's page tells most of these.",
+}
+
+
+def read_machine(path: Path) -> Machine:
+    """Read a machine.toml; a figure left out takes its default.
+
+    Raises
+    ------
+    InputError
+        There is no such file, or it is not TOML.
+    InputErrors
+        Everything that is wrong with its content, a line each.
+    """
+    path = Path(path)
+    text = _text(path)
+    try:
+        content = tomllib.loads(text)
+    except (ValueError, RecursionError) as exc:
+        raise _syntax_error(path, text, exc) from exc
+    return _Reader(path, text, content).machine()
+
+
+def machine_toml(machine: Machine) -> str:
+    """The text of a machine.toml that `read_machine` reads back equal.
+
+    Raises
+    ------
+    InputError
+        The name or the material holds characters that no text file can hold.
+    """
+    lines = [
+        "# The printer, what is set on it now, and the caliper. Lengths in mm, decimals with a point.",
+        "# Change it with any text editor. A figure left out takes its default.",
+        f"schema = {SCHEMA}",
+        f"name = {_quoted(machine.name, 'name')}",
+        f"material = {_quoted(machine.material, 'material')}",
+        "# true for flexible plastics, which give under the jaws",
+        f"soft = {'true' if machine.soft else 'false'}",
+    ]
+    for section in _SECTIONS:
+        lines += ["", f"# {_TITLES[section]}", f"[{section}]"]
+        for figure in (f for f in FIGURES if f.section == section):
+            lines.append(f"# {figure.text} [{figure.unit}], {figure.low:g} to {figure.high:g}")
+            lines.append(f"{figure.name} = {float(machine[f'{section}.{figure.name}'])!r}")
+    lines += [
+        "",
+        "# Optional: how large an error may be before anything is measured, as a standard deviation, by the",
+        "# error's name (mm; rad for skew_xy; a fraction for scales), for instance: backlash_x = 0.1",
+        "[priors]",
+    ]
+    lines += [f"{_key(name)} = {float(value)!r}" for name, value in machine.priors.items()]
+    return "\n".join(lines) + "\n"
+
+
+class _Reader:
+    """Checks one parsed file, collecting problems."""
+
+    def __init__(self, path: Path, text: str, content: dict[str, Any]) -> None:
+        self.path = path
+        self.content = content
+        self.lines = dict(toml_lines(text))
+        self.problems: list[tuple[int, InputError]] = []
+
+    def machine(self) -> Machine:
+        """The machine, or all problems raised together."""
+        if self.schema():
+            facts = {name: self.fact(name) for name in ("name", "material", "soft") if name in self.content}
+            self.unknown_keys()
+            values = self.values()
+            priors = self.priors()
+            if not self.problems:
+                try:
+                    return Machine(values=values, priors=priors, **facts)
+                except InputError as exc:  # what only figures taken together show
+                    self.problem(exc.message, *exc.place.split("."))
+        raise InputErrors([error for _, error in sorted(self.problems, key=lambda p: p[0])])
+
+    def problem(self, message: str, *keys: str) -> None:
+        """Note a problem of the key whose path is `keys`."""
+        line = next((self.lines[keys[:n]] for n in range(len(keys), 0, -1) if keys[:n] in self.lines), 1)
+        name = ".".join(k if k.isprintable() else shown(k) for k in keys)
+        self.problems.append((line, InputError(message, f"{self.path}, line {line}, {name}")))
+
+    def schema(self) -> bool:
+        """Whether the file was written for this program's format; nothing else is checked if not."""
+        found = self.content.get("schema")
+        if found is None:
+            self.problem(f"is missing; put 'schema = {SCHEMA}' at the top of the file", "schema")
+        elif type(found) is not int:
+            self.problem(f"must be the number {SCHEMA} (got {_kind(found)})", "schema")
+        elif found != SCHEMA:
+            self.problem(
+                f"this file has format {found}, this program reads format {SCHEMA}; "
+                "run 'fitassay init' for a new one and copy the figures over",
+                "schema",
+            )
+        return not self.problems
+
+    def fact(self, name: str) -> Any:
+        """A top-level value of the right type, else a problem."""
+        value = self.content[name]
+        if type(value) is not _FACTS[name]:
+            wanted = "true or false" if _FACTS[name] is bool else "text in quotes"
+            self.problem(f"must be {wanted} (got {_kind(value)})", name)
+        return value
+
+    def unknown_keys(self) -> None:
+        """Note keys that mean nothing; nothing that the user typed is passed over in silence."""
+        top = (*_FACTS, *_SECTIONS, "priors")
+        for key, value in self.content.items():
+            if key not in top:
+                self.problem(_unknown(key, "", top), key)
+            elif key not in _FACTS and not isinstance(value, dict):
+                self.problem(f"must be a section, [{key}] on a line of its own (got {_kind(value)})", key)
+            elif key in _SECTIONS:
+                known = [f.name for f in FIGURES if f.section == key]
+                for name in value:
+                    if name not in known:
+                        self.problem(_unknown(name, key, known), key, name)
+
+    def values(self) -> dict[str, float]:
+        """All figures given, those that are good."""
+        good = {}
+        for figure in FIGURES:
+            section = self.content.get(figure.section)
+            if isinstance(section, dict) and figure.name in section:
+                value = self.number(section[figure.name], figure, figure.section, figure.name)
+                if value is not None:
+                    good[f"{figure.section}.{figure.name}"] = value
+        return good
+
+    def priors(self) -> dict[str, float]:
+        """Prior standard deviations; which names there are is the analysis's business."""
+        section = self.content.get("priors", {})
+        good = {}
+        for name, given in section.items() if isinstance(section, dict) else ():
+            value = self.number(given, None, "priors", name)
+            if value is not None and not (0 < value < math.inf):
+                self.problem(f"must be a number greater than 0 (got {value:g})", "priors", name)
+            elif value is not None:
+                good[name] = value
+        return good
+
+    def number(self, value: Any, figure: Figure | None, *keys: str) -> float | None:
+        """`value` as a number in the figure's range, else a problem."""
+        unit = figure.unit if figure else ""
+        if isinstance(value, str):
+            try:
+                plain = f"{parse_number(value, unit):.12g}"
+                self.problem(
+                    f"must be a number, not text; write {plain} without quotes (got {shown(value)})", *keys
+                )
+            except ValueError as exc:
+                self.problem(f"must be a number, not text; {exc}", *keys)
+            return None
+        if isinstance(value, bool) or not isinstance(value, (int, float)):
+            self.problem(f"must be a number (got {_kind(value)})", *keys)
+            return None
+        try:
+            number = float(value)
+        except OverflowError:
+            number = math.inf
+        if figure is not None:
+            try:
+                check_figure(figure, number, "")
+            except InputError as exc:
+                self.problem(exc.message, *keys)
+                return None
+        return number
+
+
+def toml_lines(text: str) -> Iterator[tuple[tuple[str, ...], int]]:
+    """Key paths of a TOML text that parses, each with the line on which it stands, from 1.
+
+    Keys within inline tables and arrays are not told apart from the key that holds them.
+    """
+    header: tuple[str, ...] = ()
+    line = 1
+    statement: list[tuple[str, int]] = []
+    depth = 0
+    for match in _TOKEN.finditer(text + "\n"):
+        token = match[0]
+        if token == "\n" and depth == 0:
+            if statement:
+                path = _key_path([t for t, _ in statement])
+                if statement[0][0] == "[":
+                    header = path
+                yield (path if statement[0][0] == "[" else header + path), statement[0][1]
+            statement = []
+        elif not token.isspace() and not token.startswith("#"):
+            # A header's own brackets do not span lines, so counting them does no harm.
+            depth += (token in "[{") - (token in "]}")
+            statement.append((token, line))
+        line += token.count("\n")
+
+
+_TOKEN = re.compile(
+    r'''"""(?:\\.|[^\\])*?"{3,5}|\'\'\'.*?'{3,5}'''  # text over several lines
+    r"""|"(?:\\.|[^"\\\n])*"|'[^'\n]*\'"""
+    r"""|\#[^\n]*|\n|[\[\]{}=.,]|[^\s\#"'\[\]{}=.,]+|[^\S\n]+|.""",
+    re.DOTALL,
+)
+
+
+def _key_path(tokens: list[str]) -> tuple[str, ...]:
+    """The key that opens a statement: ``a.b`` of ``a.b = 1`` and of ``[a.b]``."""
+    keys = []
+    for token in tokens:
+        if token == "=":
+            break
+        if token[0] in "\"'":
+            keys.append(next(iter(tomllib.loads(f"{token} = 0"))))
+        elif token not in "[].":
+            keys.append(token)
+    return tuple(keys)
+
+
+def _text(path: Path) -> str:
+    """The file as text, with Unix line ends."""
+    try:
+        with open(path, "rb") as f:
+            raw = f.read(LARGEST_BYTES + 1)
+    except FileNotFoundError as exc:
+        raise InputError("there is no such file; 'fitassay init' writes one", str(path)) from exc
+    except OSError as exc:
+        raise InputError(f"cannot be read ({exc.strerror or exc})", str(path)) from exc
+    if len(raw) > LARGEST_BYTES:
+        raise InputError("is too large for a machine file; was another file meant?", str(path))
+    if raw.startswith((b"\xff\xfe", b"\xfe\xff")) or b"\0" in raw:
+        raise InputError("is not plain text; save it as text in UTF-8", str(path))
+    try:
+        text = raw.decode("utf-8-sig")
+    except UnicodeDecodeError as exc:
+        line = raw.count(b"\n", 0, exc.start) + 1
+        raise InputError(
+            "holds letters that are not UTF-8; save it as UTF-8", f"{path}, line {line}"
+        ) from exc
+    return text.replace("\r\n", "\n")
+
+
+def _syntax_error(path: Path, text: str, exc: Exception) -> InputError:
+    """What the TOML reader says, with the line and a hint."""
+    reason = str(exc) if isinstance(exc, tomllib.TOMLDecodeError) else "a value is too long or too deep"
+    match = re.search(r" \(at (?:line (\d+), column (\d+)|(end of document))\)$", reason)
+    if match is None:
+        return InputError(f"is not readable as TOML ({reason})", str(path))
+    reason = reason[: match.start()]
+    lines = text.split("\n")
+    number = int(match[1]) if match[1] else len(lines)
+    line = lines[number - 1] if number <= len(lines) else ""
+    comma = re.match(r"\s*([\w.\"'-]+)\s*=\s*([+-]?\d+),(\d+)\s*(?:#.*)?$", line)
+    if comma:
+        hint = f"decimals take a point; write {comma[1]} = {comma[2]}.{comma[3]}"
+    elif re.match(r"\s*[\w.-]+\s*=\s*[+-]?[\d.]+\s*[^\s\d.#]", line):
+        hint = "a number stands alone, without a unit behind it"
+    elif "verwrite" in reason or "twice" in reason:
+        hint = "this key or section is given twice; keep one"
+    else:
+        hint = f"{reason[:1].lower()}{reason[1:]}; mend or delete this line"
+    return InputError(hint, f"{path}, line {number}" + (f", column {match[2]}" if match[2] else ""))
+
+
+def _unknown(key: str, section: str, known: tuple[str, ...] | list[str]) -> str:
+    """Message for a key that means nothing where it stands."""
+    homes = [f.section for f in FIGURES if f.name == key and f.section != section]
+    if homes:
+        return f"belongs in section [{homes[0]}]; move it there"
+    what = "no figure of this section" if section else "nothing that belongs in this file"
+    return f"is {what}" + (did_you_mean(key, known) or "; delete the line")
+
+
+def _kind(value: Any) -> str:
+    """A TOML value's kind and, where short, the value."""
+    if isinstance(value, bool):
+        return "true" if value else "false"
+    if isinstance(value, str):
+        return f"the text {shown(value)}"
+    if isinstance(value, (int, float)):
+        return f"the number {value:g}" if abs(value) < 1e300 else "a huge number"
+    return {dict: "a section", list: "a list"}.get(type(value), "a date or time")
+
+
+def _key(name: str) -> str:
+    """`name` as a TOML key."""
+    return name if re.fullmatch(r"[A-Za-z0-9_-]+", name) else _quoted(name, "priors")
+
+
+def _quoted(text: str, place: str) -> str:
+    """`text` as a TOML string on one line."""
+    try:
+        text.encode("utf-8")
+    except UnicodeEncodeError as exc:
+        raise InputError("holds bytes that are not text; type it anew", place) from exc
+    escapes = {'"': '\\"', "\\": "\\\\", "\n": "\\n", "\r": "\\r", "\t": "\\t"}
+    # Line and paragraph separators and direction marks are legal but would hide text from the reader.
+    return (
+        '"'
+        + "".join(
+            escapes.get(c)
+            or (c if c.isprintable() else f"\\u{ord(c):04x}" if ord(c) < 65536 else f"\\U{ord(c):08x}")
+            for c in text
+        )
+        + '"'
+    )
