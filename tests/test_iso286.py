@@ -79,7 +79,7 @@ def test_deviations_follow_formulas(letter):
     table, ends = (
         (SPLIT_UM[letter], SPLIT_ENDS) if letter in SPLIT_UM else (DEVIATIONS_UM[letter], RANGE_ENDS)
     )
-    # The standard rounds to whole µm where they are few and to fives and tens where they are many.
+    # The standard rounds to whole µm where they are few, to fives and tens where they are many, and c upwards.
     for i, end in enumerate(ends):
         if i == 0:
             continue  # the first range has values of its own
