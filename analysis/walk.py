@@ -6,6 +6,7 @@ sensitivities of every reading to every error term.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -293,30 +294,36 @@ class SetWalk:
     keys : tuple of (coupon id, feature id)
         Column order.
     features : tuple of Feature
+    round : tuple of bool
+        True for features on round openings.
     """
 
     def __init__(
         self,
         manifest: Manifest,
-        folder: Path,
-        loops: dict[str, dict[float, tuple[Loop, ...]]] | None = None,
+        slicers: Mapping[str, Slicer],
+        loops: Mapping[str, dict[float, tuple[Loop, ...]]] | None = None,
     ) -> None:
+        """Place all features; `slicers` and the optional real `loops` by coupon id."""
         self.manifest = manifest
-        width = manifest.line_width_mm
         self.walks = tuple(
-            CouponWalk(
-                coupon,
-                Slicer(load_mesh(Path(folder) / coupon.file), coupon.file),
-                width,
-                (loops or {}).get(coupon.id),
-            )
-            for coupon in manifest.coupons
+            CouponWalk(c, slicers[c.id], manifest.line_width_mm, (loops or {}).get(c.id))
+            for c in manifest.coupons
         )
         self.keys = tuple((c.id, f.id) for c in manifest.coupons for f in c.features)
         self.features = tuple(f for c in manifest.coupons for f in c.features)
-        self.round = tuple(
-            w.is_round(f) if f.kind == "inside" else False for w in self.walks for f in w.coupon.features
-        )
+        self.round = tuple(w.is_round(f) for w in self.walks for f in w.coupon.features)
+
+    @classmethod
+    def open(
+        cls,
+        manifest: Manifest,
+        folder: Path,
+        loops: Mapping[str, dict[float, tuple[Loop, ...]]] | None = None,
+    ) -> SetWalk:
+        """With the meshes that lie beside the manifest in `folder`."""
+        slicers = {c.id: Slicer(load_mesh(Path(folder) / c.file), c.file) for c in manifest.coupons}
+        return cls(manifest, slicers, loops)
 
     def readings(self, theta: np.ndarray) -> np.ndarray:
         """Noise-free readings (n, features) [mm] of printers with terms `theta` (n, terms)."""

@@ -1,0 +1,156 @@
+"""Readings sorted by feature, each with its standard uncertainty and its row of sensitivities."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from analysis.readings import Reading
+
+from analysis.terms import INDEX, TERMS
+from analysis.walk import SetWalk
+from coupons.errors import InputError
+from coupons.machine import Machine
+
+# Flexible plastic gives under the jaws: one reading scatters about three times as much (common practice, no source).
+SOFT_FACTOR = 3.0
+# The caliper's stated repeatability weighs as much as this many degrees of freedom against the repeats at hand.
+STATED_DOF = 6.0
+REFERENCE = "reference"
+
+
+@dataclass(frozen=True, kw_only=True)
+class Evidence:
+    """What was read, a row per measured feature.
+
+    Attributes
+    ----------
+    keys : tuple of (coupon, feature)
+    column : ndarray (m,) of int
+        Column of the row's feature in the `SetWalk`; -1 for reference pieces.
+    y : ndarray (m,) [mm]
+        Mean of the repeats.
+    u : ndarray (m,) [mm]
+        Standard uncertainty of that mean, without the caliper's own zero error.
+    count : ndarray (m,) of int
+        Repeats.
+    base : ndarray (m,) [mm]
+        What a perfect printer and caliper read.
+    gains : ndarray (m, terms)
+        d reading / d term.
+    repeatability_mm : float [mm]
+        Pooled with the stated one.
+    repeat_dof : int
+        Degrees of freedom of the repeats alone.
+    repeat_sd_mm : float [mm]
+        Pooled standard deviation of the repeats alone; nan where there are none.
+    """
+
+    keys: tuple[tuple[str, str], ...]
+    column: np.ndarray
+    y: np.ndarray
+    u: np.ndarray
+    count: np.ndarray
+    base: np.ndarray
+    gains: np.ndarray
+    repeatability_mm: float
+    repeat_dof: int
+    repeat_sd_mm: float
+
+
+def pooled_repeatability(groups: list[np.ndarray], stated: float) -> tuple[float, int, float]:
+    """Repeatability from repeats (type A, pooled over features) weighed with the stated one (type B).
+
+    s^2 = (nu0 * stated^2 + sum of squares) / (nu0 + nu), nu0 = `STATED_DOF` (GUM 4.2.4, H.3; weighing as in a
+    conjugate update).
+
+    Parameters
+    ----------
+    groups : list of ndarray [mm]
+        Repeats per feature.
+    stated : float [mm]
+
+    Returns
+    -------
+    repeatability : float [mm]
+    dof : int
+        Of the repeats alone.
+    sd : float [mm]
+        Of the repeats alone; nan without repeats.
+    """
+    squares = float(sum(np.sum((g - g.mean()) ** 2) for g in groups))
+    dof = int(sum(len(g) - 1 for g in groups))
+    sd = float(np.sqrt(squares / dof)) if dof else float("nan")
+    return float(np.sqrt((STATED_DOF * stated**2 + squares) / (STATED_DOF + dof))), dof, sd
+
+
+def reference_row(feature: str) -> tuple[float, np.ndarray]:
+    """Known size [mm] and sensitivities (terms,) of a reference piece, e.g. ``outside:10.000``."""
+    side, _, size = feature.partition(":")
+    if side not in ("outside", "inside"):
+        raise InputError(
+            f"a reference piece is written outside:10.000 or inside:8.000 (got {feature})", "readings"
+        )
+    row = np.zeros(len(TERMS))
+    row[INDEX[f"{side}_bias"]] = 1.0
+    return float(size), row
+
+
+def gather(readings: tuple[Reading, ...], walk: SetWalk, machine: Machine) -> Evidence:
+    """Sort readings into `Evidence`, linearised about the perfect printer.
+
+    Raises
+    ------
+    InputError
+        No reading at all.
+    """
+    groups: dict[tuple[str, str], list[float]] = {}
+    for r in readings:
+        if r.reading_mm is not None:
+            groups.setdefault((r.coupon, r.feature), []).append(r.reading_mm)
+    if not groups:
+        raise InputError("holds no readings yet; measure a feature and enter it", "readings.csv")
+    values = [np.array(g) for g in groups.values()]
+    stated = machine["caliper.repeatability_mm"] * (SOFT_FACTOR if machine.soft else 1.0)
+    repeatability, dof, sd = pooled_repeatability(values, stated)
+    count = np.array([len(g) for g in values])
+    # Rounding to the caliper's step is not averaged away by repeats that all round alike (GUM F.2.2.1).
+    u = np.sqrt(repeatability**2 / count + machine["caliper.resolution_mm"] ** 2 / 12)
+    where = {key: i for i, key in enumerate(walk.keys)}
+    base, gains = walk.linearise()
+    rows = [_row(key, where, base, gains) for key in groups]
+    return Evidence(
+        keys=tuple(groups),
+        column=np.array([where.get(key, -1) for key in groups]),
+        y=np.array([g.mean() for g in values]),
+        u=u,
+        count=count,
+        base=np.array([b for b, _ in rows]),
+        gains=np.stack([g for _, g in rows]),
+        repeatability_mm=repeatability,
+        repeat_dof=dof,
+        repeat_sd_mm=sd,
+    )
+
+
+def relinearise(evidence: Evidence, walk: SetWalk, theta: np.ndarray) -> Evidence:
+    """The same readings, with rows linearised about `theta` (terms,).
+
+    `base` is then what the tangent at `theta` gives for zero terms.
+    """
+    base, gains = walk.linearise(theta)
+    measured = evidence.column >= 0
+    new_base, new_gains = evidence.base.copy(), evidence.gains.copy()
+    columns = evidence.column[measured]
+    new_gains[measured] = gains[columns]
+    new_base[measured] = base[columns] - gains[columns] @ theta
+    return Evidence(**{**evidence.__dict__, "base": new_base, "gains": new_gains})
+
+
+def _row(
+    key: tuple[str, str], where: dict[tuple[str, str], int], base: np.ndarray, gains: np.ndarray
+) -> tuple[float, np.ndarray]:
+    if key[0] == REFERENCE:
+        return reference_row(key[1])
+    i = where[key]
+    return float(base[i]), gains[i]
