@@ -1,0 +1,409 @@
+"""The report: one self-contained page made from a diagnosis, nothing computed, nothing fetched."""
+
+from __future__ import annotations
+
+import hashlib
+import re
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from analysis import rounding
+from analysis.result import Advice, Diagnosis, TermEstimate
+from coupons.feature import Manifest
+from coupons.machine import FIGURES, Machine
+from fitassay import plots, wording
+from fitassay.wording import plain, term_label
+
+MOST_CONTENDERS = 5
+"""Terms in the correlation table."""
+
+SMALLEST_SHARE = 0.03
+"""Shares under this are drawn as one rest."""
+
+
+def report_html(
+    diagnosis: Diagnosis,
+    manifest: Manifest,
+    folder: Path,
+    machine: Machine,
+    *,
+    trace: Any = None,
+    compare: Any = None,
+) -> str:
+    """The report as one HTML page, the same text for the same input.
+
+    Parameters
+    ----------
+    diagnosis : Diagnosis
+    manifest : Manifest
+        What was printed.
+    folder : Path
+        Where the manifest, its STL files and readings.csv lie; missing meshes only cost the pictures.
+    machine : Machine
+        Its name and settings in force.
+    trace : list of Section or None
+        Sections about the sliced file, drawn after the readings.
+    compare : list of Section or None
+        Sections that compare prints.
+    """
+    from jinja2 import Environment, PackageLoader
+
+    environment = Environment(
+        loader=PackageLoader("fitassay"), autoescape=True, trim_blocks=True, lstrip_blocks=True
+    )
+    environment.filters["minus"] = minus
+    context = _context(diagnosis, manifest, Path(folder), machine)
+    context["extras"] = [*(trace or ()), *(compare or ())]
+    return environment.get_template("report.html.j2").render(context) + "\n"
+
+
+@dataclass(frozen=True, kw_only=True)
+class Picture:
+    """A drawing as SVG text, trusted as it is, and its caption, which is escaped."""
+
+    svg: Any
+    caption: str
+
+
+@dataclass(frozen=True, kw_only=True)
+class Section:
+    """A section that another part of the program adds: sentences, drawings and a table.
+
+    All text is escaped on the page; the first column of `rows` heads its row.
+    """
+
+    id: str
+    title: str
+    text: str = ""
+    sentences: tuple[str, ...] = ()
+    pictures: tuple[Picture, ...] = ()
+    heads: tuple[str, ...] = ()
+    rows: tuple[tuple[str, ...], ...] = ()
+
+
+def minus(text: object) -> str:
+    """`text` with a true minus sign before numbers, for reading; values to be typed keep the ASCII one."""
+    return re.sub(r"(?<![\w.\-])-(?=\d)", "\N{MINUS SIGN}", str(text))
+
+
+def _context(diagnosis: Diagnosis, manifest: Manifest, folder: Path, machine: Machine) -> dict[str, Any]:
+    verdict = diagnosis.verdict
+    used = sum(1 for f in diagnosis.fits if not f.suspect)
+    contenders = _contenders(diagnosis)
+    return {
+        "machine_name": plain(machine.name, 120) or "printer",
+        "material": plain(machine.material, 60),
+        "readings_used": f"{used} of {len(diagnosis.fits)} features used",
+        "accused": verdict.status in ("dominant", "leading"),
+        "status": wording.STATUS_WORDS[verdict.status],
+        "sentence": plain(verdict.text, 2000),
+        "how_sure": _how_sure(diagnosis),
+        "shares": _shares(diagnosis),
+        "advice": [_advice(a) for a in diagnosis.advice],
+        "no_advice": _no_advice(diagnosis),
+        "misfit": _misfit(diagnosis),
+        "cautions": wording.CAUTIONS,
+        "suspects": [_suspect(s) for s in diagnosis.suspects],
+        "budget": _budget(diagnosis),
+        "pictures": _pictures(diagnosis, manifest, folder),
+        "terms": _terms(diagnosis),
+        "aliases": [_alias(a) for a in diagnosis.aliases],
+        "correlation": _correlation(diagnosis, contenders),
+        "region": _region(diagnosis, contenders),
+        "fit_quality": _fit_quality(diagnosis),
+        "readings": _readings(diagnosis, machine),
+        "next": [{"text": plain(n.text), "why": _next_why(n)} for n in diagnosis.next],
+        "notes": [plain(n, 1000) for n in diagnosis.notes],
+        "source": _source(diagnosis, manifest, folder, machine),
+    }
+
+
+def _how_sure(diagnosis: Diagnosis) -> str:
+    verdict = diagnosis.verdict
+    if verdict.status in ("dominant", "leading"):
+        words = rounding.probability(verdict.probability)
+        return f"Probability that {term_label(verdict.term)} is the largest error: {words}."
+    if verdict.status == "undetermined" and verdict.contenders:
+        names = " and ".join(term_label(c) for c in verdict.contenders[:MOST_CONTENDERS])
+        return f"Still possible: {names}. The next section says what would settle it."
+    return ""
+
+
+def _shares(diagnosis: Diagnosis) -> list[dict[str, Any]]:
+    """Segments of the share bar, the largest first; small ones together."""
+    accused = (diagnosis.verdict.term, *diagnosis.verdict.contenders)
+    ranked = sorted(diagnosis.shares.items(), key=lambda item: -item[1])
+    segments = [
+        {
+            "label": term_label(name),
+            "text": rounding.share(value),
+            "percent": f"{100 * value:.3f}",
+            "style": "accused" if name in accused else "",
+        }
+        for name, value in ranked
+        if value >= SMALLEST_SHARE
+    ]
+    rest = sum(value for _, value in ranked if value < SMALLEST_SHARE)
+    if segments and rest > 0:
+        segments.append(
+            {"label": "the others", "text": rounding.share(rest), "percent": f"{100 * rest:.3f}", "style": "rest"}
+        )
+    return segments
+
+
+def advice_values(advice: Advice) -> tuple[str, str]:
+    """Old and new value as text in plain ASCII digits, ready to be typed; ``""`` where there is none."""
+    old = new = ""
+    if advice.from_value is not None:
+        value, unit = rounding.face(advice.from_value, advice.unit)
+        old = rounding.with_unit(rounding.exact(value), unit)
+    if advice.to_value is not None:
+        new = rounding.plus_minus(advice.to_value, advice.std_uncertainty, advice.unit, signed=False)
+    return old, new
+
+
+def _advice(advice: Advice) -> dict[str, str]:
+    old, new = advice_values(advice)
+    return {"what": wording.setting_label(advice.setting), "old": old, "to": new, "why": plain(advice.why, 1000)}
+
+
+def _no_advice(diagnosis: Diagnosis) -> str:
+    return {
+        "within-noise": "Nothing: no error is larger than what the caliper can see.",
+        "unexplained": "Nothing yet: first look again at the readings that do not fit.",
+    }.get(diagnosis.verdict.status, "Nothing yet: these readings do not tell which setting is wrong.")
+
+
+def _misfit(diagnosis: Diagnosis) -> dict[str, str]:
+    now, then = diagnosis.expected_misfit_before_mm, diagnosis.expected_misfit_after_mm
+    largest = max(now, then, 1e-9)
+    return {
+        "now": _two_digits(now),
+        "then": _two_digits(then),
+        # The longest line leaves room for its number.
+        "now_width": f"{75 * now / largest:.2f}",
+        "then_width": f"{75 * then / largest:.2f}",
+    }
+
+
+def _two_digits(value_mm: float) -> str:
+    """A root mean square as two significant digits: it is itself an uncertainty-like figure."""
+    return f"{rounding.matching(value_mm, abs(value_mm))} mm"
+
+
+def _suspect(suspect: Any) -> dict[str, str]:
+    return {
+        "name": f"{plain(suspect.coupon, 60)} / {plain(suspect.feature, 60)}",
+        "read": f"{rounding.exact(suspect.reading_mm)} mm",
+        "expected": f"{rounding.fixed(suspect.expected_mm, 2)} mm",
+        "likely": "" if suspect.likely_mm is None else f"{rounding.exact(suspect.likely_mm)} mm",
+        "reason": plain(suspect.reason, 1000),
+    }
+
+
+def _budget(diagnosis: Diagnosis) -> dict[str, Any] | None:
+    from markupsafe import Markup
+
+    columns = plots.budget_columns(diagnosis)
+    svg = plots.error_budget(diagnosis)
+    if not svg:
+        return None
+    rows = []
+    for i, feature in enumerate(diagnosis.reference_features):
+        cells = []
+        for c in columns:
+            value, u = float(c.value[i]), float(c.expanded[i]) / rounding.COVERAGE
+            shown = rounding.shown(value, u, "mm")
+            cells.append("0" if value == 0 and u == 0 else f"{shown.value} ± {shown.uncertainty}")
+        rows.append({"name": plain(feature, 80), "cells": cells})
+    rest = ", ".join(c.label for c in columns[plots.MOST_COLUMNS :])
+    return {"svg": Markup(svg), "heads": [c.label for c in columns], "rows": rows, "rest": rest}
+
+
+def _pictures(diagnosis: Diagnosis, manifest: Manifest, folder: Path) -> list[Picture]:
+    return []
+
+
+def _terms(diagnosis: Diagnosis) -> list[dict[str, Any]]:
+    groups = (
+        ("printer", ""),
+        ("instrument", "The caliper's own errors: estimated with the rest, never blamed for the fit"),
+        ("form", "Not claimed by the model"),
+    )
+    blocks = []
+    for kind, title in groups:
+        members = [t for t in diagnosis.terms if t.kind == kind]
+        members.sort(key=lambda t: -diagnosis.shares.get(t.name, 0.0))
+        if members:
+            blocks.append({"title": title, "rows": [_term_row(diagnosis, t) for t in members]})
+    return blocks
+
+
+def _term_row(diagnosis: Diagnosis, term: TermEstimate) -> dict[str, Any]:
+    effects = {t.name: t.sentence for t in wording.TERMS}
+    # The strip spans three prior standard deviations to either side, 240 units wide.
+    reach = 3.0 * term.prior_sd if term.prior_sd > 0 else 1.0
+    low, high = (
+        float(np.clip(120 + 120 * (term.estimate + s * rounding.COVERAGE * term.std_uncertainty) / reach, 0, 240))
+        for s in (-1.0, 1.0)
+    )
+    width = max(high - low, 2.5)
+    return {
+        "label": term_label(term.name),
+        "amount": rounding.plus_minus(term.estimate, term.std_uncertainty, term.unit),
+        "x": f"{min(low, 240 - width):.2f}",
+        "width": f"{width:.2f}",
+        "known": wording.informed_words(term.informed),
+        "share": rounding.share(diagnosis.shares[term.name]) if term.name in diagnosis.shares else "",
+        "effect": effects.get(term.name, ""),
+        "accused": term.name == diagnosis.verdict.term,
+    }
+
+
+def _contenders(diagnosis: Diagnosis) -> list[str]:
+    """The terms whose likeness matters: the verdict's contenders, the aliases', then the likeliest others."""
+    wanted = [*diagnosis.verdict.contenders, *(n for a in diagnosis.aliases for n in a.terms)]
+    likely = sorted(diagnosis.probabilities.items(), key=lambda item: -item[1])
+    wanted += [name for name, p in likely if p >= 0.01]
+    known = [t.name for t in diagnosis.terms]
+    return [n for n in dict.fromkeys(wanted) if n in known][:MOST_CONTENDERS]
+
+
+def _correlations(diagnosis: Diagnosis) -> np.ndarray:
+    covariance = np.asarray(diagnosis.covariance, dtype=float)
+    sd = np.sqrt(np.maximum(np.diag(covariance), 0.0))
+    scale = np.outer(sd, sd)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        return np.where(scale > 0, covariance / scale, np.eye(len(sd)))
+
+
+def _correlation(diagnosis: Diagnosis, names: list[str]) -> dict[str, Any] | None:
+    if len(names) < 2:
+        return None
+    place = {t.name: i for i, t in enumerate(diagnosis.terms)}
+    matrix = _correlations(diagnosis)
+    rows = []
+    for a in names:
+        values = [float(matrix[place[a], place[b]]) for b in names]
+        cells = [{"text": rounding.fixed(v, 2, signed=True), "strength": f"{100 * abs(v):.0f}"} for v in values]
+        rows.append({"name": term_label(a), "cells": cells})
+    return {"heads": [term_label(n) for n in names], "rows": rows}
+
+
+def _region(diagnosis: Diagnosis, names: list[str]) -> dict[str, Any] | None:
+    """The most alike pair of the contenders, drawn."""
+    from markupsafe import Markup
+
+    place = {t.name: i for i, t in enumerate(diagnosis.terms)}
+    lengths = [n for n in names if diagnosis.terms[place[n]].unit == "mm"]
+    matrix = _correlations(diagnosis)
+    pairs = [(abs(matrix[place[a], place[b]]), a, b) for k, a in enumerate(lengths) for b in lengths[k + 1 :]]
+    if not pairs:
+        return None
+    strength, a, b = max(pairs, key=lambda pair: pair[0])
+    svg = plots.likely_region(diagnosis, a, b)
+    signed = rounding.fixed(float(matrix[place[a], place[b]]), 2, signed=True)
+    caption = f"{term_label(a)} and {term_label(b)}: all pairs inside explain the readings (95 %), correlation {signed}."
+    return {"svg": Markup(svg), "caption": caption} if svg else None
+
+
+def _alias(alias: Any) -> dict[str, str]:
+    parts = []
+    for name, factor in alias.combination.items():
+        amount = "" if abs(factor) == 1 else f"{rounding.exact(round(abs(factor), 3))} × "
+        sign = "- " if factor < 0 else ("+ " if parts else "")
+        parts.append(f"{sign}{amount}{term_label(name)}")
+    total = rounding.plus_minus(alias.value, alias.std_uncertainty, alias.unit)
+    return {
+        "text": plain(alias.text, 1000),
+        "known": f"{' '.join(parts)} = {total}" if parts else "",
+        "fix": plain(alias.fix, 1000),
+    }
+
+
+def _fit_quality(diagnosis: Diagnosis) -> str:
+    if diagnosis.dof <= 0:
+        return "There are no more readings than the errors need, so they cannot check each other."
+    chi2 = rounding.fixed(diagnosis.chi2, 1)
+    words = "hang together" if diagnosis.p_value >= 0.05 else "scatter more than the caliper explains"
+    return (
+        f"The readings {words}: chi-squared {chi2} with {diagnosis.dof} degrees of freedom, "
+        f"p {rounding.p_value(diagnosis.p_value)}."
+    )
+
+
+def _readings(diagnosis: Diagnosis, machine: Machine) -> dict[str, Any] | None:
+    from markupsafe import Markup
+
+    if not diagnosis.fits:
+        return None
+    rows = []
+    for f in diagnosis.fits:
+        measured = rounding.shown(f.reading_mm, f.std_uncertainty_mm, "mm", signed=False)
+        rows.append(
+            {
+                "coupon": plain(f.coupon, 60),
+                "feature": plain(f.feature, 60),
+                "kind": f.kind,
+                "drawn": rounding.exact(round(f.nominal_mm, 3)),
+                "ideal": rounding.exact(round(f.ideal_mm, 3)),
+                "measured": f"{measured.value} ± {measured.uncertainty}",
+                "predicted": rounding.matching(f.predicted_mm, rounding.COVERAGE * f.std_uncertainty_mm),
+                "repeats": str(f.repeats),
+                "z": rounding.fixed(f.z_score, 1, signed=True),
+                "suspect": f.suspect,
+            }
+        )
+    return {"svg": Markup(plots.readings(diagnosis.fits)), "rows": rows}
+
+
+def _next_why(n: Any) -> str:
+    parts = []
+    if n.gain > 0:
+        parts.append(f"removes about {rounding.share(n.gain)} of the doubt between the contenders")
+    if n.minutes > 0:
+        parts.append(f"takes about {rounding.fixed(n.minutes, 0 if n.minutes >= 2 else 1)} minutes")
+    return ", ".join(parts)
+
+
+def versions() -> dict[str, str]:
+    """The programs that made the result, by name."""
+    import platform
+    from importlib import metadata
+
+    found = {}
+    for name in ("fitassay", "numpy", "scipy", "shapely", "manifold3d"):
+        try:
+            found[name] = metadata.version(name)
+        except metadata.PackageNotFoundError:
+            found[name] = "not installed as a package"
+    return {**found, "Python": platform.python_version()}
+
+
+def _source(
+    diagnosis: Diagnosis, manifest: Manifest, folder: Path, machine: Machine
+) -> list[tuple[str, str]]:
+    bead = f"{rounding.exact(manifest.line_width_mm)} mm wide, {rounding.exact(manifest.layer_height_mm)} mm high"
+    features = sum(len(c.features) for c in manifest.coupons)
+    rows = [
+        ("Machine", plain(machine.name, 200)),
+        ("Material", plain(machine.material, 60) + (", soft" if machine.soft else "")),
+        ("Bead drawn for", bead),
+        ("Coupons", f"{len(manifest.coupons)} with {features} features"),
+        ("Readings", f"{sum(f.repeats for f in diagnosis.fits)} on {len(diagnosis.fits)} features"),
+    ]
+    for figure in FIGURES:
+        if figure.section in ("settings", "caliper"):
+            value, unit = rounding.face(machine[f"{figure.section}.{figure.name}"], figure.unit)
+            text = figure.text.split(";")[0]
+            rows.append((text[0].upper() + text[1:], rounding.with_unit(rounding.exact(value), unit)))
+    rows += list(versions().items())
+    for name in ("coupons.json", "readings.csv"):
+        path = folder / name
+        if path.is_file():
+            digest = hashlib.sha256(path.read_bytes()).hexdigest()
+            rows.append((f"{name}, SHA-256", digest[:16]))
+    return rows
