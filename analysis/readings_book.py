@@ -142,6 +142,38 @@ class ReadingsBook:
 
         self._change(coupon, feature, edit)
 
+    def remove(self, coupon: str, feature: str, value: float | str) -> bool:
+        """Take back one reading of that value [mm], the last where there are several; its row and note stay.
+
+        Returns
+        -------
+        bool
+            False where no such reading is there (any more).
+
+        Raises
+        ------
+        InputError, JobError
+            As `add`.
+        """
+        text = self._written(value)
+        found = False
+
+        def edit(rows: list[Row]) -> list[Row]:
+            nonlocal found
+            for i in reversed(range(len(rows))):
+                try:
+                    same = self._written(rows[i].reading) == text
+                except InputError:  # empty, or nonsense typed by hand
+                    continue
+                if same:
+                    found = True
+                    rows[i] = Row(reading="", note=rows[i].note)
+                    break
+            return rows
+
+        self._change(coupon, feature, edit)
+        return found
+
     def skip(self, coupon: str, feature: str) -> None:
         """Pass over a feature: it is not asked for again until it is read. Readings it has stay.
 
