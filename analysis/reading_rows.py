@@ -31,8 +31,8 @@ class Reading:
     ----------
     coupon, feature : str
         As the manifest names them; for a piece of known size ``reference`` and, e.g., ``outside:10.000``.
-    reading_mm : float [mm]
-        NaN where `fit` tells a trial instead.
+    reading_mm : float [mm] or None
+        None where `fit` tells a trial instead.
     note : str
         The user's own words.
     line : int
@@ -43,7 +43,7 @@ class Reading:
 
     coupon: str
     feature: str
-    reading_mm: float
+    reading_mm: float | None
     note: str = ""
     line: int = 0
     fit: str = ""
@@ -55,8 +55,8 @@ def blank_readings(manifest: Manifest) -> str:
     return "".join(csv_line(row) + "\n" for row in rows)
 
 
-def parse_reading(text: str) -> tuple[float, str]:
-    """Size [mm] and trial word of a typed reading: ``(20.31, "")`` or ``(nan, "goes")``.
+def parse_reading(text: str) -> tuple[float | None, str]:
+    """Size [mm] and trial word of a typed reading: ``(20.31, "")`` or ``(None, "goes")``.
 
     Raises
     ------
@@ -65,7 +65,7 @@ def parse_reading(text: str) -> tuple[float, str]:
     """
     word = tidy(text).casefold()
     if word in FITS:
-        return float("nan"), word
+        return None, word
     return parse_length(text), ""
 
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 import threading
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
@@ -75,7 +74,7 @@ class ReadingsBook:
     def values(self, coupon: str, feature: str) -> tuple[float, ...]:
         """Sizes read so far [mm], in the file's order; trials are not among them."""
         texts = (t for t, _ in self._cells(coupon, feature))
-        return tuple(v for v, _ in self._parsed(texts) if not math.isnan(v))
+        return tuple(v for v, _ in self._parsed(texts) if v is not None)
 
     def taken(self, coupon: str, feature: str) -> bool:
         """Whether anything has been read there."""
@@ -286,7 +285,7 @@ class ReadingsBook:
             return [(table.cell(r, "reading_mm"), table.cell(r, "note")) for r in rows]
 
     @staticmethod
-    def _parsed(texts: Iterable[str]) -> list[tuple[float, str]]:
+    def _parsed(texts: Iterable[str]) -> list[tuple[float | None, str]]:
         good = []
         for text in texts:
             try:
@@ -302,7 +301,7 @@ class ReadingsBook:
             size, fit = parse_reading(value if isinstance(value, str) else repr(float(value)))
         except ValueError as exc:
             raise InputError(str(exc), "reading_mm") from exc
-        if fit:
+        if size is None:
             return fit
         whole, _, digits = f"{size:.6f}".partition(".")
         return f"{whole}.{digits.rstrip('0').ljust(2, '0')}"

@@ -1,0 +1,145 @@
+"""A case: the folder of one printer, with its machine file and its prints."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+
+from coupons.errors import InputError, JobError
+from coupons.feature import Manifest
+from coupons.machine import Machine
+
+
+@dataclass(frozen=True, kw_only=True)
+class Print:
+    """The folder of one print: its manifest, coupons, sheet, readings and what was made of them.
+
+    Attributes
+    ----------
+    case : Case
+    number : int
+        From 1; the folder is called ``01`` and so on.
+    """
+
+    case: Case
+    number: int
+
+    @property
+    def name(self) -> str:
+        """The folder's name, ``01``."""
+        return f"{self.number:02d}"
+
+    @property
+    def folder(self) -> Path:
+        return self.case.prints_path / self.name
+
+    @property
+    def manifest_path(self) -> Path:
+        return self.folder / "coupons.json"
+
+    @property
+    def readings_path(self) -> Path:
+        return self.folder / "readings.csv"
+
+    @property
+    def sheet_path(self) -> Path:
+        return self.folder / "sheet.pdf"
+
+    @property
+    def diagnosis_path(self) -> Path:
+        return self.folder / "diagnosis.json"
+
+    @property
+    def report_path(self) -> Path:
+        return self.folder / "report.html"
+
+    def manifest(self) -> Manifest:
+        """The coupons of this print; `InputError` if the file is missing or wrong."""
+        from coupons.manifest import read_manifest
+
+        return read_manifest(self.manifest_path)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Case:
+    """The folder of one printer.
+
+    Attributes
+    ----------
+    path : Path
+        Need not exist yet; `open` asks that it does.
+    """
+
+    path: Path
+
+    @classmethod
+    def open(cls, path: Path | str) -> Case:
+        """The case in that folder.
+
+        Raises
+        ------
+        InputError
+            There is no such folder, or it is no case.
+        """
+        case = cls(path=Path(path))
+        if not case.path.is_dir():
+            what = "is a file, not a case's folder" if case.path.exists() else "there is no such case"
+            raise InputError(f"{what}; 'fitassay init {case.path}' makes one", str(case.path))
+        if not case.machine_path.exists():
+            raise InputError(f"holds no machine.toml; 'fitassay init {case.path}' writes one", str(case.path))
+        return case
+
+    @property
+    def machine_path(self) -> Path:
+        return self.path / "machine.toml"
+
+    @property
+    def prints_path(self) -> Path:
+        return self.path / "prints"
+
+    def machine(self) -> Machine:
+        """The printer; `InputError` if its file is missing or wrong."""
+        from coupons.machine_file import read_machine
+
+        return read_machine(self.machine_path)
+
+    def prints(self) -> tuple[Print, ...]:
+        """All prints that have coupons, oldest first."""
+        try:
+            names = [p.name for p in self.prints_path.iterdir()]
+        except FileNotFoundError:
+            return ()
+        except OSError as exc:
+            raise JobError(f"{self.prints_path}: cannot be read ({exc.strerror or exc})") from exc
+        numbers = sorted({int(n) for n in names if n.isascii() and n.isdigit()})
+        found = (Print(case=self, number=n) for n in numbers)
+        return tuple(p for p in found if p.manifest_path.exists())
+
+    def print(self, number: str | int | None = None) -> Print:
+        """The print of that number, or the newest.
+
+        Raises
+        ------
+        InputError
+            Nothing has been made yet, or there is no print of that number.
+        """
+        prints = self.prints()
+        if not prints:
+            raise InputError(
+                f"no print has been made yet; run 'fitassay make {self.path}' first", str(self.path)
+            )
+        if number is None:
+            return prints[-1]
+        text = str(number).strip()
+        for p in prints:
+            if text.isascii() and text.isdigit() and int(text) == p.number:
+                return p
+        raise InputError(
+            f"there is no print {text}; this case has {', '.join(p.name for p in prints)}",
+            str(self.prints_path),
+        )
+
+    def next_print(self) -> Print:
+        """The folder for a further print, not made yet."""
+        prints = self.prints()
+        return Print(case=self, number=prints[-1].number + 1 if prints else 1)

@@ -1,0 +1,160 @@
+"""The command line: finds the command, and turns errors into one line and an exit code.
+
+Exit codes: 0 good; 1 the job could not be done; 2 bad usage or bad input; 130 stopped with Ctrl-C.
+"""
+
+from __future__ import annotations
+
+import importlib
+import io
+import os
+import pkgutil
+import sys
+from typing import Any
+
+import click
+
+from coupons.errors import FitassayError
+from coupons.wording import did_you_mean, shown
+from fitassay import commands
+
+# A command is one file in fitassay/commands, holding `command`, and one line here, in the order of a day's work.
+# The text stands here so that the list of commands loads none of them.
+SHORT_HELP: dict[str, str] = {
+    "demo": "The whole job on a made-up printer, up to its report.",
+    "init": "Write down what the printer is and what is set on it now.",
+    "make": "Coupons, plates, measuring sheet and blank readings.",
+    "trace": "Where the path really stands, from the sliced file.",
+    "enter": "Take readings, feature by feature, at the terminal.",
+    "bench": "Take readings on a page in the browser.",
+    "diagnose": "What spoils the fit, how sure, and what to change.",
+    "next": "What to print or measure next, and when to stop.",
+    "predict": "How pegs and holes will fit.",
+    "correct": "Pre-compensate a part of your own.",
+    "compare": "Two prints: what changed, and was it the advice.",
+    "simulate": "Readings from a virtual print with given errors.",
+}
+
+STOPPED = 130
+
+
+class Commands(click.Group):
+    """The group of commands, each loaded when it is asked for."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        there = {m.name for m in pkgutil.iter_modules(commands.__path__)}
+        return [name for name in SHORT_HELP if name in there]
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        if cmd_name not in self.list_commands(ctx):
+            return None
+        return importlib.import_module(f"fitassay.commands.{cmd_name}").command
+
+    def resolve_command(
+        self, ctx: click.Context, args: list[str]
+    ) -> tuple[str | None, click.Command | None, list[str]]:
+        if not args[0].startswith("-") and self.get_command(ctx, args[0]) is None:
+            near = did_you_mean(args[0], self.list_commands(ctx))
+            raise click.UsageError(f"there is no command {shown(args[0])}{near}", ctx)
+        return super().resolve_command(ctx, args)
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        with formatter.section("Commands"):
+            formatter.write_dl([(name, SHORT_HELP[name]) for name in self.list_commands(ctx)])
+
+    def shell_complete(self, ctx: click.Context, incomplete: str) -> list[Any]:
+        from click.shell_completion import CompletionItem
+
+        names = [n for n in self.list_commands(ctx) if n.startswith(incomplete)]
+        return [CompletionItem(n, help=SHORT_HELP[n]) for n in names]
+
+    def main(self, *args: Any, **kwargs: Any) -> Any:
+        """Run, and leave with an exit code; errors that a user can cause are one sentence each."""
+        for stream in (sys.stdout, sys.stderr):
+            # A terminal that knows no "±" shows a stand-in instead of ending the job.
+            if isinstance(stream, io.TextIOWrapper):
+                stream.reconfigure(errors="replace")
+        kwargs["standalone_mode"] = False
+        sys.exit(_run(super().main, *args, **kwargs))
+
+
+def _run(run: Any, *args: Any, **kwargs: Any) -> int:
+    """Exit code of a run, its errors told on standard error."""
+    try:
+        code = run(*args, **kwargs)
+        sys.stdout.flush()
+        return code if isinstance(code, int) else 0
+    except FitassayError as exc:
+        return _fail(str(exc), exc.exit_code)
+    except click.exceptions.NoArgsIsHelpError as exc:
+        click.echo(exc.format_message())
+        return 2
+    except click.UsageError as exc:
+        return _fail(_usage_sentence(exc), 2)
+    except click.ClickException as exc:
+        return _fail(exc.format_message(), exc.exit_code)
+    except (click.Abort, KeyboardInterrupt):
+        click.echo(err=True)
+        return _fail("stopped", STOPPED)
+    except EOFError:
+        return _fail("the input ended before the job was done", 1)
+    except BrokenPipeError:
+        # Whoever read our output has gone; Python would complain once more when it flushes at the end.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), 1)
+        return 1
+    except OSError as exc:
+        where = f"{exc.filename}: " if exc.filename else ""
+        return _fail(f"{where}{exc.strerror or exc}", 1)
+
+
+def _usage_sentence(exc: click.UsageError) -> str:
+    """What was wrong with the words of the command, in one sentence, with the nearest right one."""
+    ctx = exc.ctx
+    path = ctx.command_path if ctx else "fitassay"
+    hint = f"; '{path} --help' tells more"
+    if isinstance(exc, click.NoSuchOption):
+        known = [o for p in ctx.command.params for o in p.opts] if ctx else []
+        return f"{path} has no option {shown(exc.option_name)}" + (
+            did_you_mean(exc.option_name, known) or hint
+        )
+    text = exc.format_message().rstrip(".").removeprefix("Invalid value for ")
+    return text[:1].lower() + text[1:] + ("" if text.endswith("?") else hint)
+
+
+def _fail(text: str, code: int) -> int:
+    plain = "".join(c if c.isprintable() or c == "\n" else "\N{REPLACEMENT CHARACTER}" for c in text)
+    for line in plain.split("\n"):
+        click.echo(f"fitassay: {line}", err=True)
+    return code
+
+
+def _version(ctx: click.Context, param: click.Parameter, value: bool) -> None:
+    if value and not ctx.resilient_parsing:
+        from importlib.metadata import PackageNotFoundError, version
+
+        try:
+            click.echo(f"fitassay {version('fitassay')}")
+        except PackageNotFoundError:
+            click.echo("fitassay (run from its source folder, not installed)")
+        ctx.exit()
+
+
+@click.group(
+    cls=Commands,
+    context_settings={"help_option_names": ["-h", "--help"]},
+    epilog="A case is the folder of one printer. Begin with 'fitassay demo', or with 'fitassay init CASE'.",
+)
+@click.option(
+    "--version", is_flag=True, is_eager=True, expose_value=False, callback=_version, help="Show the version."
+)
+def cli() -> None:
+    """Find out which error of a 3D printer spoils the fit of its parts.
+
+    Print test coupons, read them with a caliper, and be told which error dominates, how sure that is, and
+    which setting to change to what.
+    """
+
+
+def main() -> None:
+    """Entry point of the installed command."""
+    cli.main(prog_name="fitassay")

@@ -1,0 +1,44 @@
+"""Arguments and options that several commands share."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import click
+
+from coupons.numbers import parse_length, parse_number
+
+case_argument = click.argument("case", metavar="CASE", type=click.Path(path_type=str))
+print_option = click.option("--print", "number", metavar="NN", help="Which print; the newest unless given.")
+json_option = click.option("--json", "as_json", is_flag=True, help="Answer in JSON, and nothing else.")
+
+
+class Number(click.ParamType):
+    """A number in `unit` and within limits; a decimal comma is understood."""
+
+    name = "number"
+
+    def __init__(self, unit: str = "", low: float = float("-inf"), high: float = float("inf")) -> None:
+        self.unit, self.low, self.high = unit, low, high
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> float:
+        try:
+            number = parse_number(value, self.unit) if isinstance(value, str) else float(value)
+        except ValueError as exc:
+            self.fail(str(exc), param, ctx)
+        if not self.low <= number <= self.high:
+            unit = f" {self.unit}" if self.unit else ""
+            self.fail(f"must lie between {self.low:g} and {self.high:g}{unit} (got {number:g})", param, ctx)
+        return number
+
+
+class Length(click.ParamType):
+    """A length [mm] greater than 0."""
+
+    name = "mm"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> float:
+        try:
+            return parse_length(value) if isinstance(value, str) else float(value)
+        except ValueError as exc:
+            self.fail(str(exc), param, ctx)

@@ -1,0 +1,111 @@
+"""The terminal: what is said, to whom, and how wide."""
+
+from __future__ import annotations
+
+import json
+import shutil
+import sys
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from typing import Any
+
+import click
+
+NARROWEST, WIDEST = 60, 110
+
+
+def width() -> int:
+    """Columns to write in; the terminal's, within reason."""
+    return max(NARROWEST, min(WIDEST, shutil.get_terminal_size((80, 24)).columns))
+
+
+def clean(text: str) -> str:
+    """Text from a file as it may be shown: nothing in it that a terminal would obey."""
+    return "".join(c if c.isprintable() else "\N{REPLACEMENT CHARACTER}" for c in text)
+
+
+def say(text: str = "") -> None:
+    """A line of the answer, wrapped to the terminal."""
+    click.echo(wrapped(text))
+
+
+def note(text: str) -> None:
+    """A remark beside the answer, on standard error so that the answer can be piped on."""
+    click.echo(wrapped(text), err=True)
+
+
+def wrapped(text: str, indent: str = "") -> str:
+    """Each line of `text` broken at blanks to fit; words longer than a line (paths) stay whole."""
+    import textwrap
+
+    return "\n".join(
+        textwrap.fill(
+            line,
+            width(),
+            initial_indent=indent,
+            subsequent_indent=indent,
+            break_long_words=False,
+            break_on_hyphens=False,
+        )
+        if len(indent + line) > width()
+        else indent + line
+        for line in text.split("\n")
+    )
+
+
+def answer(data: Any) -> None:
+    """The answer for a program: JSON on standard output, nothing else."""
+    click.echo(json.dumps(data, indent=2, ensure_ascii=False, allow_nan=False))
+
+
+def table(
+    columns: Sequence[tuple[str, bool]], rows: Sequence[Sequence[str]], last_is_sum: bool = False
+) -> None:
+    """A table on standard output.
+
+    Parameters
+    ----------
+    columns : sequence of (title, right-aligned)
+        The last takes the width that is left and wraps.
+    rows : sequence of cells
+    last_is_sum : bool
+        The last row stands under a rule.
+    """
+    from rich import box
+    from rich.console import Console
+    from rich.table import Table
+    from rich.text import Text
+
+    # A pipe has no width of its own; rich would take 80 as we do.
+    console = Console(width=width(), highlight=False, markup=False, emoji=False)
+    shape = Table(box=box.SIMPLE_HEAD, pad_edge=False, padding=(0, 1), show_edge=False, expand=False)
+    for i, (title, right) in enumerate(columns):
+        last = i == len(columns) - 1
+        shape.add_column(Text(title), justify="right" if right else "left", no_wrap=not last, overflow="fold")
+    for i, row in enumerate(rows):
+        if last_is_sum and i == len(rows) - 1:
+            shape.add_section()
+        shape.add_row(*(Text(clean(cell)) for cell in row))
+    console.print(shape)
+
+
+@contextmanager
+def working(text: str) -> Iterator[None]:
+    """Shows at a terminal that something is being done; silent elsewhere."""
+    if not sys.stderr.isatty():
+        yield
+        return
+    from rich.console import Console
+
+    with Console(stderr=True).status(clean(text)):
+        yield
+
+
+def ask(prompt: str) -> str:
+    """One typed line without surrounding blanks; raises EOFError at the end of the input."""
+    click.echo(prompt, nl=False)
+    sys.stdout.flush()
+    line = sys.stdin.readline()
+    if not line:
+        raise EOFError
+    return line.strip()
