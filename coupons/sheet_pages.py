@@ -1,0 +1,230 @@
+"""The measuring sheet's pages: instructions, plates, then each coupon's drawings with its table."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from coupons.feature import Coupon, Manifest
+from coupons.machine import Machine
+from coupons.sheet_dimension import Layout, jaw_marks, lay_out
+from coupons.sheet_drawing import draw, figure_width
+from coupons.sheet_front import front_page, plates_page
+from coupons.sheet_page import MARGIN, TOP, Paper, SheetPdf, line_step
+from coupons.sheet_section import MeshLike, Piece, load_piece
+from coupons.sheet_text import coupon_facts, numbered_features, safe_text, scale_text
+from coupons.sheet_view import View, views
+
+# Preferred scales of ISO 5455 (from memory), the most wanted first.
+SCALES = (1.0, 2.0, 5.0, 0.5, 0.2, 0.1, 0.05, 0.02)
+CAPTION = 6.0
+VIEW_GAP = 8.0
+REPEATS = 3
+ROW_LEAST = 8.0
+TABLE_PT = 7.5
+HEAD_ROW = 6.0
+HEADING = 12.0
+
+
+@dataclass(frozen=True, kw_only=True)
+class Column:
+    """A column of the table of readings: its head and width [mm]."""
+
+    head: str
+    width: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class Row:
+    """A feature's line in the table; `height` [mm] fits the longest cell."""
+
+    number: str
+    name: str
+    lines: list[str]
+    nominal: str
+    height: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class Drawings:
+    """A coupon's views at one scale, each with its place in the block."""
+
+    layouts: tuple[Layout, ...]
+    spots: tuple[tuple[float, float], ...]
+    height: float
+
+
+def compose(
+    manifest: Manifest, source: Mapping[str, MeshLike] | str | Path, machine: Machine, paper: Paper
+) -> bytes:
+    """The whole document."""
+    pdf = SheetPdf(paper, "")
+    pdf.name_document(safe_text(machine.name, pdf.known, 90))
+    numbers = numbered_features(manifest)
+    pieces = {coupon.id: load_piece(coupon, source) for coupon in manifest.coupons}
+    front_page(pdf, manifest, machine, pieces)
+    plates_page(pdf, manifest, machine, pieces)
+    pdf.add_page()
+    y = TOP
+    for order, coupon in enumerate(manifest.coupons, start=1):
+        y = _coupon(pdf, order, coupon, pieces[coupon.id], numbers, y)
+    return bytes(pdf.output())
+
+
+def _coupon(
+    pdf: SheetPdf, order: int, coupon: Coupon, piece: Piece, numbers: dict[tuple[str, str], int], y: float
+) -> float:
+    """One coupon below `y`, on a new page where it does not fit; the height reached."""
+    columns = _columns(pdf)
+    rows = _rows(pdf, coupon, numbers, columns)
+    table = HEAD_ROW + sum(row.height for row in rows) if rows else 0.0
+    drawn = views(coupon, piece, numbers)
+    page = pdf.low - TOP
+    drawings = _drawings(pdf, drawn, page - HEADING, table)
+    if y > TOP and y + HEADING + drawings.height + min(table, page / 3) > pdf.low:
+        pdf.add_page()
+        y = TOP
+    _heading(pdf, order, coupon, y)
+    y += HEADING
+    for layout, (left, down) in zip(drawings.layouts, drawings.spots, strict=True):
+        caption = f"{layout.view.caption}, scale {scale_text(layout.scale)}"
+        pdf.put(MARGIN + left, y + down + 3.5, caption, 7.5)
+        draw(pdf, layout, MARGIN + left, y + down + CAPTION)
+    return _table(pdf, y + drawings.height, columns, rows) + 7.0
+
+
+def _heading(pdf: SheetPdf, order: int, coupon: Coupon, y: float) -> None:
+    pdf.stroke(0.35)
+    pdf.line(MARGIN, y, pdf.w - MARGIN, y)
+    name = pdf.fitted(f"Piece {order}:  {safe_text(coupon.id, pdf.known, 40)}", pdf.epw, 11.0, True)
+    pdf.put(MARGIN, y + 5.2, name, 11.0, True)
+    left = MARGIN + pdf.width_of(name, 11.0, True) + 5.0
+    facts = safe_text(coupon_facts(coupon), pdf.known, 120)
+    room = pdf.w - MARGIN - left
+    if room > 20.0:
+        pdf.put(left, y + 5.2, pdf.fitted(facts, room, 8.0), 8.0)
+    if coupon.single_wall:
+        text = "Printed as a wall one bead thick: handle it gently, the jaws just touching."
+        pdf.put(MARGIN, y + 9.5, text, 8.0)
+
+
+def _drawings(pdf: SheetPdf, drawn: tuple[View, ...], page: float, table: float) -> Drawings:
+    """The views at the best scale: jaws apart, all on one page with the table if that can be."""
+
+    def width_of(text: str) -> float:
+        return figure_width(pdf, text)
+
+    crowd = {scale: sum(jaw_marks(view, scale)[1] for view in drawn) for scale in SCALES}
+    wanted = sorted(SCALES, key=lambda scale: (crowd[scale] > 0, SCALES.index(scale)))
+    best: tuple[tuple[int, int], Drawings] | None = None
+    for scale in wanted:
+        rough = sum((view.box[3] - view.box[1]) * scale for view in drawn[:1])
+        if rough > page or any((view.box[2] - view.box[0]) * scale > pdf.epw for view in drawn):
+            continue
+        drawings = _arranged(tuple(lay_out(view, scale, width_of) for view in drawn), pdf.epw)
+        wide = max(
+            left + _size(layout)[0]
+            for layout, (left, _) in zip(drawings.layouts, drawings.spots, strict=True)
+        )
+        if wide > pdf.epw + 1e-6 or drawings.height > page:
+            continue
+        conflicts = sum(layout.conflicts for layout in drawings.layouts)
+        rank = (conflicts, int(drawings.height + table > page))
+        if best is None or rank < best[0]:
+            best = (rank, drawings)
+        if rank == (0, 0):
+            break
+    assert best is not None  # the smallest scale brings two metres down to 40 mm
+    return best[1]
+
+
+def _size(layout: Layout) -> tuple[float, float]:
+    left, bottom, right, top = layout.box()
+    return right - left, top - bottom
+
+
+def _arranged(layouts: tuple[Layout, ...], width: float) -> Drawings:
+    """Views beside each other while they fit the width, then in a new row."""
+    spots: list[tuple[float, float]] = []
+    x = y = tallest = 0.0
+    for layout in layouts:
+        wide, tall = _size(layout)
+        wide = max(wide, 62.0)  # the caption's room
+        if x > 0 and x + wide > width:
+            x, y, tallest = 0.0, y + tallest + 3.0, 0.0
+        spots.append((x, y))
+        x += wide + VIEW_GAP
+        tallest = max(tallest, tall + CAPTION)
+    return Drawings(layouts=layouts, spots=tuple(spots), height=y + tallest + 3.0)
+
+
+def _columns(pdf: SheetPdf) -> tuple[Column, ...]:
+    blank = 19.0
+    fixed = (Column(head="no.", width=9.0), Column(head="feature", width=20.0))
+    nominal = Column(head="drawn, mm", width=18.0)
+    rest = pdf.epw - sum(c.width for c in (*fixed, nominal)) - REPEATS * blank
+    blanks = tuple(Column(head=f"reading {k + 1}", width=blank) for k in range(REPEATS))
+    return (*fixed, Column(head="where the jaws go", width=rest), nominal, *blanks)
+
+
+def _rows(
+    pdf: SheetPdf, coupon: Coupon, numbers: dict[tuple[str, str], int], columns: tuple[Column, ...]
+) -> list[Row]:
+    rows = []
+    for feature in coupon.features:
+        text = safe_text(feature.instruction, pdf.known, 240)
+        lines = pdf.wrapped(text, columns[2].width - 2.0, TABLE_PT)
+        name = pdf.fitted(safe_text(feature.id, pdf.known, 30), columns[1].width - 2.0, TABLE_PT)
+        rows.append(
+            Row(
+                number=str(numbers[coupon.id, feature.id]),
+                name=name,
+                lines=lines,
+                nominal=f"{feature.nominal_mm:.2f}",
+                height=max(ROW_LEAST, len(lines) * line_step(TABLE_PT) + 2.0),
+            )
+        )
+    return rows
+
+
+def _table(pdf: SheetPdf, y: float, columns: tuple[Column, ...], rows: list[Row]) -> float:
+    """Draw the table of readings from `y`, its head again on every page; the height reached."""
+    if not rows:
+        return y
+    if y + HEAD_ROW + rows[0].height > pdf.low:
+        pdf.add_page()
+        y = TOP
+    y = _table_head(pdf, y, columns)
+    for row in rows:
+        if y + row.height > pdf.low:
+            pdf.add_page()
+            y = _table_head(pdf, TOP, columns)
+        cells: list[list[str]] = [[row.number], [row.name], row.lines, [row.nominal]]
+        _frame(pdf, y, row.height, columns)
+        x = MARGIN
+        for column, lines, bold in zip(columns, cells, (True, False, False, False), strict=False):
+            used = line_step(TABLE_PT) * len(lines)
+            pdf.lines(x + 1.0, y + (row.height - used) / 2, lines, TABLE_PT, bold)
+            x += column.width
+        y += row.height
+    return y
+
+
+def _table_head(pdf: SheetPdf, y: float, columns: tuple[Column, ...]) -> float:
+    _frame(pdf, y, HEAD_ROW, columns)
+    x = MARGIN
+    for column in columns:
+        pdf.put(x + 1.0, y + 4.0, column.head, 7.0, bold=True)
+        x += column.width
+    return y + HEAD_ROW
+
+
+def _frame(pdf: SheetPdf, y: float, height: float, columns: tuple[Column, ...]) -> None:
+    pdf.stroke(0.18)
+    pdf.rect(MARGIN, y, pdf.epw, height)
+    for x in np.cumsum([column.width for column in columns[:-1]]):
+        pdf.line(MARGIN + float(x), y, MARGIN + float(x), y + height)
+
