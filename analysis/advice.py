@@ -9,6 +9,7 @@ import numpy as np
 from analysis.result import Advice
 from analysis.terms import INDEX, TERMS
 from analysis.verdict import Reference
+from coupons.cost import bead_area
 from coupons.machine import Machine
 
 # Mechanics first: they move all that comes after; then bead, path, bores and feet; scale last, since it is read
@@ -27,11 +28,6 @@ ORDER = (
     "scale_z",
 )
 SIGNIFICANT_SDS = 2.0
-
-
-def bead_area(width: float, height: float) -> float:
-    """Cross-section of a bead [mm2]: rectangle with rounded ends, (w - h) h + pi h^2 / 4 (w, h in mm)."""
-    return (width - height) * height + math.pi * height**2 / 4
 
 
 def new_value(term: str, error: float, old: float, machine: Machine) -> float:

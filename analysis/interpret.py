@@ -240,7 +240,7 @@ def _library_next(
         family = next(c.family for c in library.manifest.coupons if c.id == coupon)
         if family not in have:
             candidates.setdefault(coupon, []).append(i)
-    minutes = {cost.coupon: cost.minutes for cost in library.costs}
+    minutes = {name: cost.minutes for name, cost in library.costs.items()}
     return rank_next(post.covariance, weights, contenders, shelf, gains, candidates, minutes, u)
 
 
