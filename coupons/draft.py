@@ -1,0 +1,165 @@
+"""A coupon before it is meshed: slabs of constant outline, and what is measured on them."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import shapely
+from shapely import affinity
+from shapely.geometry import MultiPolygon, Polygon
+
+from coupons.errors import JobError
+from coupons.feature import Feature, Kind
+from coupons.job import Job
+from coupons.shapes import inset, snap
+
+Outline = Polygon | MultiPolygon
+
+
+@dataclass(frozen=True, kw_only=True)
+class Slab:
+    """A prism: `outline` (holes included) from z0 to z1 [mm]."""
+
+    outline: Outline
+    z0: float
+    z1: float
+
+    def __post_init__(self) -> None:
+        if not self.z1 > self.z0:
+            raise ValueError(f"a slab must have a height (got {self.z0} to {self.z1})")
+
+
+@dataclass(frozen=True, kw_only=True)
+class Draft:
+    """One coupon as drawn.
+
+    Attributes
+    ----------
+    id : str
+        Unique in the set, marked on the piece; letters, digits and hyphens.
+    slabs : tuple of Slab
+        From the bed upwards. Slabs must not overlap; where they touch they share an area.
+    features : tuple of Feature
+        In measuring order.
+    single_wall : bool
+        True where the upright wall is to be printed as one bead.
+    notes : tuple of str
+        What was left out or shrunk, for the user.
+    """
+
+    id: str
+    slabs: tuple[Slab, ...]
+    features: tuple[Feature, ...]
+    single_wall: bool = False
+    notes: tuple[str, ...] = ()
+
+    @property
+    def bounds(self) -> tuple[float, float, float, float, float, float]:
+        """Lowest and highest x, y, z [mm]: (x0, y0, z0, x1, y1, z1)."""
+        box = [s.outline.bounds for s in self.slabs]
+        return (
+            min(b[0] for b in box),
+            min(b[1] for b in box),
+            min(s.z0 for s in self.slabs),
+            max(b[2] for b in box),
+            max(b[3] for b in box),
+            max(s.z1 for s in self.slabs),
+        )
+
+    @property
+    def size(self) -> tuple[float, float, float]:
+        """Extents in x, y, z [mm]."""
+        b = self.bounds
+        return round(b[3] - b[0], 6), round(b[4] - b[1], 6), round(b[5] - b[2], 6)
+
+    def at_origin(self) -> Draft:
+        """The same with the bounding box's low corner in the origin."""
+        x, y, z = self.bounds[:3]
+
+        def point(p: tuple[float, float, float]) -> tuple[float, float, float]:
+            return round(p[0] - x, 6), round(p[1] - y, 6), round(p[2] - z, 6)
+
+        return replace(
+            self,
+            slabs=tuple(
+                Slab(
+                    outline=snap(affinity.translate(s.outline, -x, -y)),
+                    z0=round(s.z0 - z, 6),
+                    z1=round(s.z1 - z, 6),
+                )
+                for s in self.slabs
+            ),
+            features=tuple(
+                replace(f, contact_a_mm=point(f.contact_a_mm), contact_b_mm=point(f.contact_b_mm))
+                for f in self.features
+            ),
+        )
+
+
+def standing(job: Job, outline: Outline, z1: float) -> list[Slab]:
+    """Slabs of a body that stands on the bed, z1 high, with its base edge chamfered at 45 degrees.
+
+    The chamfer is drawn as the layers will print it: one inset outline a layer. Every height is a whole number
+    of layers.
+    """
+    n = max(1, round(job.up(job.rules.chamfer) / job.h))
+    slabs = [
+        Slab(
+            outline=inset(outline, job.rules.chamfer * (1 - (i + 0.5) / n)),
+            z0=job.layers(i),
+            z1=job.layers(i + 1),
+        )
+        for i in range(n)
+    ]
+    return [*slabs, Slab(outline=outline, z0=job.layers(n), z1=z1)]
+
+
+def engrave(job: Job, slabs: list[Slab], strokes: Outline) -> list[Slab]:
+    """Slabs with `strokes` cut into the top of the last one.
+
+    Raises
+    ------
+    JobError
+        The strokes leave the top face, or would cut it through.
+    """
+    top = slabs[-1]
+    depth = job.up(job.rules.mark_depth)
+    margin = 0.9 * min(job.w, job.rules.mark_stroke)
+    if not shapely.covers(top.outline, strokes.buffer(margin)):
+        raise JobError("the mark does not fit on its face; make the coupon larger or its id shorter")
+    if top.z1 - top.z0 <= depth + job.h:
+        raise JobError("the face under the mark is too thin to engrave")
+    z = round(top.z1 - depth, 6)
+    return [
+        *slabs[:-1],
+        Slab(outline=top.outline, z0=top.z0, z1=z),
+        Slab(outline=snap(top.outline.difference(strokes)), z0=z, z1=top.z1),
+    ]
+
+
+def across(
+    job: Job,
+    axis: str,
+    *,
+    id: str,
+    kind: Kind,
+    low: float,
+    high: float,
+    at: float,
+    z: float,
+    instruction: str,
+    nominal: float | None = None,
+) -> Feature:
+    """A width along `axis` ("x" or "y") from `low` to `high`, taken at the other coordinate `at`, height z [mm]."""
+    a, b = ((low, at, z), (high, at, z)) if axis == "x" else ((at, low, z), (at, high, z))
+    jaw = job.machine["caliper.jaw_flat_mm"] if kind == "inside" else job.rules.outside_jaw
+    return Feature(
+        id=id,
+        kind=kind,
+        direction_deg=0.0 if axis == "x" else 90.0,
+        nominal_mm=round(high - low if nominal is None else nominal, 6),
+        contact_a_mm=a,
+        contact_b_mm=b,
+        jaw_mm=jaw,
+        instruction=instruction,
+    )

@@ -1,0 +1,256 @@
+"""The reversal comb: teeth and slots whose undercuts make the path reverse, so that backlash shows alone.
+
+Two coupons: one with its row along x, one along y.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from coupons.draft import Draft, Outline, across, engrave, standing
+from coupons.family import Family
+from coupons.feature import Feature, Kind
+from coupons.job import Job
+from coupons.mark import ink_height, make_arrow, make_mark
+from coupons.shapes import Ring, quarter_turn, region, rounded, snap
+
+STEMS_MM = (6.0, 10.0)
+"""Stems; with heads two undercuts wider, a stem and a head of one nominal size stand side by side."""
+
+TOOTH_MM = 8.0
+NECK_MM = 6.0
+SLOT_MM = 8.0
+QUICK_LENGTH_MM = 30.0
+"""Length of the short comb: what the mark and one of each kind need."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Span:
+    """One width along the row: from u0 to u1, taken at v [mm]."""
+
+    id: str
+    kind: Kind
+    u0: float
+    u1: float
+    v: float
+    instruction: str
+
+
+@dataclass(frozen=True, kw_only=True)
+class Comb:
+    """A comb in row coordinates: u along the row, v across, low corner in the origin [mm]."""
+
+    ring: Ring
+    radii: list[float]
+    spans: tuple[Span, ...]
+    length: float
+    width: float
+    spine: tuple[float, float]
+
+
+def comb(job: Job, *, full: bool) -> Comb:
+    """Draw the comb.
+
+    ::
+
+          v
+          +------+ +--------+                 back: mushrooms (stem and head) and a plain tooth
+          +-+  +-+ +-+    +-+  +------+
+            |  |     |    |    |      |
+        +---+  +-----+    +----+      +-+
+        >   COMB-X ->                   |     spine, with the seam notch in its left end
+        |    +--------+      +------+---+
+        |    | chamber|      |      |         front: a T-slot (neck and chamber) and a plain slot
+        |    +--+  +--+      | slot |
+        +-------+  +---------+      +---+     u
+
+    Walked counter-clockwise: the front runs to +u, the back to -u. Between the flanks of a plain tooth or slot the
+    loop goes on the same way; under a head or into a chamber it comes back by the undercut.
+    """
+    r = job.rules
+    cut, gap, wall = r.undercut, r.outside_gap, max(3.5, job.rail)
+    neck_v, chamber_v = r.outside_flank, 2 * r.outside_flank
+    spine = max(ink_height(job) + 2 * job.two_beads, 2.0 * r.notch)
+    v1 = chamber_v + spine
+    v2, v3 = v1 + r.stem_flank, v1 + r.stem_flank + max(r.outside_flank, job.two_beads + 1.0)
+    front, f_spans, f_end = _front(wall, cut, neck_v, chamber_v, full=full)
+    back, b_spans, b_end = _back(cut, gap, (v1, v2, v3), STEMS_MM if full else STEMS_MM[:1])
+    # The spine goes on past the last tooth, so that the loop reaches it backwards like the others.
+    length = max(f_end, b_end + cut, 0.0 if full else QUICK_LENGTH_MM)
+    ring: Ring = [(0.0, 0.0), *front]
+    # The block in front ends behind its last opening, the spine alone goes on.
+    ring += (
+        [(f_end, 0.0), (f_end, chamber_v), (length, chamber_v)] if length > f_end + 1.0 else [(length, 0.0)]
+    )
+    ring += [(length, v1), *back]
+    n, mid = r.notch, chamber_v + spine / 2
+    ring += [(0.0, v1), (0.0, mid + 0.55 * n), (0.95 * n, mid), (0.0, mid - 0.55 * n)]
+    free = {(0.0, 0.0), (length, 0.0), (f_end, 0.0), (length, chamber_v)}
+    return Comb(
+        ring=ring,
+        radii=[1.5 if p in free else 0.0 for p in ring],
+        spans=(*b_spans, *f_spans),
+        length=length,
+        width=v3,
+        spine=(chamber_v, v1),
+    )
+
+
+def _front(
+    wall: float, cut: float, neck_v: float, chamber_v: float, *, full: bool
+) -> tuple[Ring, list[Span], float]:
+    """Points along the front to +u, its widths, and where its block ends."""
+    c0 = wall
+    n0, n1 = c0 + cut, c0 + cut + NECK_MM
+    c1 = n1 + cut
+    ring: Ring = [
+        (n0, 0.0), (n0, neck_v), (c0, neck_v), (c0, chamber_v),
+        (c1, chamber_v), (c1, neck_v), (n1, neck_v), (n1, 0.0),
+    ]  # fmt: skip
+    chamber = c1 - c0
+    spans = [
+        Span(
+            id=f"neck{NECK_MM:g}",
+            kind="inside",
+            u0=n0,
+            u1=n1,
+            v=neck_v / 2,
+            instruction=f"Inside jaws in the {NECK_MM:g} mm neck, the narrow mouth of the T-slot",
+        ),
+        Span(
+            id=f"chamber{chamber:g}",
+            kind="inside",
+            u0=c0,
+            u1=c1,
+            v=(neck_v + chamber_v) / 2,
+            instruction=f"Inside jaws in the {chamber:g} mm chamber, the wide end of the T-slot",
+        ),
+    ]
+    end = c1 + wall
+    if full:
+        s0, s1 = end, end + SLOT_MM
+        ring += [(s0, 0.0), (s0, chamber_v), (s1, chamber_v), (s1, 0.0)]
+        spans.append(
+            Span(
+                id=f"slot{SLOT_MM:g}",
+                kind="inside",
+                u0=s0,
+                u1=s1,
+                v=chamber_v / 2,
+                instruction=f"Inside jaws in the plain {SLOT_MM:g} mm slot",
+            )
+        )
+        end = s1 + wall
+    return ring, spans, end
+
+
+def _back(
+    cut: float, gap: float, levels: tuple[float, float, float], stems: tuple[float, ...]
+) -> tuple[Ring, list[Span], float]:
+    """Points along the back to -u, its widths, and where its last tooth ends."""
+    v1, v2, v3 = levels
+    pieces: list[Ring] = []
+    spans: list[Span] = []
+    u = 0.0
+    for stem in stems:
+        head = stem + 2 * cut
+        s0, s1, h1 = u + cut, u + cut + stem, u + head
+        pieces.append([(s1, v1), (s1, v2), (h1, v2), (h1, v3), (u, v3), (u, v2), (s0, v2), (s0, v1)])
+        spans += [
+            Span(
+                id=f"stem{stem:g}",
+                kind="outside",
+                u0=s0,
+                u1=s1,
+                v=(v1 + v2) / 2,
+                instruction=f"Outside jaws on the {stem:g} mm stem, under its head",
+            ),
+            Span(
+                id=f"head{head:g}",
+                kind="outside",
+                u0=u,
+                u1=h1,
+                v=(v2 + v3) / 2,
+                instruction=f"Outside jaws on the {head:g} mm head",
+            ),
+        ]
+        u = h1 + gap
+    end, top = u + TOOTH_MM, v2 + 0.5
+    pieces.append([(end, v1), (end, top), (u, top), (u, v1)])
+    spans.append(
+        Span(
+            id=f"tooth{TOOTH_MM:g}",
+            kind="outside",
+            u0=u,
+            u1=end,
+            v=(v1 + top) / 2,
+            instruction=f"Outside jaws on the plain {TOOTH_MM:g} mm tooth",
+        )
+    )
+    return [p for piece in reversed(pieces) for p in piece], spans, end
+
+
+def build(job: Job) -> list[Draft]:
+    """The two combs, each as long as its axis allows."""
+    return [_coupon(job, axis) for axis in ("x", "y")]
+
+
+def _coupon(job: Job, axis: str) -> Draft:
+    along, across_ = (0, 1) if axis == "x" else (1, 0)
+    notes: tuple[str, ...] = ()
+    shape = comb(job, full=not job.quick)
+    if not job.quick and shape.length > job.room[along]:
+        shape = comb(job, full=False)
+        notes = (f"reversal-comb: no room along {axis} for the second mushroom and the plain slot",)
+    height = job.plate_height
+    size = [0.0, 0.0, height]
+    size[along], size[across_] = shape.length, shape.width
+    job.fit(f"the comb along {axis}", (size[0], size[1], size[2]))
+    ring = rounded(shape.ring, shape.radii)
+    outline = region(ring if axis == "x" else quarter_turn(ring, shape.width))
+    slabs = engrave(job, standing(job, outline, height), _strokes(job, shape, axis))
+    z = job.mid_layer(job.band_start, height)
+    features = tuple(_feature(job, span, axis, shape.width, z) for span in shape.spans)
+    return Draft(id=f"comb-{axis}", slabs=tuple(slabs), features=features, notes=notes)
+
+
+def _strokes(job: Job, shape: Comb, axis: str) -> Outline:
+    """The mark on the spine: it reads along the row, its arrow points to +x whichever way the row runs."""
+    low, high = shape.spine
+    start = job.rules.notch + job.two_beads
+    room = shape.length - start - job.two_beads
+    middle = (low + high) / 2
+    if axis == "x":
+        mark = make_mark(job, "comb-x", width=room)
+        return mark.at(start, middle - mark.height / 2)
+    arrow = make_arrow(job)
+    gap = 1.5 * job.two_beads
+    text = make_mark(job, "comb-y", width=room - arrow.height - gap, arrow=False).upwards()
+    x = shape.width - middle
+    return snap(
+        text.at(x - text.width / 2, start).union(arrow.at(x - arrow.width / 2, start + text.height + gap))
+    )
+
+
+def _feature(job: Job, span: Span, axis: str, width: float, z: float) -> Feature:
+    faces = "left and right" if axis == "x" else "front and back"
+    return across(
+        job,
+        axis,
+        id=span.id,
+        kind=span.kind,
+        low=span.u0,
+        high=span.u1,
+        at=span.v if axis == "x" else width - span.v,
+        z=z,
+        instruction=f"{span.instruction}, on its {faces} faces; the seam belongs in the notch in the spine's end.",
+    )
+
+
+FAMILY = Family(
+    name="reversal-comb",
+    isolates="backlash alone: stem minus head is twice the play",
+    build=build,
+    order=30,
+    quick=True,
+)

@@ -1,0 +1,133 @@
+"""The stepped bore: square windows and round bores of several sizes, measured inside in x and y."""
+
+from __future__ import annotations
+
+import shapely
+from shapely.geometry import MultiPoint
+
+from coupons.draft import Draft, across, engrave, standing
+from coupons.family import Family
+from coupons.feature import Feature
+from coupons.job import Job
+from coupons.mark import ink_height, make_mark
+from coupons.shapes import CORNER_CHORD_MM, circle, flank_middle, notched_window, region
+
+PAIRS_MM = ((6.0, 5.0), (10.0, 8.0), (16.0, 14.0))
+"""Window side and bore diameter of each column. The smallest just takes inside jaws."""
+
+SMALL_PAIRS_MM = ((6.0, 5.0), (9.0, 8.0))
+"""For beds that do not hold three columns."""
+
+
+def build(job: Job) -> list[Draft]:
+    """Windows under a strip with the mark, bores above it; origin at the bounding box's lower left corner.
+
+    ::
+
+             .-----------------.
+        .----       __     /  \\|     plan; sizes grow to the right; each window has its seam notch below its lower
+        | o       (    )   \\  /|     left corner, bores need none
+        | BORE ->              |
+        | #       ####    #### |
+        '----     ####    #### |
+             '-----------------'
+    """
+    pairs, notes = PAIRS_MM, ()
+    if any(need > have for need, have in zip(_size(job, pairs), job.room[:2], strict=True)):
+        pairs = SMALL_PAIRS_MM
+        notes = ("stepped-bore: two sizes instead of three, the bed holds no more",)
+    height = job.plate_height
+    job.fit("the stepped bore", (*_size(job, pairs), height))
+    rail, notch = job.rail, job.rules.notch
+    foot = rail + 0.9 * notch
+    middle = foot + max(a for a, _ in pairs)
+    strip = _strip(job)
+    z = job.mid_layer(job.band_start, height)
+    rings, corners, features = [], [], []
+    x = rail
+    for side, diameter in pairs:
+        column = max(side, diameter)
+        wx, wy = x + (column - side) / 2, middle - side
+        cx, cy = x + column / 2, middle + strip + diameter / 2
+        rings += [notched_window(wx, wy, side, notch), circle(diameter, cx, cy)]
+        corners += [(x - rail, wy - foot), (x + column + rail, wy - foot)]
+        corners += [(x - rail, cy + diameter / 2 + rail), (x + column + rail, cy + diameter / 2 + rail)]
+        features += _window(job, side, wx, wy, z) + _bore(job, diameter, cx, cy, z)
+        x += column + rail
+    radius = 3.0
+    outer = MultiPoint(corners).convex_hull.buffer(-radius).buffer(radius, quad_segs=16)
+    outline = region(list(shapely.simplify(outer, CORNER_CHORD_MM / 2).exterior.coords), *rings)
+    mark = make_mark(job, "bore", width=x - 2 * job.two_beads)
+    slabs = engrave(
+        job,
+        standing(job, outline, height),
+        mark.at(x / 2 - mark.width / 2, middle + strip / 2 - mark.height / 2),
+    )
+    # Windows first, then bores: one grip, then the other.
+    features.sort(key=lambda f: not f.id.startswith("window"))
+    return [Draft(id="bore", slabs=tuple(slabs), features=tuple(features), notes=notes)]
+
+
+def _strip(job: Job) -> float:
+    return round(max(job.rail, ink_height(job) + 2 * job.two_beads), 3)
+
+
+def _size(job: Job, pairs: tuple[tuple[float, float], ...]) -> tuple[float, float]:
+    columns = [max(p) for p in pairs]
+    wide = sum(columns) + (len(pairs) + 1) * job.rail
+    deep = (
+        2 * job.rail
+        + 0.9 * job.rules.notch
+        + _strip(job)
+        + max(a for a, _ in pairs)
+        + max(b for _, b in pairs)
+    )
+    return wide, deep
+
+
+def _window(job: Job, side: float, x: float, y: float, z: float) -> list[Feature]:
+    return [
+        across(
+            job,
+            axis,
+            id=f"window{side:g}-{axis}",
+            kind="inside",
+            low=low,
+            high=low + side,
+            at=flank_middle(cross, side, job.rules.notch),
+            z=z,
+            instruction=(
+                f"Inside jaws, 3 mm deep or more, on the {faces} faces of the {side:g} mm window, clear of its "
+                "notched corner; the seam belongs in the notch, not on these faces."
+            ),
+        )
+        for axis, low, cross, faces in (("x", x, y, "left and right"), ("y", y, x, "front and back"))
+    ]
+
+
+def _bore(job: Job, diameter: float, x: float, y: float, z: float) -> list[Feature]:
+    return [
+        across(
+            job,
+            axis,
+            id=f"bore{diameter:g}-{axis}",
+            kind="inside",
+            low=centre - diameter / 2,
+            high=centre + diameter / 2,
+            at=cross,
+            z=z,
+            instruction=(
+                f"Inside jaws, 3 mm deep or more, in the {diameter:g} mm bore, {way}, longest reading; "
+                "the seam should lie on a diagonal, not where the jaws touch."
+            ),
+        )
+        for axis, centre, cross, way in (("x", x, y, "left to right"), ("y", y, x, "front to back"))
+    ]
+
+
+FAMILY = Family(
+    name="stepped-bore",
+    isolates="how openings close, square against round",
+    build=build,
+    order=20,
+)

@@ -1,0 +1,87 @@
+"""The stepped boss: square steps of several sizes, measured outside in x and y."""
+
+from __future__ import annotations
+
+from coupons.draft import Draft, Slab, across, engrave, standing
+from coupons.family import Family
+from coupons.job import Job
+from coupons.mark import ink_height, make_mark
+from coupons.shapes import flank_middle, notched_square, region
+
+SIDES_MM = (22.0, 14.0, 8.0)
+"""Sides of the steps: far enough apart to tell an error in proportion from one of fixed size."""
+
+
+def build(job: Job) -> list[Draft]:
+    """A flight of square steps; origin at the base's lower left corner, z = 0 on the bed.
+
+    ::
+
+        +----------------+
+        |   +--------+   |     plan: every step has its seam notch in the lower left corner;
+        |   |  +---+ |   |     the strip in front carries the mark
+        |   |  +---+ |   |
+        |   +--------+   |
+        | BOSS ->        |
+        `----------------+
+    """
+    heights = [job.up(job.band_start + job.rules.outside_flank)]
+    while len(heights) < len(SIDES_MM):
+        heights.append(round(heights[-1] + job.up(job.rules.outside_flank), 6))
+    fitting = [z for z in heights if z <= job.room[2] + 1e-6]
+    if not fitting:
+        job.fit("the stepped boss", (SIDES_MM[0], SIDES_MM[0], heights[0]))
+    notes = ()
+    if len(fitting) < len(heights):
+        left = ", ".join(f"{s:g}" for s in SIDES_MM[len(fitting) :])
+        notes = (f"stepped-boss: no room in z for the step of {left} mm side",)
+    mark = make_mark(job, "boss", width=SIDES_MM[0] - 1.2 * job.rules.notch - 2 * job.two_beads)
+    strip = max(job.rules.outside_gap, ink_height(job) + 2 * job.two_beads)
+    base = max(SIDES_MM[0], SIDES_MM[1] + strip + 1.0)
+    sides = (round(base, 3), *SIDES_MM[1:])
+    slabs: list[Slab] = []
+    features = []
+    z0 = 0.0
+    x = y = 0.0
+    for i, (side, z1) in enumerate(zip(sides, fitting, strict=False)):
+        if i == 1:
+            x, y = (base - side) / 2, strip
+        elif i > 1:
+            x, y = x + (sides[i - 1] - side) / 2, y + (sides[i - 1] - side) / 2
+        outline = region(notched_square(x, y, side, job.rules.notch))
+        if i == 0:
+            slabs += engrave(
+                job,
+                standing(job, outline, z1),
+                mark.at(base - job.two_beads - mark.width, (strip - mark.height) / 2),
+            )
+        else:
+            slabs.append(Slab(outline=outline, z0=z0, z1=z1))
+        z = job.mid_layer(max(z0, job.band_start), z1)
+        for axis, low, cross, faces in (("x", x, y, "left and right"), ("y", y, x, "front and back")):
+            features.append(
+                across(
+                    job,
+                    axis,
+                    id=f"step{side:g}-{axis}",
+                    kind="outside",
+                    low=low,
+                    high=low + side,
+                    at=flank_middle(cross, side, job.rules.notch),
+                    z=z,
+                    instruction=(
+                        f"Outside jaws on the {faces} faces of the {side:g} mm step, clear of its notched corner; "
+                        "the seam belongs in the notch, not on these faces."
+                    ),
+                )
+            )
+        z0 = z1
+    return [Draft(id="boss", slabs=tuple(slabs), features=tuple(features), notes=notes)]
+
+
+FAMILY = Family(
+    name="stepped-boss",
+    isolates="scale against errors of fixed size, outside",
+    build=build,
+    order=10,
+)

@@ -1,0 +1,37 @@
+"""What a coupon family is."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+from coupons.draft import Draft
+from coupons.job import Job
+
+
+@dataclass(frozen=True, kw_only=True)
+class Family:
+    """A kind of coupon.
+
+    Attributes
+    ----------
+    name : str
+        As in the manifest and after ``--family``.
+    isolates : str
+        What it tells apart, one phrase.
+    build : callable (Job) -> list of Draft
+        Draws its coupons for a machine; raises `JobError` naming the dimension where none fits.
+    order : int
+        Place in the measuring order.
+    default : bool
+        Whether it belongs to the full set.
+    quick : bool
+        Whether it belongs to the quick set.
+    """
+
+    name: str
+    isolates: str
+    build: Callable[[Job], list[Draft]]
+    order: int
+    default: bool = True
+    quick: bool = False

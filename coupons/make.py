@@ -1,0 +1,158 @@
+"""Making a set of coupons: drafts of the families wanted, meshes, plates, manifest, files."""
+
+from __future__ import annotations
+
+import difflib
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from coupons.cost import Cost, cost_of
+from coupons.errors import InputError, JobError
+from coupons.families import FAMILIES
+from coupons.family import Family
+from coupons.feature import Coupon, Manifest
+from coupons.files import write_atomic
+from coupons.job import WALLS, Job, Wall
+from coupons.machine import Machine
+from coupons.manifest import manifest_json
+from coupons.plates import place
+from coupons.rules import Rules
+from coupons.solid import Solid, solid_of
+from coupons.stl import stl_bytes
+from coupons.threemf import Item, threemf_bytes
+
+
+@dataclass(frozen=True, kw_only=True)
+class CouponSet:
+    """What one print needs.
+
+    Attributes
+    ----------
+    machine : Machine
+    manifest : Manifest
+    solids : mapping of str to Solid
+        By coupon id.
+    costs : mapping of str to Cost
+        By coupon id.
+    notes : tuple of str
+        What was left out or shrunk and why, for the user.
+    """
+
+    machine: Machine
+    manifest: Manifest
+    solids: Mapping[str, Solid]
+    costs: Mapping[str, Cost]
+    notes: tuple[str, ...] = field(default_factory=tuple)
+
+
+def build_set(
+    machine: Machine,
+    *,
+    families: tuple[str, ...] | None = None,
+    quick: bool = False,
+    wall: Wall = "tube",
+    rules: Rules | None = None,
+) -> CouponSet:
+    """Draw, mesh and place the coupons for a machine.
+
+    Parameters
+    ----------
+    machine : Machine
+    families : tuple of str, optional
+        Families wanted; by default the full set, or the quick set.
+    quick : bool
+        The smallest set that still separates backlash, bead and offset.
+    wall : {"tube", "prism"}
+        How the single wall is drawn.
+    rules : Rules, optional
+        Other room for jaws, gaps and the like.
+
+    Raises
+    ------
+    InputError
+        No family or wall of that name.
+    JobError
+        The build volume is too small; names the dimension.
+    """
+    if wall not in WALLS:
+        raise InputError(f"the single wall is drawn as {' or '.join(WALLS)} (got {wall!r})", "wall")
+    job = Job(machine=machine, rules=rules or Rules(), quick=quick, wall=wall)
+    _check_volume(job)
+    chosen = _chosen(families, quick)
+    drafts = [(family, draft.at_origin()) for family in chosen for draft in family.build(job)]
+    for family, draft in drafts:
+        job.fit(f"coupon {draft.id} ({family.name})", draft.size)
+    places = place(
+        [d.size[:2] for _, d in drafts], machine.volume_mm[:2], edge=job.rules.edge, gap=job.rules.part_gap
+    )
+    coupons = tuple(
+        Coupon(
+            id=draft.id,
+            family=family.name,
+            file=f"{draft.id}.stl",
+            size_mm=draft.size,
+            plate=spot.plate,
+            origin_on_plate_mm=(spot.x, spot.y),
+            single_wall=draft.single_wall,
+            features=draft.features,
+        )
+        for (family, draft), spot in zip(drafts, places, strict=True)
+    )
+    solids = {draft.id: solid_of(draft.slabs) for _, draft in drafts}
+    return CouponSet(
+        machine=machine,
+        manifest=Manifest(line_width_mm=job.w, layer_height_mm=job.h, coupons=coupons),
+        solids=solids,
+        costs={id: cost_of(solid.volume, machine) for id, solid in solids.items()},
+        notes=tuple(dict.fromkeys(note for _, draft in drafts for note in draft.notes)),
+    )
+
+
+def write_set(coupon_set: CouponSet, folder: Path) -> list[Path]:
+    """Write STL files, plates and coupons.json into `folder`; the manifest last, when all it names is there.
+
+    Returns
+    -------
+    list of Path
+        The files written.
+    """
+    folder = Path(folder)
+    manifest = coupon_set.manifest
+    files: dict[str, bytes | str] = {c.file: stl_bytes(coupon_set.solids[c.id]) for c in manifest.coupons}
+    for plate in sorted({c.plate for c in manifest.coupons}):
+        items = [
+            Item(
+                name=c.id, solid=coupon_set.solids[c.id], x=c.origin_on_plate_mm[0], y=c.origin_on_plate_mm[1]
+            )
+            for c in manifest.coupons
+            if c.plate == plate
+        ]
+        files[f"plate-{plate}.3mf"] = threemf_bytes(items, f"fitassay plate {plate}")
+    files["coupons.json"] = manifest_json(manifest)
+    for name, data in files.items():
+        write_atomic(folder / name, data)
+    return [folder / name for name in files]
+
+
+def _check_volume(job: Job) -> None:
+    for axis, have in zip("xy", job.machine.volume_mm[:2], strict=True):
+        if have < job.rules.smallest_side:
+            raise JobError(
+                f"volume.{axis}_mm: the build volume is {have:g} mm in {axis}, the coupons need at least "
+                f"{job.rules.smallest_side:g} mm for teeth with room for a caliper's jaws between them; "
+                "use a larger volume"
+            )
+
+
+def _chosen(families: tuple[str, ...] | None, quick: bool) -> list[Family]:
+    if families is None:
+        return [f for f in FAMILIES.values() if (f.quick if quick else f.default)]
+    for name in families:
+        if name not in FAMILIES:
+            near = difflib.get_close_matches(name, FAMILIES, n=1)
+            hint = f"did you mean {near[0]}" if near else f"choose from {', '.join(FAMILIES)}"
+            raise InputError(f"no family is called {name!r}; {hint}", "family")
+    if not families:
+        raise InputError(f"no family given; choose from {', '.join(FAMILIES)}", "family")
+    return [f for f in FAMILIES.values() if f.name in families]

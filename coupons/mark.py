@@ -1,0 +1,150 @@
+"""Marks: a coupon's id and an arrow to +x, as strokes wide enough to print."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cache
+
+import shapely
+from shapely import affinity
+from shapely.geometry import LineString, MultiPolygon, Polygon
+
+from coupons.errors import JobError
+from coupons.job import Job
+from coupons.shapes import snap
+
+FONT = "futural"
+"""Single-stroke sans serif of the Hershey set."""
+
+FONT_HEIGHT = 21.0
+"""Height of its capitals, in the font's units."""
+
+CAPITAL = 4.5
+"""Height of capitals over the stroke's width, both on the stroke's middle line: openings stay a stroke wide."""
+
+SQUEEZE = 0.62
+"""Narrowest letters over their natural width."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Mark:
+    """Strokes of a mark.
+
+    Attributes
+    ----------
+    strokes : Polygon or MultiPolygon
+        Ink with its low corner in the origin.
+    width, height : float [mm]
+        Of the ink.
+    """
+
+    strokes: Polygon | MultiPolygon
+    width: float
+    height: float
+
+    def at(self, x: float, y: float) -> Polygon | MultiPolygon:
+        """The strokes with their low corner at (x, y) [mm]."""
+        return snap(affinity.translate(self.strokes, x, y))
+
+    def upwards(self) -> Mark:
+        """The mark turned counter-clockwise by 90 degrees, to read upwards."""
+        turned = affinity.rotate(self.strokes, 90, origin=(0.0, 0.0))
+        return Mark(
+            strokes=snap(affinity.translate(turned, self.height, 0.0)), width=self.height, height=self.width
+        )
+
+
+@cache
+def glyph(character: str) -> tuple[tuple[tuple[float, float], ...], ...]:
+    """Strokes of one character, y up, baseline 0, left edge of the ink at 0, capitals 1 high.
+
+    Raises
+    ------
+    JobError
+        The font has no strokes for it.
+    """
+    from HersheyFonts import HersheyFonts
+
+    font = HersheyFonts()
+    font.load_default_font(FONT)
+    lines = [[(float(x), 9.0 - float(y)) for x, y in s] for s in font.strokes_for_text(character)]
+    if not lines:
+        raise JobError(f"the mark cannot show the character {character!r}; use letters, digits and hyphens")
+    left = min(x for s in lines for x, _ in s)
+    return tuple(tuple(((x - left) / FONT_HEIGHT, y / FONT_HEIGHT) for x, y in s) for s in lines)
+
+
+def ink_height(job: Job) -> float:
+    """Height of a mark's ink [mm]."""
+    return (CAPITAL + 1) * stroke_width(job)
+
+
+def stroke_width(job: Job) -> float:
+    """Width of an engraved stroke [mm]: open after an outline drawn half a bead too far out."""
+    return max(job.rules.mark_stroke, 1.3 * job.w)
+
+
+def text_lines(text: str, capital: float, stroke: float, squeeze: float) -> list[LineString]:
+    """Middle lines of the text's strokes, left edge of the ink (not of the middle line) at 0."""
+    lines, x = [], stroke / 2
+    for character in text.upper():
+        strokes = glyph(character)
+        wide = max(px for s in strokes for px, _ in s) * capital * squeeze
+        for s in strokes:
+            lines.append(
+                LineString([(x + px * capital * squeeze, stroke / 2 + py * capital) for px, py in s])
+            )
+        x += wide + 1.75 * stroke
+    return lines
+
+
+def arrow_lines(x: float, length: float, capital: float, stroke: float) -> list[LineString]:
+    """An arrow to +x, `length` long on its middle line from x, its shaft at half the capitals' height."""
+    y, tip, head = (stroke + capital) / 2, x + length, 0.36 * capital
+    return [
+        LineString([(x, y), (tip, y)]),
+        LineString([(tip - head, y + head), (tip, y), (tip - head, y - head)]),
+    ]
+
+
+def ink(lines: list[LineString], stroke: float) -> Polygon | MultiPolygon:
+    """Strokes of that width along the lines, ends rounded."""
+    drawn = shapely.union_all([line.buffer(stroke / 2, quad_segs=4) for line in lines])
+    # Strokes that just miss each other leave slivers that no bead can print.
+    return snap(drawn.simplify(0.01))  # type: ignore[arg-type]
+
+
+def make_mark(job: Job, text: str, *, width: float, arrow: bool = True, stroke: float | None = None) -> Mark:
+    """The id, and the arrow after it, in one line squeezed to fit `width` [mm].
+
+    Raises
+    ------
+    JobError
+        A character has no strokes, or the line does not fit.
+    """
+    stroke = stroke_width(job) if stroke is None else stroke
+    capital = CAPITAL * stroke
+    for squeeze in (1.0, 0.9, 0.8, 0.7, SQUEEZE):
+        lines = text_lines(text, capital, stroke, squeeze)
+        if arrow:
+            end = max(line.bounds[2] for line in lines)
+            lines = [*lines, *arrow_lines(end + 2.2 * stroke, 0.85 * capital, capital, stroke)]
+        mark = _as_mark(lines, stroke)
+        if mark.width <= width:
+            return mark
+    raise JobError(
+        f"the mark {text!r} does not fit on {width:.1f} mm; use a shorter id, a narrower bead or a larger volume"
+    )
+
+
+def make_arrow(job: Job, *, stroke: float | None = None) -> Mark:
+    """The arrow to +x alone."""
+    stroke = stroke_width(job) if stroke is None else stroke
+    return _as_mark(arrow_lines(0.0, 0.85 * CAPITAL * stroke, CAPITAL * stroke, stroke), stroke)
+
+
+def _as_mark(lines: list[LineString], stroke: float) -> Mark:
+    strokes = ink(lines, stroke)
+    x0, y0, x1, y1 = strokes.bounds
+    moved = snap(affinity.translate(strokes, -x0, -y0))
+    return Mark(strokes=moved, width=round(x1 - x0, 6), height=round(y1 - y0, 6))

@@ -1,0 +1,78 @@
+"""Triangle meshes of coupons: stacked prisms united into one watertight body."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from manifold3d import CrossSection, FillRule, Manifold, OpType
+
+from coupons.draft import Slab
+
+
+@dataclass(frozen=True, eq=False)
+class Solid:
+    """A closed triangle mesh.
+
+    Attributes
+    ----------
+    vertices : ndarray (n, 3) of float64 [mm]
+    faces : ndarray (m, 3) of int
+        Corner indices, counter-clockwise seen from outside.
+    """
+
+    vertices: np.ndarray
+    faces: np.ndarray
+
+    @property
+    def corners(self) -> np.ndarray:
+        """Corner coordinates of every face, ndarray (m, 3, 3) [mm]."""
+        return self.vertices[self.faces]
+
+    @property
+    def volume(self) -> float:
+        """Enclosed volume [mm3], by the divergence theorem; positive when the normals point outwards."""
+        a, b, c = np.moveaxis(self.corners - self.vertices.mean(axis=0), 1, 0)
+        return float(np.einsum("ij,ij->", a, np.cross(b, c)) / 6)
+
+    @property
+    def bounds(self) -> np.ndarray:
+        """Lowest and highest coordinates, ndarray (2, 3) [mm]."""
+        return np.array([self.vertices.min(axis=0), self.vertices.max(axis=0)])
+
+
+def solid_of(slabs: Sequence[Slab]) -> Solid:
+    """Unite slabs that stand on each other into one body.
+
+    Raises
+    ------
+    ValueError
+        The slabs do not make one watertight body.
+    """
+    prisms = []
+    for slab in slabs:
+        rings = []
+        for polygon in getattr(slab.outline, "geoms", [slab.outline]):
+            rings += [np.asarray(r.coords)[:-1] for r in (polygon.exterior, *polygon.interiors)]
+        section = CrossSection(rings, FillRule.EvenOdd)
+        prisms.append(Manifold.extrude(section, slab.z1 - slab.z0).translate((0.0, 0.0, slab.z0)))
+    body = Manifold.batch_boolean(prisms, OpType.Add).as_original().simplify(1e-6)
+    parts = len(body.decompose())
+    if parts != 1:
+        raise ValueError(f"a coupon must be one body (got {parts})")
+    return _canonical(body)
+
+
+def _canonical(body: Manifold) -> Solid:
+    """The mesh in an order that depends on its geometry alone, so that files are the same on every run."""
+    mesh = body.to_mesh64()
+    vertices = np.round(np.array(mesh.vert_properties, dtype=np.float64, copy=True)[:, :3], 6) + 0.0
+    faces = np.array(mesh.tri_verts, dtype=np.int64, copy=True)
+    order = np.lexsort(vertices.T[::-1])
+    rank = np.empty(len(order), dtype=np.int64)
+    rank[order] = np.arange(len(order))
+    faces = rank[faces]
+    first = np.argmin(faces, axis=1)
+    faces = np.take_along_axis(faces, (first[:, None] + np.arange(3)) % 3, axis=1)
+    return Solid(vertices[order], faces[np.lexsort(faces.T[::-1])])
