@@ -1,0 +1,179 @@
+"""The verdict as it forms: worked out beside the page after each reading, the newest readings first."""
+
+from __future__ import annotations
+
+import math
+import threading
+import time
+from collections.abc import Callable
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from coupons.errors import FitassayError
+from coupons.feature import Manifest
+from coupons.machine import Machine
+
+if TYPE_CHECKING:
+    from analysis.readings import Reading
+    from analysis.result import Diagnosis
+
+# A burst of readings is judged once, when it pauses, but not later than this [s].
+PAUSE_S = 0.12
+LONGEST_WAIT_S = 1.0
+# Rivals shown at most, and from which chance on.
+RIVALS = 4
+SMALLEST_CHANCE = 0.02
+
+NOTHING = {
+    "state": "none",
+    "text": "Nothing read yet. The verdict begins with the first reading and firms up as you go on.",
+}
+
+
+class LiveVerdict:
+    """Judges the readings in a thread of its own.
+
+    Parameters
+    ----------
+    changed : callable
+        Called without arguments whenever `current` has changed.
+    """
+
+    def __init__(self, changed: Callable[[], None]) -> None:
+        self._changed = changed
+        self._wake = threading.Condition()
+        self._job: tuple[Any, ...] | None = None
+        self._asked = 0.0
+        self._first_asked = 0.0
+        self._stop = False
+        self._current: dict[str, Any] = NOTHING
+        self._walk: tuple[Manifest, Any] | None = None
+        self._thread: threading.Thread | None = None
+
+    @property
+    def current(self) -> dict[str, Any]:
+        """What the page shows, plain data."""
+        with self._wake:
+            return self._current
+
+    def start(self) -> None:
+        """Begin to work; libraries are loaded now so that the first verdict comes quickly."""
+        self._thread = threading.Thread(target=self._run, name="verdict", daemon=True)
+        self._thread.start()
+
+    def stop(self) -> None:
+        """Finish; waits for the work at hand."""
+        with self._wake:
+            self._stop = True
+            self._wake.notify()
+        if self._thread is not None:
+            self._thread.join(timeout=10)
+
+    def judge(
+        self, manifest: Manifest, folder: Path, readings: tuple[Reading, ...], machine: Machine
+    ) -> None:
+        """Ask for the verdict on `readings`; an older question not yet begun is dropped."""
+        with self._wake:
+            now = time.monotonic()
+            if not readings:
+                self._job = None
+                self._current = NOTHING
+                return
+            if self._job is None:
+                self._first_asked = now
+            self._asked = now
+            self._job = (manifest, folder, readings, machine)
+            self._current = {**self._current, "state": "thinking"}
+            self._wake.notify()
+
+    def _run(self) -> None:
+        import analysis.interpret  # noqa: F401  (half a second of libraries, while the page is being opened)
+
+        while True:
+            job = self._next_job()
+            if job is None:
+                return
+            answer = self._answer(*job)
+            with self._wake:
+                if self._job is None and self._current.get("state") == "thinking":
+                    self._current = answer
+                elif self._job is not None:
+                    self._current = {**answer, "state": "thinking"}
+            self._changed()
+
+    def _next_job(self) -> tuple[Any, ...] | None:
+        with self._wake:
+            while not self._stop:
+                if self._job is None:
+                    self._wake.wait()
+                    continue
+                now = time.monotonic()
+                due = min(self._asked + PAUSE_S, self._first_asked + LONGEST_WAIT_S)
+                if now < due:
+                    self._wake.wait(due - now)
+                    continue
+                job, self._job = self._job, None
+                return job
+            return None
+
+    def _answer(
+        self, manifest: Manifest, folder: Path, readings: tuple[Reading, ...], machine: Machine
+    ) -> dict[str, Any]:
+        from analysis.interpret import interpret
+        from analysis.walk import SetWalk
+
+        try:
+            if self._walk is None or self._walk[0] is not manifest:
+                self._walk = (manifest, SetWalk.open(manifest, folder))
+            return verdict_data(interpret(self._walk[1], readings, machine))
+        except FitassayError as exc:
+            return {"state": "unable", "text": f"No verdict: {exc}"}
+        except Exception as exc:  # a fault of ours must not take the readings' page down
+            return {"state": "unable", "text": f"No verdict: {type(exc).__name__}: {exc}. Readings are kept."}
+
+
+def verdict_data(diagnosis: Diagnosis) -> dict[str, Any]:
+    """What the page shows of a diagnosis, plain data."""
+    labels = {t.name: t.label for t in diagnosis.terms}
+    ranked = sorted(diagnosis.probabilities.items(), key=lambda pair: -pair[1])
+    shown = [(n, p) for n, p in ranked[:RIVALS] if math.isfinite(p) and p >= SMALLEST_CHANCE]
+    if diagnosis.verdict.status in ("within-noise", "unexplained"):
+        shown = []  # nothing is accused, so there are no rivals
+    following = next(iter(diagnosis.next), None)
+    return {
+        "state": "ready",
+        "status": diagnosis.verdict.status,
+        "text": diagnosis.verdict.text,
+        "rivals": [
+            {
+                "label": labels.get(name, name),
+                "probability": round(p, 4),
+                "chance": chance_words(p),
+                "accused": name == diagnosis.verdict.term,
+            }
+            for name, p in shown
+        ],
+        "suspects": [
+            {
+                "coupon": s.coupon,
+                "feature": s.feature,
+                "text": f"{s.coupon} {s.feature}: read {s.reading_mm:.2f} mm where about {s.expected_mm:.2f} mm "
+                f"was to be expected; {s.reason}.",
+            }
+            for s in diagnosis.suspects
+        ],
+        "next": {
+            "coupon": following.coupon,
+            "feature": following.feature,
+            "text": f"Most telling next: {following.text}.",
+        }
+        if following
+        else None,
+    }
+
+
+def chance_words(probability: float) -> str:
+    """A chance in whole percent, never 0 or 100."""
+    if probability >= 0.995:
+        return "over 99 %"
+    return f"{probability:.0%}".replace("%", " %")

@@ -1,0 +1,136 @@
+// Owns the picture: the coupon from above or from the side, with the jaws on the feature that is to be measured.
+
+const SVG = "http://www.w3.org/2000/svg";
+
+function shape(parent, name, attributes, text) {
+  const node = document.createElementNS(SVG, name);
+  for (const [key, value] of Object.entries(attributes)) node.setAttribute(key, value);
+  if (text !== undefined) node.textContent = text;
+  parent.append(node);
+  return node;
+}
+
+const add = (p, q, k = 1) => [p[0] + k * q[0], p[1] + k * q[1]];
+const points = (list) => list.map((p) => `${p[0]},${p[1]}`).join(" ");
+
+// Unit vector from a to b, and the one across it. Coordinates are the picture's: y points down.
+function axes(a, b) {
+  const d = [b[0] - a[0], b[1] - a[1]];
+  const length = Math.hypot(d[0], d[1]) || 1;
+  const along = [d[0] / length, d[1] / length];
+  return { along, across: [-along[1], along[0]], length };
+}
+
+// A jaw whose flat face stands on the contact and whose body lies on the side `way`.
+function jaw(svg, contact, way, across, flat, px) {
+  const deep = 26 * px;
+  const face = Math.max(flat / 2, 4 * px);
+  const back = face + 9 * px;
+  shape(svg, "polygon", {
+    class: "jaw",
+    points: points([
+      add(contact, across, -face),
+      add(add(contact, way, 10 * px), across, -back),
+      add(add(contact, way, deep), across, -back),
+      add(add(contact, way, deep), across, back),
+      add(add(contact, way, 10 * px), across, back),
+      add(contact, across, face),
+    ]),
+  });
+  shape(svg, "line", {
+    class: "grip",
+    ...ends(add(contact, across, -face), add(contact, across, face)),
+  });
+}
+
+const ends = (p, q) => ({ x1: p[0], y1: p[1], x2: q[0], y2: q[1] });
+
+function arrow(svg, tip, way, across, px) {
+  const back = add(tip, way, -11 * px);
+  shape(svg, "polygon", {
+    class: "tip",
+    points: points([tip, add(back, across, 4 * px), add(back, across, -4 * px)]),
+  });
+}
+
+// The dimension line: between the contacts where there is room, else beside the feature.
+function span(svg, a, b, frame, px, label) {
+  const { along, across, length } = frame;
+  const room = length > 34 * px;
+  shape(svg, "line", { class: "span", ...ends(a, b) });
+  if (room) {
+    arrow(svg, a, [-along[0], -along[1]], across, px);
+    arrow(svg, b, along, across, px);
+  }
+  const middle = [(a[0] + b[0]) / 2, (a[1] + b[1]) / 2];
+  // Above a flat line, beside an upright one.
+  const flat = Math.abs(along[0]) > 0.5;
+  const at = flat ? [middle[0], middle[1] - 9 * px] : [middle[0] + 9 * px, middle[1] + 6 * px];
+  shape(svg, "text", {
+    class: "size", x: at[0], y: at[1], "font-size": 19 * px, "text-anchor": flat ? "middle" : "start",
+  }, label);
+}
+
+function xArrow(svg, box, px) {
+  const at = [box.x + 16 * px, box.y + box.h - 16 * px];
+  const tip = add(at, [1, 0], 34 * px);
+  shape(svg, "line", { class: "axis", ...ends(at, tip) });
+  shape(svg, "polygon", {
+    class: "axis", points: points([tip, add(tip, [-9 * px, -4 * px]), add(tip, [-9 * px, 4 * px])]),
+  });
+  shape(svg, "text", { class: "other", x: tip[0] + 5 * px, y: tip[1] + 5 * px, "font-size": 15 * px }, "+x");
+}
+
+// How far the picture is zoomed: the whole coupon, or nearer where the feature is small in it.
+function frameOf(view, a, b, width, height) {
+  const pad = 52;
+  const fit = (x0, y0, x1, y1) => Math.max((x1 - x0) / (width - 2 * pad), (y1 - y0) / (height - 2 * pad));
+  let [x0, y0, x1, y1] = view.bounds;
+  const reach = Math.hypot(b[0] - a[0], b[1] - a[1]);
+  const whole = fit(x0, y0, x1, y1);
+  if (whole > 0 && reach / whole < 55) {
+    const half = Math.max(1.6 * reach, 9);
+    const near = [Math.min(a[0], b[0]) - half, Math.min(a[1], b[1]) - half, Math.max(a[0], b[0]) + half,
+      Math.max(a[1], b[1]) + half];
+    [x0, y0] = [Math.max(x0, near[0]), Math.max(y0, near[1])];
+    [x1, y1] = [Math.min(x1, near[2]), Math.min(y1, near[3])];
+  }
+  const px = Math.max(fit(x0, y0, x1, y1), 1e-3);
+  const [w, h] = [width * px, height * px];
+  return { x: (x0 + x1) / 2 - w / 2, y: (y0 + y1) / 2 - h / 2, w, h, px };
+}
+
+export function blank(svg) {
+  svg.replaceChildren();
+  svg.removeAttribute("viewBox");
+}
+
+// data: what the program says of the coupon; feature: one of its entries; label: the size in words.
+export function draw(svg, data, feature, label) {
+  const width = svg.clientWidth || 320;
+  const height = svg.clientHeight || 240;
+  const view = data.views[feature.view];
+  const box = frameOf(view, feature.a, feature.b, width, height);
+  svg.replaceChildren();
+  svg.setAttribute("viewBox", `${box.x} ${box.y} ${box.w} ${box.h}`);
+  const { px } = box;
+  shape(svg, "path", { class: "base", d: view.base, "fill-rule": "evenodd" });
+  if (feature.cut !== null) {
+    shape(svg, "path", { class: "cut", d: view.cuts[feature.cut], "fill-rule": "evenodd" });
+  }
+  if (view.edges) shape(svg, "path", { class: "top", d: view.edges });
+
+  const frame = axes(feature.a, feature.b);
+  const inward = frame.along;
+  const outward = [-frame.along[0], -frame.along[1]];
+  const inside = feature.kind === "inside";
+  const flat = inside ? Math.max(feature.jaw, 0) : feature.jaw;
+  jaw(svg, feature.a, inside ? inward : outward, frame.across, flat, px);
+  jaw(svg, feature.b, inside ? outward : inward, frame.across, flat, px);
+  span(svg, feature.a, feature.b, frame, px, label);
+  const reach = frame.length / 2 + 30 * px;
+  shape(svg, "circle", {
+    class: "ring", cx: (feature.a[0] + feature.b[0]) / 2, cy: (feature.a[1] + feature.b[1]) / 2, r: reach,
+  });
+  if (feature.view === "plan") xArrow(svg, box, px);
+}

@@ -1,0 +1,162 @@
+"""The bench page's server: a page, its state and its actions, on the loopback interface only."""
+
+from __future__ import annotations
+
+import hashlib
+import secrets
+import socket
+from collections.abc import Callable
+from pathlib import Path
+
+import uvicorn
+from starlette.applications import Starlette
+from starlette.concurrency import run_in_threadpool
+from starlette.requests import Request
+from starlette.responses import FileResponse, JSONResponse, PlainTextResponse, Response
+from starlette.routing import Route
+
+from coupons.errors import FitassayError, JobError
+from fitassay.bench.actions import BadRequest, parse_actions
+from fitassay.bench.guard import Guard, TooLong, read_body
+from fitassay.bench.state import Bench
+
+HOST = "127.0.0.1"
+# RFC 6335: ports that belong to nobody. A case keeps its port, so that a browser keeps its unsent readings.
+FIRST_PORT, LAST_PORT = 49152, 65535
+
+PAGE = Path(__file__).parent / "page"
+FILES = {
+    "bench.css": "text/css; charset=utf-8",
+    "bench.js": "text/javascript; charset=utf-8",
+    "drawing.js": "text/javascript; charset=utf-8",
+    "outbox.js": "text/javascript; charset=utf-8",
+}
+
+
+def usual_port(room: str) -> int:
+    """The port that the case of that name is served on if it is free."""
+    digest = hashlib.sha256(room.encode()).digest()
+    return FIRST_PORT + int.from_bytes(digest[:4], "big") % (LAST_PORT - FIRST_PORT + 1)
+
+
+def open_socket(port: int | None, usual: int) -> socket.socket:
+    """A listening loopback socket on `port`, or on the usual one or any free one where `port` is None.
+
+    Raises
+    ------
+    JobError
+        The port asked for is taken.
+    """
+    for candidate in (usual, 0) if port is None else (port,):
+        listener = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
+        # Windows would let a second program share the port under SO_REUSEADDR; elsewhere it only skips the wait.
+        alone = getattr(socket, "SO_EXCLUSIVEADDRUSE", socket.SO_REUSEADDR)
+        listener.setsockopt(socket.SOL_SOCKET, alone, 1)
+        try:
+            listener.bind((HOST, candidate))
+            # Here and now, so that of two benches started at once only one gets the port.
+            listener.listen(128)
+        except OSError:
+            listener.close()
+            continue
+        return listener
+    raise JobError(f"port {port} is taken; leave --port away or choose another")
+
+
+class Pages:
+    """What the page's addresses answer."""
+
+    def __init__(self, bench: Bench) -> None:
+        self.bench = bench
+
+    async def page(self, _: Request) -> Response:
+        return FileResponse(PAGE / "bench.html", media_type="text/html; charset=utf-8")
+
+    async def file(self, request: Request) -> Response:
+        name = request.path_params["name"]
+        if name not in FILES:
+            return PlainTextResponse("There is no such file.\n", 404)
+        return FileResponse(PAGE / name, media_type=FILES[name])
+
+    async def plan(self, _: Request) -> Response:
+        return JSONResponse(await run_in_threadpool(self.bench.plan))
+
+    async def state(self, request: Request) -> Response:
+        current = await run_in_threadpool(self.bench.state)
+        if request.query_params.get("since", "") == str(current["version"]):
+            return JSONResponse({"same": True})
+        return JSONResponse(current)
+
+    async def drawing(self, request: Request) -> Response:
+        coupon = request.query_params.get("coupon", "")
+        return JSONResponse(await run_in_threadpool(self.bench.drawing, coupon))
+
+    async def act(self, request: Request) -> Response:
+        kind = request.headers.get("content-type", "").partition(";")[0].strip().lower()
+        if kind != "application/json":
+            return PlainTextResponse("Actions are sent as application/json.\n", 415)
+        try:
+            tab, items = parse_actions(await read_body(request.receive))
+        except TooLong:
+            return PlainTextResponse("The request is too long.\n", 413, {"connection": "close"})
+        except BadRequest as exc:
+            return PlainTextResponse(f"{exc}\n", 400)
+        results = await run_in_threadpool(self.bench.act, tab, items)
+        return JSONResponse({"results": results, "state": await run_in_threadpool(self.bench.state)})
+
+
+async def told(_: Request, exc: Exception) -> Response:
+    """An error that the user can mend, as its sentence."""
+    return PlainTextResponse(f"{exc}\n", 500)
+
+
+def make_app(bench: Bench, *, port: int, key: str) -> Guard:
+    """The whole page as an ASGI application for one port and one start's key."""
+    pages = Pages(bench)
+    app = Starlette(
+        routes=[
+            Route("/", pages.page),
+            Route("/page/{name}", pages.file),
+            Route("/api/plan", pages.plan),
+            Route("/api/state", pages.state),
+            Route("/api/drawing", pages.drawing),
+            Route("/api/act", pages.act, methods=["POST"]),
+        ],
+        exception_handlers={FitassayError: told},
+    )
+    return Guard(app, port=port, key=key)
+
+
+def serve(bench: Bench, *, port: int | None = None, ready: Callable[[str], None]) -> None:
+    """Serve the page until interrupted.
+
+    Parameters
+    ----------
+    bench : Bench
+    port : int, optional
+        The case's usual one, or any free one, where None.
+    ready : callable
+        Called with the page's address once it answers; the address holds this start's key.
+    """
+    key = secrets.token_urlsafe(24)
+    with open_socket(port, usual_port(bench.room)) as listener:
+        number = listener.getsockname()[1]
+        config = uvicorn.Config(
+            make_app(bench, port=number, key=key),
+            http="h11",
+            ws="none",
+            lifespan="off",
+            log_config=None,
+            access_log=False,
+            server_header=False,
+            proxy_headers=False,
+            timeout_keep_alive=30,
+            timeout_graceful_shutdown=2,
+            limit_concurrency=200,
+        )
+        with bench:
+            ready(f"http://{HOST}:{number}/?key={key}")
+            uvicorn.Server(config).run(sockets=[listener])
+
+
+__all__ = ["HOST", "make_app", "open_socket", "serve", "usual_port"]
