@@ -108,7 +108,7 @@ def bead_reach(
         Straight pieces: end points.
     radius : ndarray (n,) [mm]
         Half the bead width.
-    contact : ndarray (2,) [mm]
+    contact : ndarray (n, 2) [mm]
         Middle of the jaw.
     direction : ndarray (2,)
         Unit vector towards the jaw.
@@ -121,7 +121,7 @@ def bead_reach(
         Farthest reach beyond `contact` along `direction`; -inf where no bead is under the jaw.
     """
     across = np.array([-direction[1], direction[0]])
-    local = pieces - contact
+    local = pieces - contact[:, None, None]
     s, v = local @ direction, local @ across
     s0, s1, v0, v1 = s[..., 0], s[..., 1], v[..., 0], v[..., 1]
     r = radius[:, None]
@@ -184,14 +184,21 @@ def find_jaw(
     return Jaw(contact=contact, direction=direction, half_jaw=half_jaw, moves=tuple(found))
 
 
-def jaw_reach(jaw: Jaw, paths: list[np.ndarray], radius: np.ndarray) -> np.ndarray:
-    """Reach of the bead beyond the jaw's contact, ndarray (n,) [mm]."""
+def carried(point: np.ndarray, errors: Errors) -> np.ndarray:
+    """Where scale and shear carry a drawn point (2,): the hand puts the jaws on the feature as printed, (n, 2)."""
+    moved = point * (1 + errors.scale[:, :2])
+    moved[:, 0] += errors.shear * moved[:, 1]
+    return moved
+
+
+def jaw_reach(jaw: Jaw, contact: np.ndarray, paths: list[np.ndarray], radius: np.ndarray) -> np.ndarray:
+    """Reach of the bead beyond the jaw's contact (n, 2), ndarray (n,) [mm]."""
     best = np.full(len(radius), -np.inf)
     for index, moves in jaw.moves:
         part = paths[index][:, moves]
         pieces = np.stack([part[:, :, :-1], part[:, :, 1:]], axis=3)
         pieces = pieces.reshape(len(radius), -1, 2, 2)
-        best = np.maximum(best, bead_reach(pieces, radius, jaw.contact, jaw.direction, jaw.half_jaw))
+        best = np.maximum(best, bead_reach(pieces, radius, contact, jaw.direction, jaw.half_jaw))
     return best
 
 
@@ -273,8 +280,9 @@ class CouponWalk:
                 if z not in paths:
                     flared = z < FLARE_BAND_MM
                     paths[z] = [printed_path(loop, errors, flared) for loop in self.loops[z]]
-                reach = jaw_reach(low, paths[z], radius) + jaw_reach(high, paths[z], radius)
-                span = float(np.dot(high.contact - low.contact, _direction(feature)))
+                a, b = carried(low.contact, errors), carried(high.contact, errors)
+                reach = jaw_reach(low, a, paths[z], radius) + jaw_reach(high, b, paths[z], radius)
+                span = (b - a) @ _direction(feature)
                 value = span + (reach if feature.kind != "inside" else -reach)
             columns.append(value + errors.added.get(feature.kind, 0.0))
         return np.stack(columns, axis=1) if columns else np.empty((errors.n, 0))

@@ -236,7 +236,7 @@ def test_bead_reach_against_a_swept_polygon():
             [contact + i * half * across + j * 9 * direction for i, j in ((-1, -1), (1, -1), (1, 1), (-1, 1))]
         )
         cut = bead.intersection(strip)
-        got = bead_reach(ends, np.array([radius]), contact, direction, half)[0]
+        got = bead_reach(ends, np.array([radius]), contact[None], direction, half)[0]
         if cut.is_empty:
             assert got == -np.inf
         else:
