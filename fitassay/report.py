@@ -15,10 +15,13 @@ from analysis.result import Advice, Diagnosis, TermEstimate
 from coupons.feature import Manifest
 from coupons.machine import FIGURES, Machine
 from fitassay import plots, wording
-from fitassay.wording import plain, term_label
+from fitassay.wording import plain, sentence, term_label
 
 MOST_CONTENDERS = 5
 """Terms in the correlation table."""
+
+TIED = 0.5
+"""Correlations beyond this, either sign, are shown."""
 
 SMALLEST_SHARE = 0.03
 """Shares under this are drawn as one rest."""
@@ -85,8 +88,12 @@ class Section:
 
 
 def minus(text: object) -> str:
-    """`text` with a true minus sign before numbers, for reading; values to be typed keep the ASCII one."""
-    return re.sub(r"(?<![\w.\-])-(?=\d)", "\N{MINUS SIGN}", str(text))
+    """`text` for reading: a true minus sign before numbers, and numbers kept on one line with their units.
+
+    Values to be typed elsewhere do not pass through here; they keep the ASCII hyphen.
+    """
+    shown = re.sub(r"(?<![\w.\-])-(?=\d)", "\N{MINUS SIGN}", str(text))
+    return re.sub(r"(?<=\d) (?=(?:±|mm\b|%|degrees\b))|(?<=±) ", "\N{NO-BREAK SPACE}", shown)
 
 
 def _context(diagnosis: Diagnosis, manifest: Manifest, folder: Path, machine: Machine) -> dict[str, Any]:
@@ -99,7 +106,7 @@ def _context(diagnosis: Diagnosis, manifest: Manifest, folder: Path, machine: Ma
         "readings_used": f"{used} of {len(diagnosis.fits)} features used",
         "accused": verdict.status in ("dominant", "leading"),
         "status": wording.STATUS_WORDS[verdict.status],
-        "sentence": plain(verdict.text, 2000),
+        "sentence": sentence(verdict.text),
         "how_sure": _how_sure(diagnosis),
         "shares": _shares(diagnosis),
         "advice": [_advice(a) for a in diagnosis.advice],
@@ -115,17 +122,14 @@ def _context(diagnosis: Diagnosis, manifest: Manifest, folder: Path, machine: Ma
         "region": _region(diagnosis, contenders),
         "fit_quality": _fit_quality(diagnosis),
         "readings": _readings(diagnosis, machine),
-        "next": [{"text": plain(n.text), "why": _next_why(n)} for n in diagnosis.next],
-        "notes": [plain(n, 1000) for n in diagnosis.notes],
+        "next": [{"text": sentence(n.text), "why": _next_why(n)} for n in diagnosis.next],
+        "notes": [sentence(n) for n in diagnosis.notes],
         "source": _source(diagnosis, manifest, folder, machine),
     }
 
 
 def _how_sure(diagnosis: Diagnosis) -> str:
     verdict = diagnosis.verdict
-    if verdict.status in ("dominant", "leading"):
-        words = rounding.probability(verdict.probability)
-        return f"Probability that {term_label(verdict.term)} is the largest error: {words}."
     if verdict.status == "undetermined" and verdict.contenders:
         names = " and ".join(term_label(c) for c in verdict.contenders[:MOST_CONTENDERS])
         return f"Still possible: {names}. The next section says what would settle it."
@@ -134,7 +138,7 @@ def _how_sure(diagnosis: Diagnosis) -> str:
 
 def _shares(diagnosis: Diagnosis) -> list[dict[str, Any]]:
     """Segments of the share bar, the largest first; small ones together."""
-    accused = (diagnosis.verdict.term, *diagnosis.verdict.contenders)
+    accused = plots.highlighted(diagnosis)
     ranked = sorted(diagnosis.shares.items(), key=lambda item: -item[1])
     segments = [
         {
@@ -149,25 +153,26 @@ def _shares(diagnosis: Diagnosis) -> list[dict[str, Any]]:
     rest = sum(value for _, value in ranked if value < SMALLEST_SHARE)
     if segments and rest > 0:
         segments.append(
-            {"label": "the others", "text": rounding.share(rest), "percent": f"{100 * rest:.3f}", "style": "rest"}
+            {
+                "label": "the others",
+                "text": rounding.share(rest),
+                "percent": f"{100 * rest:.3f}",
+                "style": "rest",
+            }
         )
     return segments
 
 
-def advice_values(advice: Advice) -> tuple[str, str]:
-    """Old and new value as text in plain ASCII digits, ready to be typed; ``""`` where there is none."""
-    old = new = ""
-    if advice.from_value is not None:
-        value, unit = rounding.face(advice.from_value, advice.unit)
-        old = rounding.with_unit(rounding.exact(value), unit)
-    if advice.to_value is not None:
-        new = rounding.plus_minus(advice.to_value, advice.std_uncertainty, advice.unit, signed=False)
-    return old, new
-
-
 def _advice(advice: Advice) -> dict[str, str]:
-    old, new = advice_values(advice)
-    return {"what": wording.setting_label(advice.setting), "old": old, "to": new, "why": plain(advice.why, 1000)}
+    old, new = wording.advice_values(advice)
+    what, _, remark = wording.setting_label(advice.setting).partition("; ")
+    return {
+        "what": sentence(what),
+        "remark": sentence(remark),
+        "old": old,
+        "to": new,
+        "why": sentence(advice.why),
+    }
 
 
 def _no_advice(diagnosis: Diagnosis) -> str:
@@ -197,10 +202,10 @@ def _two_digits(value_mm: float) -> str:
 def _suspect(suspect: Any) -> dict[str, str]:
     return {
         "name": f"{plain(suspect.coupon, 60)} / {plain(suspect.feature, 60)}",
-        "read": f"{rounding.exact(suspect.reading_mm)} mm",
+        "read": f"{rounding.exact(round(suspect.reading_mm, 3))} mm",
         "expected": f"{rounding.fixed(suspect.expected_mm, 2)} mm",
         "likely": "" if suspect.likely_mm is None else f"{rounding.exact(suspect.likely_mm)} mm",
-        "reason": plain(suspect.reason, 1000),
+        "reason": sentence(suspect.reason),
     }
 
 
@@ -224,7 +229,23 @@ def _budget(diagnosis: Diagnosis) -> dict[str, Any] | None:
 
 
 def _pictures(diagnosis: Diagnosis, manifest: Manifest, folder: Path) -> list[Picture]:
-    return []
+    from markupsafe import Markup
+
+    from fitassay import picture
+
+    theta = picture.printer_terms(np.array([t.estimate for t in diagnosis.terms]))
+    pictures = []
+    for coupon, plan in picture.coupon_plans(manifest, folder, theta, diagnosis.verdict.term):
+        name = plain(coupon.id, 60)
+        much = (
+            f"misfit drawn {plan.factor} times as large as it is"
+            if plan.factor > 1
+            else "misfit true to size"
+        )
+        caption = f"{name}, cut at height {rounding.exact(round(plan.z, 3))} mm; {much}"
+        svg = picture.plan_svg(plan, f"Coupon {caption}, dashed as drawn, solid as printed")
+        pictures.append(Picture(svg=Markup(svg), caption=f"{caption}."))
+    return pictures
 
 
 def _terms(diagnosis: Diagnosis) -> list[dict[str, Any]]:
@@ -244,10 +265,14 @@ def _terms(diagnosis: Diagnosis) -> list[dict[str, Any]]:
 
 def _term_row(diagnosis: Diagnosis, term: TermEstimate) -> dict[str, Any]:
     effects = {t.name: t.sentence for t in wording.TERMS}
-    # The strip spans three prior standard deviations to either side, 240 units wide.
+    # The strip's 240 units span six prior standard deviations; its pale part the middle four (k = 2).
     reach = 3.0 * term.prior_sd if term.prior_sd > 0 else 1.0
     low, high = (
-        float(np.clip(120 + 120 * (term.estimate + s * rounding.COVERAGE * term.std_uncertainty) / reach, 0, 240))
+        float(
+            np.clip(
+                120 + 120 * (term.estimate + s * rounding.COVERAGE * term.std_uncertainty) / reach, 0, 240
+            )
+        )
         for s in (-1.0, 1.0)
     )
     width = max(high - low, 2.5)
@@ -264,12 +289,30 @@ def _term_row(diagnosis: Diagnosis, term: TermEstimate) -> dict[str, Any]:
 
 
 def _contenders(diagnosis: Diagnosis) -> list[str]:
-    """The terms whose likeness matters: the verdict's contenders, the aliases', then the likeliest others."""
-    wanted = [*diagnosis.verdict.contenders, *(n for a in diagnosis.aliases for n in a.terms)]
-    likely = sorted(diagnosis.probabilities.items(), key=lambda item: -item[1])
-    wanted += [name for name, p in likely if p >= 0.01]
+    """The terms whose likeness matters: the verdict's contenders, the aliases', then closely tied pairs."""
+    wanted = [n for a in diagnosis.aliases for n in a.terms]
+    if len(diagnosis.verdict.contenders) > 1:
+        wanted = [*diagnosis.verdict.contenders, *wanted]
+    wanted += [name for _, pair in _tied_pairs(diagnosis) for name in pair]
     known = [t.name for t in diagnosis.terms]
     return [n for n in dict.fromkeys(wanted) if n in known][:MOST_CONTENDERS]
+
+
+def _tied_pairs(diagnosis: Diagnosis) -> list[tuple[float, tuple[str, str]]]:
+    """Pairs of measured printer terms with a correlation beyond ±`TIED`, the strongest first."""
+    matrix = _correlations(diagnosis)
+    members = [
+        (i, t.name)
+        for i, t in enumerate(diagnosis.terms)
+        if t.kind == "printer" and t.informed >= wording.LITTLE_INFORMED
+    ]
+    pairs = [
+        (float(matrix[i, j]), (a, b))
+        for k, (i, a) in enumerate(members)
+        for j, b in members[k + 1 :]
+        if abs(matrix[i, j]) >= TIED
+    ]
+    return sorted(pairs, key=lambda pair: -abs(pair[0]))
 
 
 def _correlations(diagnosis: Diagnosis) -> np.ndarray:
@@ -288,7 +331,9 @@ def _correlation(diagnosis: Diagnosis, names: list[str]) -> dict[str, Any] | Non
     rows = []
     for a in names:
         values = [float(matrix[place[a], place[b]]) for b in names]
-        cells = [{"text": rounding.fixed(v, 2, signed=True), "strength": f"{100 * abs(v):.0f}"} for v in values]
+        cells = [
+            {"text": rounding.fixed(v, 2, signed=True), "strength": f"{100 * abs(v):.0f}"} for v in values
+        ]
         rows.append({"name": term_label(a), "cells": cells})
     return {"heads": [term_label(n) for n in names], "rows": rows}
 
@@ -306,22 +351,13 @@ def _region(diagnosis: Diagnosis, names: list[str]) -> dict[str, Any] | None:
     strength, a, b = max(pairs, key=lambda pair: pair[0])
     svg = plots.likely_region(diagnosis, a, b)
     signed = rounding.fixed(float(matrix[place[a], place[b]]), 2, signed=True)
-    caption = f"{term_label(a)} and {term_label(b)}: all pairs inside explain the readings (95 %), correlation {signed}."
+    names_text = f"{term_label(a)} and {term_label(b)}"
+    caption = f"{names_text}: all pairs inside explain the readings (95 %), correlation {signed}."
     return {"svg": Markup(svg), "caption": caption} if svg else None
 
 
 def _alias(alias: Any) -> dict[str, str]:
-    parts = []
-    for name, factor in alias.combination.items():
-        amount = "" if abs(factor) == 1 else f"{rounding.exact(round(abs(factor), 3))} × "
-        sign = "- " if factor < 0 else ("+ " if parts else "")
-        parts.append(f"{sign}{amount}{term_label(name)}")
-    total = rounding.plus_minus(alias.value, alias.std_uncertainty, alias.unit)
-    return {
-        "text": plain(alias.text, 1000),
-        "known": f"{' '.join(parts)} = {total}" if parts else "",
-        "fix": plain(alias.fix, 1000),
-    }
+    return {"text": sentence(alias.text), "known": wording.alias_sum(alias), "fix": sentence(alias.fix)}
 
 
 def _fit_quality(diagnosis: Diagnosis) -> str:
@@ -361,12 +397,7 @@ def _readings(diagnosis: Diagnosis, machine: Machine) -> dict[str, Any] | None:
 
 
 def _next_why(n: Any) -> str:
-    parts = []
-    if n.gain > 0:
-        parts.append(f"removes about {rounding.share(n.gain)} of the doubt between the contenders")
-    if n.minutes > 0:
-        parts.append(f"takes about {rounding.fixed(n.minutes, 0 if n.minutes >= 2 else 1)} minutes")
-    return ", ".join(parts)
+    return f"Begin with {plain(n.coupon, 60)} / {plain(n.feature, 60)}." if n.feature else ""
 
 
 def versions() -> dict[str, str]:

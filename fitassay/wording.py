@@ -4,14 +4,19 @@ from __future__ import annotations
 
 import unicodedata
 
+from analysis import rounding
+from analysis.result import Advice, Alias
 from analysis.terms import TERMS
 from coupons.machine import FIGURES
 
 LONGEST_TEXT = 400
 """Text from outside is cut here; a name needs no more, and a page must stay readable."""
 
-LITTLE_INFORMED = 0.3
-"""Under this a term is called not measured: its uncertainty is still over 70 % of what it was beforehand."""
+LONGEST_SENTENCE = 1000
+"""The same for sentences."""
+
+LITTLE_INFORMED = 0.2
+"""Under this a term is called not measured, as in the interpreter: over 80 % of the prior doubt is left."""
 
 WELL_INFORMED = 0.7
 """From here on a term is called measured."""
@@ -76,9 +81,58 @@ def plain(text: str, longest: int = LONGEST_TEXT) -> str:
             kept.append(" ")
         elif unicodedata.category(char) in ("Cc", "Cs", "Co", "Cn", "Zl", "Zp"):
             continue
-        elif unicodedata.bidirectional(char) in ("LRE", "RLE", "LRO", "RLO", "PDF", "LRI", "RLI", "FSI", "PDI"):
+        elif unicodedata.bidirectional(char) in (
+            "LRE",
+            "RLE",
+            "LRO",
+            "RLO",
+            "PDF",
+            "LRI",
+            "RLI",
+            "FSI",
+            "PDI",
+        ):
             continue
         else:
             kept.append(char)
     line = " ".join("".join(kept).split())
     return line if len(line) <= longest else line[: longest - 1] + "…"
+
+
+def capital(text: str) -> str:
+    """Text from the interpreter on one line with a capital letter."""
+    line = plain(text, LONGEST_SENTENCE)
+    return line[:1].upper() + line[1:]
+
+
+def sentence(text: str) -> str:
+    """Text from the interpreter with a capital letter and a full stop; empty text stays empty."""
+    line = capital(text)
+    return line + "." if line and line[-1] not in ".!?:…" else line
+
+
+def advice_values(advice: Advice) -> tuple[str, str]:
+    """Old and new value as text in plain ASCII digits, ready to be typed; ``""`` where there is none."""
+    old = new = ""
+    if advice.from_value is not None:
+        value, unit = rounding.face(advice.from_value, advice.unit)
+        # The unit stands once, behind the new value.
+        old = (
+            rounding.exact(value)
+            if advice.to_value is not None
+            else rounding.with_unit(rounding.exact(value), unit)
+        )
+    if advice.to_value is not None:
+        new = rounding.plus_minus(advice.to_value, advice.std_uncertainty, advice.unit, signed=False)
+    return old, new
+
+
+def alias_sum(alias: Alias) -> str:
+    """The sum that is known, as an equation: ``bead width + 2 × path offset = +0.110 ± 0.022 mm``."""
+    parts = []
+    for name, factor in alias.combination.items():
+        amount = "" if abs(factor) == 1 else f"{rounding.exact(round(abs(factor), 3))} × "
+        sign = "- " if factor < 0 else ("+ " if parts else "")
+        parts.append(f"{sign}{amount}{term_label(name)}")
+    total = rounding.plus_minus(alias.value, alias.std_uncertainty, alias.unit)
+    return f"{' '.join(parts)} = {total}" if parts else ""
