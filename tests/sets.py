@@ -1,0 +1,25 @@
+"""Coupon sets and their walks, built once for all tests."""
+
+from __future__ import annotations
+
+from functools import cache
+
+from analysis.toolpath import Mesh, Slicer
+from analysis.walk import SetWalk
+from coupons.machine import Machine
+from coupons.make import CouponSet, build_set
+
+
+@cache
+def coupon_set(families: tuple[str, ...] | None = None, quick: bool = False) -> CouponSet:
+    return build_set(Machine(), families=families, quick=quick)
+
+
+@cache
+def walk(families: tuple[str, ...] | None = None, quick: bool = False) -> SetWalk:
+    made = coupon_set(families, quick)
+    slicers = {
+        name: Slicer(Mesh(vertices=solid.vertices, faces=solid.faces), name)
+        for name, solid in made.solids.items()
+    }
+    return SetWalk(made.manifest, slicers)
