@@ -16,7 +16,8 @@ import click
 
 from coupons.errors import FitassayError
 from coupons.wording import did_you_mean, shown
-from fitassay import commands
+from fitassay import __version__, commands
+from fitassay.terminal import STOPPED
 
 # A command is one file in fitassay/commands, holding `command`, and one line here, in the order of a day's work.
 # The text stands here so that the list of commands loads none of them.
@@ -34,8 +35,6 @@ SHORT_HELP: dict[str, str] = {
     "compare": "Two prints: what changed, and was it the advice.",
     "simulate": "Readings from a virtual print with given errors.",
 }
-
-STOPPED = 130
 
 
 class Commands(click.Group):
@@ -130,12 +129,7 @@ def _fail(text: str, code: int) -> int:
 
 def _version(ctx: click.Context, param: click.Parameter, value: bool) -> None:
     if value and not ctx.resilient_parsing:
-        from importlib.metadata import PackageNotFoundError, version
-
-        try:
-            click.echo(f"fitassay {version('fitassay')}")
-        except PackageNotFoundError:
-            click.echo("fitassay (run from its source folder, not installed)")
+        click.echo(f"fitassay {__version__}")
         ctx.exit()
 
 

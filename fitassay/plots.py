@@ -105,7 +105,7 @@ def error_budget(diagnosis: Diagnosis) -> str:
     if not columns or not features:
         return ""
     reach = max(float(np.max(np.abs(c.value) + c.expanded)) for c in columns)
-    tick = _round_tick(0.75 * reach)
+    tick = _round_tick(0.9 * reach)
     pitch, half = 132.0, 50.0
     scale = half / reach
     left, top, row = 178.0, 46.0, 30.0

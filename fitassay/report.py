@@ -218,14 +218,18 @@ def _budget(diagnosis: Diagnosis) -> dict[str, Any] | None:
         return None
     rows = []
     for i, feature in enumerate(diagnosis.reference_features):
-        cells = []
-        for c in columns:
-            value, u = float(c.value[i]), float(c.expanded[i]) / rounding.COVERAGE
-            shown = rounding.shown(value, u, "mm")
-            cells.append("0" if value == 0 and u == 0 else f"{shown.value} ± {shown.uncertainty}")
+        cells = [_contribution(float(c.value[i]), float(c.expanded[i])) for c in columns]
         rows.append({"name": plain(feature, 80), "cells": cells})
     rest = ", ".join(c.label for c in columns[plots.MOST_COLUMNS :])
     return {"svg": Markup(svg), "heads": [c.label for c in columns], "rows": rows, "rest": rest}
+
+
+def _contribution(value: float, expanded: float) -> str:
+    """A contribution and its expanded uncertainty [mm] as text without unit; nothing under half a micrometre."""
+    if abs(value) + expanded <= plots.NEGLIGIBLE_MM:
+        return "0"
+    shown = rounding.shown(value, expanded, "mm", coverage=1.0)
+    return f"{shown.value} ± {shown.uncertainty}"
 
 
 def _pictures(diagnosis: Diagnosis, manifest: Manifest, folder: Path) -> list[Picture]:
@@ -242,8 +246,8 @@ def _pictures(diagnosis: Diagnosis, manifest: Manifest, folder: Path) -> list[Pi
             if plan.factor > 1
             else "misfit true to size"
         )
-        caption = f"{name}, cut at height {rounding.exact(round(plan.z, 3))} mm; {much}"
-        svg = picture.plan_svg(plan, f"Coupon {caption}, dashed as drawn, solid as printed")
+        caption = f"Coupon {name}, cut at height {rounding.exact(round(plan.z, 3))} mm; {much}"
+        svg = picture.plan_svg(plan, f"{caption}, dashed as drawn, solid as printed")
         pictures.append(Picture(svg=Markup(svg), caption=f"{caption}."))
     return pictures
 
@@ -352,7 +356,7 @@ def _region(diagnosis: Diagnosis, names: list[str]) -> dict[str, Any] | None:
     svg = plots.likely_region(diagnosis, a, b)
     signed = rounding.fixed(float(matrix[place[a], place[b]]), 2, signed=True)
     names_text = f"{term_label(a)} and {term_label(b)}"
-    caption = f"{names_text}: all pairs inside explain the readings (95 %), correlation {signed}."
+    caption = f"{wording.capital(names_text)}: all pairs inside explain the readings (95 %), correlation {signed}."
     return {"svg": Markup(svg), "caption": caption} if svg else None
 
 

@@ -13,6 +13,9 @@ import click
 
 NARROWEST, WIDEST = 60, 110
 
+STOPPED = 130
+"""Exit code after Ctrl-C: 128 and the signal's number, as shells have it."""
+
 
 def width() -> int:
     """Columns to write in; the terminal's, within reason."""
@@ -78,7 +81,7 @@ def table(
 
     # A pipe has no width of its own; rich would take 80 as we do.
     console = Console(width=width(), highlight=False, markup=False, emoji=False)
-    shape = Table(box=box.SIMPLE_HEAD, pad_edge=False, padding=(0, 1), show_edge=False, expand=False)
+    shape = Table(box=box.SIMPLE_HEAD, pad_edge=False, padding=(0, 1, 0, 0), show_edge=False, expand=False)
     for i, (title, right) in enumerate(columns):
         last = i == len(columns) - 1
         shape.add_column(Text(title), justify="right" if right else "left", no_wrap=not last, overflow="fold")
@@ -86,7 +89,9 @@ def table(
         if last_is_sum and i == len(rows) - 1:
             shape.add_section()
         shape.add_row(*(Text(clean(cell)) for cell in row))
-    console.print(shape)
+    with console.capture() as captured:
+        console.print(shape)
+    click.echo("\n".join(line.rstrip() for line in captured.get().rstrip().split("\n")))
 
 
 @contextmanager
@@ -108,4 +113,6 @@ def ask(prompt: str) -> str:
     line = sys.stdin.readline()
     if not line:
         raise EOFError
+    if not sys.stdin.isatty():
+        click.echo(line.rstrip("\n"))  # a terminal has shown it already
     return line.strip()

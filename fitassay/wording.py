@@ -65,7 +65,7 @@ def setting_label(setting: str) -> str:
 def informed_words(informed: float) -> str:
     """How far the readings reached a term."""
     if informed < LITTLE_INFORMED:
-        return "not measured by these readings"
+        return "not measured"
     return "measured" if informed >= WELL_INFORMED else "partly measured"
 
 

@@ -75,7 +75,8 @@ def coupon_drawing(coupon: Coupon, folder: Path) -> dict[str, Any]:
             **_contacts(feature, "plan"),
         }
     if cuts:
-        views["plan"] = _view(solid.project(), list(cuts.values()), _edges(solid, mesh.vertices[:, 2]))
+        edges = _edges(solid, mesh.vertices[:, 2], min(cuts))
+        views["plan"] = _view(solid.project(), list(cuts.values()), edges)
     return {"views": views, "features": features}
 
 
@@ -137,10 +138,10 @@ def _view(silhouette, cuts: list[str], edges: str) -> dict[str, Any]:
     return {"bounds": [x0, -y1, x1, -y0], "base": _path(silhouette), "cuts": cuts, "edges": edges}
 
 
-def _edges(solid, heights: np.ndarray) -> str:
-    """Outlines just under each level of the mesh: steps, and the raised or engraved mark."""
+def _edges(solid, heights: np.ndarray, above: float) -> str:
+    """Outlines just under each level of the mesh over the lowest cut: steps, and the engraved mark."""
     levels, counts = np.unique(np.round(heights, 3), return_counts=True)
-    upper = levels > levels[0]
+    upper = levels > above
     levels, counts = levels[upper], counts[upper]
     kept = np.sort(levels[np.argsort(-counts, kind="stable")[:MOST_LEVELS]])
     return "".join(_path(solid.slice(float(z) - UNDER_LEVEL_MM)) for z in kept)

@@ -82,6 +82,7 @@ function schedule() {
 }
 
 function takeState(next) {
+  if (next.version < state.version) return; // an older answer that came late
   if (plan && next.plan !== plan.id) {
     location.reload(); // other coupons were made meanwhile; what is not sent yet is kept
     return;
@@ -172,6 +173,7 @@ function answer(value) {
   box.value = "";
   const here = indexOf(item);
   outbox.push({ ...bare(item), text: value, keep: same, n: count(here) + pending(here) });
+  outbox.unpark(item);
   // On with what was due before the question, unless that has been read meanwhile.
   cursor = full(here) && resume !== null && resume !== here && !full(resume) ? resume : after(here);
   render();
@@ -230,6 +232,7 @@ function onResult(item, result) {
     }
   } else if (result.outcome === "ask" || result.outcome === "refused") {
     const question = { item, message: result.note, hard: result.outcome === "refused" };
+    if (i >= 0) outbox.park(item);
     if (i < 0) say(result.note);
     else if (ask || box.value || putOff.length || busyElsewhere()) putOff.push(question);
     else raise(question);
@@ -261,6 +264,7 @@ function remove({ coupon, feature, text }) {
 function dropAsk() {
   if (!ask) return;
   const here = indexOf(ask.item);
+  outbox.unpark(ask.item);
   closeAsk();
   goTo(here);
   say(`${name(here)} is to be measured again.`);
@@ -348,6 +352,8 @@ function renderEntry() {
   const done = "Choose a feature below to read it once more, or run fitassay diagnose for the whole report.";
   $("instruction").textContent = f ? f.instruction : done;
   $("box-label").textContent = f ? `Reading of ${f.feature}` : "Reading";
+  const due = f ? `Next: ${f.coupon} ${f.feature}, ${f.words}, ${sized(f.nominal)} mm. ${f.instruction}` : done;
+  if ($("due").textContent !== due) $("due").textContent = due; // read out; the focus stays in the box
   const here = f ? state.readings[cursor] : [];
   const values = here.map((r) => r.text).join(", ");
   $("here").textContent = values ? `Read here: ${withUnit(values)}. Another reading counts as a repeat.` : "";

@@ -22,25 +22,18 @@ function axes(a, b) {
 }
 
 // A jaw whose flat face stands on the contact and whose body lies on the side `way`.
-function jaw(svg, contact, way, across, flat, px) {
-  const deep = 26 * px;
-  const face = Math.max(flat / 2, 4 * px);
-  const back = face + 9 * px;
+function jaw(svg, contact, way, across, half, deep) {
+  const far = add(contact, way, deep);
+  const narrow = half * 0.72;
+  const shoulder = add(contact, way, deep * 0.72);
   shape(svg, "polygon", {
     class: "jaw",
     points: points([
-      add(contact, across, -face),
-      add(add(contact, way, 10 * px), across, -back),
-      add(add(contact, way, deep), across, -back),
-      add(add(contact, way, deep), across, back),
-      add(add(contact, way, 10 * px), across, back),
-      add(contact, across, face),
+      add(contact, across, -half), add(shoulder, across, -half), add(far, across, -narrow),
+      add(far, across, narrow), add(shoulder, across, half), add(contact, across, half),
     ]),
   });
-  shape(svg, "line", {
-    class: "grip",
-    ...ends(add(contact, across, -face), add(contact, across, face)),
-  });
+  shape(svg, "line", { class: "grip", ...ends(add(contact, across, -half), add(contact, across, half)) });
 }
 
 const ends = (p, q) => ({ x1: p[0], y1: p[1], x2: q[0], y2: q[1] });
@@ -67,7 +60,8 @@ function span(svg, a, b, frame, px, label) {
   const flat = Math.abs(along[0]) > 0.5;
   const at = flat ? [middle[0], middle[1] - 9 * px] : [middle[0] + 9 * px, middle[1] + 6 * px];
   shape(svg, "text", {
-    class: "size", x: at[0], y: at[1], "font-size": 19 * px, "text-anchor": flat ? "middle" : "start",
+    class: "size", x: at[0], y: at[1], "font-size": 19 * px, "stroke-width": 4 * px,
+    "text-anchor": flat ? "middle" : "start",
   }, label);
 }
 
@@ -88,16 +82,37 @@ function frameOf(view, a, b, width, height) {
   let [x0, y0, x1, y1] = view.bounds;
   const reach = Math.hypot(b[0] - a[0], b[1] - a[1]);
   const whole = fit(x0, y0, x1, y1);
+  let near = false;
   if (whole > 0 && reach / whole < 55) {
+    near = true;
     const half = Math.max(1.6 * reach, 9);
-    const near = [Math.min(a[0], b[0]) - half, Math.min(a[1], b[1]) - half, Math.max(a[0], b[0]) + half,
+    const about = [Math.min(a[0], b[0]) - half, Math.min(a[1], b[1]) - half, Math.max(a[0], b[0]) + half,
       Math.max(a[1], b[1]) + half];
-    [x0, y0] = [Math.max(x0, near[0]), Math.max(y0, near[1])];
-    [x1, y1] = [Math.min(x1, near[2]), Math.min(y1, near[3])];
+    [x0, y0] = [Math.max(x0, about[0]), Math.max(y0, about[1])];
+    [x1, y1] = [Math.min(x1, about[2]), Math.min(y1, about[3])];
   }
   const px = Math.max(fit(x0, y0, x1, y1), 1e-3);
   const [w, h] = [width * px, height * px];
-  return { x: (x0 + x1) / 2 - w / 2, y: (y0 + y1) / 2 - h / 2, w, h, px };
+  return { x: (x0 + x1) / 2 - w / 2, y: (y0 + y1) / 2 - h / 2, w, h, px, near };
+}
+
+// In the corner: the whole coupon, and which part of it the picture shows.
+function inset(svg, view, outline, box, px) {
+  const [x0, y0, x1, y1] = view.bounds;
+  const side = 92 * px;
+  const scale = Math.min(side / (x1 - x0), side / (y1 - y0));
+  const [w, h] = [(x1 - x0) * scale, (y1 - y0) * scale];
+  const at = [box.x + box.w - w - 14 * px, box.y + 14 * px];
+  shape(svg, "rect", { class: "mat", x: at[0] - 7 * px, y: at[1] - 7 * px, width: w + 14 * px, height: h + 14 * px });
+  const group = shape(svg, "g", {
+    transform: `translate(${at[0] - x0 * scale} ${at[1] - y0 * scale}) scale(${scale})`,
+  });
+  shape(group, "path", { class: "cut", d: outline, "fill-rule": "evenodd" });
+  const [left, top] = [Math.max(box.x, x0), Math.max(box.y, y0)];
+  shape(group, "rect", {
+    class: "window", x: left, y: top, width: Math.min(box.x + box.w, x1) - left,
+    height: Math.min(box.y + box.h, y1) - top,
+  });
 }
 
 export function blank(svg) {
@@ -114,23 +129,28 @@ export function draw(svg, data, feature, label) {
   svg.replaceChildren();
   svg.setAttribute("viewBox", `${box.x} ${box.y} ${box.w} ${box.h}`);
   const { px } = box;
+  const outline = feature.cut === null ? view.base : view.cuts[feature.cut];
   shape(svg, "path", { class: "base", d: view.base, "fill-rule": "evenodd" });
-  if (feature.cut !== null) {
-    shape(svg, "path", { class: "cut", d: view.cuts[feature.cut], "fill-rule": "evenodd" });
-  }
+  shape(svg, "path", { class: "cut", d: outline, "fill-rule": "evenodd" });
   if (view.edges) shape(svg, "path", { class: "top", d: view.edges });
 
   const frame = axes(feature.a, feature.b);
   const inward = frame.along;
   const outward = [-frame.along[0], -frame.along[1]];
   const inside = feature.kind === "inside";
-  const flat = inside ? Math.max(feature.jaw, 0) : feature.jaw;
-  jaw(svg, feature.a, inside ? inward : outward, frame.across, flat, px);
-  jaw(svg, feature.b, inside ? outward : inward, frame.across, flat, px);
-  span(svg, feature.a, feature.b, frame, px, label);
-  const reach = frame.length / 2 + 30 * px;
-  shape(svg, "circle", {
-    class: "ring", cx: (feature.a[0] + feature.b[0]) / 2, cy: (feature.a[1] + feature.b[1]) / 2, r: reach,
+  // Half the jaw's width, and how deep it shows: two inside jaws must leave room for each other.
+  const half = Math.max(feature.jaw / 2, 5 * px);
+  const deep = inside ? Math.min(24 * px, 0.32 * frame.length) : 24 * px;
+  shape(svg, "polygon", {
+    class: "band",
+    points: points([
+      add(feature.a, frame.across, -half), add(feature.b, frame.across, -half),
+      add(feature.b, frame.across, half), add(feature.a, frame.across, half),
+    ]),
   });
+  jaw(svg, feature.a, inside ? inward : outward, frame.across, half, deep);
+  jaw(svg, feature.b, inside ? outward : inward, frame.across, half, deep);
+  span(svg, feature.a, feature.b, frame, px, label);
+  if (box.near) inset(svg, view, outline, box, px);
   if (feature.view === "plan") xArrow(svg, box, px);
 }

@@ -28,6 +28,7 @@ export class Outbox {
     this.onResult = onResult;
     this.onState = onState;
     this.items = [];
+    this.parked = []; // questioned, waiting for a yes: kept as well, but not sent again by themselves
     this.seq = 0;
     this.running = false;
     this.locked = false;
@@ -41,7 +42,8 @@ export class Outbox {
 
   save() {
     try {
-      if (this.items.length) localStorage.setItem(this.place, JSON.stringify(this.items));
+      const all = [...this.parked, ...this.items];
+      if (all.length) localStorage.setItem(this.place, JSON.stringify(all));
       else localStorage.removeItem(this.place);
     } catch {
       // Without storage a reading still goes out; it only cannot outlive a crash in between.
@@ -54,6 +56,16 @@ export class Outbox {
     this.save();
     this.pump();
     return entry;
+  }
+
+  park(item) {
+    this.parked.push(item);
+    this.save();
+  }
+
+  unpark(item) {
+    this.parked = this.parked.filter((other) => other !== item);
+    this.save();
   }
 
   // Readings that another page of this case left behind when it was closed or crashed.
