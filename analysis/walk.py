@@ -7,7 +7,7 @@ sensitivities of every reading to every error term.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -22,7 +22,9 @@ from coupons.feature import Coupon, Feature, Manifest
 WINDOW_MM = 1.5
 
 
-def lost_motion(path: np.ndarray, play: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+def lost_motion(
+    path: np.ndarray, play: np.ndarray, only: np.ndarray | None = None
+) -> tuple[np.ndarray, np.ndarray]:
     """Where two axes with play really go.
 
     Per axis w_k = max(u_k - r, min(u_k + r, w_{k-1})) with r = |b|/2 (play operator of Krasnosel'skii and
@@ -35,40 +37,49 @@ def lost_motion(path: np.ndarray, play: np.ndarray) -> tuple[np.ndarray, np.ndar
         Commanded vertices.
     play : ndarray (n, 2) [mm]
         Total play b of x and y.
+    only : ndarray of int, optional
+        Moves wanted; default all.
 
     Returns
     -------
     vertices : ndarray (n, m, 2) [mm]
         Positions at the commanded vertices.
-    moves : ndarray (n, m - 1, 4, 2) [mm]
+    moves : ndarray (n, wanted, 4, 2) [mm]
         Each move as three straight pieces.
     """
     r = np.abs(play) / 2
     sign = np.where(play < 0, -1.0, 1.0)
-    upper, lower = path + r[:, None], path - r[:, None]
-    w = np.empty_like(path)
-    w[:, 0] = state = path[:, 0]
-    for k in range(1, path.shape[1]):
-        state = np.maximum(lower[:, k], np.minimum(upper[:, k], state))
-        w[:, k] = state
-    du = np.diff(path, axis=1)
+    # The recursion runs along the path for all printers at once; path-first arrays keep it in step with memory.
+    along = np.ascontiguousarray(path.transpose(1, 0, 2))
+    upper, lower = along + r, along - r
+    w = np.empty_like(along)
+    w[0] = along[0]
+    for k in range(1, len(along)):
+        np.minimum(upper[k], w[k - 1], out=w[k])
+        np.maximum(lower[k], w[k], out=w[k])
+    w = w.transpose(1, 0, 2)
+    first = np.arange(path.shape[1] - 1) if only is None else only
+    start, w_start = path[:, first], w[:, first]
+    du = path[:, first + 1] - start
     with np.errstate(divide="ignore", invalid="ignore"):
-        t = (w[:, :-1] + np.sign(du) * r[:, None] - path[:, :-1]) / du
+        t = (w_start + np.sign(du) * r[:, None] - start) / du
     t = np.clip(np.where(np.abs(du) > 1e-12, t, 0.0), 0.0, 1.0)
-    kinks = np.sort(t, axis=2)[:, :, :, None]
-    u_kink = path[:, :-1, None] + kinks * du[:, :, None]
-    w_kink = np.maximum(u_kink - r[:, None, None], np.minimum(u_kink + r[:, None, None], w[:, :-1, None]))
+    kinks = np.stack([t.min(axis=2), t.max(axis=2)], axis=2)[..., None]
+    u_kink = start[:, :, None] + kinks * du[:, :, None]
+    w_kink = np.maximum(u_kink - r[:, None, None], np.minimum(u_kink + r[:, None, None], w_start[:, :, None]))
 
     def signed(u: np.ndarray, v: np.ndarray, s: np.ndarray) -> np.ndarray:
         return np.where(s < 0, 2 * u - v, v)
 
     vertices = signed(path, w, sign[:, None])
     kinked = signed(u_kink, w_kink, sign[:, None, None])
-    moves = np.concatenate([vertices[:, :-1, None], kinked, vertices[:, 1:, None]], axis=2)
+    moves = np.concatenate([vertices[:, first, None], kinked, vertices[:, first + 1, None]], axis=2)
     return vertices, moves
 
 
-def printed_path(loop: Loop, errors: Errors, flared: bool = False) -> np.ndarray:
+def printed_path(
+    loop: Loop, errors: Errors, flared: bool = False, only: np.ndarray | None = None
+) -> np.ndarray:
     """The path that the nozzle really takes along one loop.
 
     Parameters
@@ -77,10 +88,12 @@ def printed_path(loop: Loop, errors: Errors, flared: bool = False) -> np.ndarray
     errors : Errors for n printers
     flared : bool
         True in the lowest layers.
+    only : ndarray of int, optional
+        Moves wanted; default all.
 
     Returns
     -------
-    ndarray (n, m, 4, 2) [mm]
+    ndarray (n, m or wanted, 4, 2) [mm]
         Every move from vertex i to i + 1 (closing the loop) as three straight pieces.
     """
     shift = errors.contour + (errors.flare if flared else 0.0)
@@ -89,7 +102,8 @@ def printed_path(loop: Loop, errors: Errors, flared: bool = False) -> np.ndarray
     # Without a file the loop follows its own previous layer, so its flanks are reached by its own moves.
     lead = path if loop.lead_in is None else np.broadcast_to(loop.lead_in, (errors.n, *loop.lead_in.shape))
     full = np.concatenate([lead, lap], axis=1) * (1 + errors.scale[:, None, :2])
-    moves = lost_motion(full, errors.play)[1][:, lead.shape[1] :]
+    wanted = np.arange(len(loop.points)) if only is None else only
+    moves = lost_motion(full, errors.play, wanted + lead.shape[1])[1]
     moves[..., 0] += errors.shear[:, None, None] * moves[..., 1]
     return moves
 
@@ -155,6 +169,7 @@ class Jaw:
         Towards the jaw's own side of the contact, away from the bead.
     half_jaw : float [mm]
     moves : tuple of (loop index, ndarray of move indices)
+        Indices into the loop's moves, or into those of them that a `CouponWalk` keeps.
     """
 
     contact: np.ndarray
@@ -191,7 +206,9 @@ def carried(point: np.ndarray, errors: Errors) -> np.ndarray:
     return moved
 
 
-def jaw_reach(jaw: Jaw, contact: np.ndarray, paths: list[np.ndarray], radius: np.ndarray) -> np.ndarray:
+def jaw_reach(
+    jaw: Jaw, contact: np.ndarray, paths: Mapping[int, np.ndarray], radius: np.ndarray
+) -> np.ndarray:
     """Reach of the bead beyond the jaw's contact (n, 2), ndarray (n,) [mm]."""
     best = np.full(len(radius), -np.inf)
     for index, moves in jaw.moves:
@@ -231,6 +248,19 @@ class CouponWalk:
         for feature in coupon.features:
             if feature.kind != "height":
                 self._place(feature, slicer)
+        # Only moves that some jaw can touch are traced to their kinks.
+        self._near: dict[float, dict[int, np.ndarray]] = {}
+        for z, *jaws in self._jaws.values():
+            for index, moves in (m for jaw in jaws for m in jaw.moves):
+                at = self._near.setdefault(z, {})
+                at[index] = np.union1d(at.get(index, moves), moves)
+        self._jaws = {
+            name: (z, self._kept(z, low), self._kept(z, high)) for name, (z, low, high) in self._jaws.items()
+        }
+
+    def _kept(self, z: float, jaw: Jaw) -> Jaw:
+        near = self._near[z]
+        return replace(jaw, moves=tuple((i, np.searchsorted(near[i], moves)) for i, moves in jaw.moves))
 
     def _place(self, feature: Feature, slicer: Slicer) -> None:
         z = round((feature.contact_a_mm[2] + feature.contact_b_mm[2]) / 2, 6)
@@ -270,7 +300,7 @@ class CouponWalk:
         """What the caliper reads, ndarray (n, features) [mm], without noise."""
         features = self.coupon.features if features is None else features
         radius = (self.width + errors.bead) / 2
-        paths: dict[float, list[np.ndarray]] = {}
+        paths: dict[float, dict[int, np.ndarray]] = {}
         columns = []
         for feature in features:
             if feature.kind == "height":
@@ -279,7 +309,10 @@ class CouponWalk:
                 z, low, high = self._jaws[feature.id]
                 if z not in paths:
                     flared = z < FLARE_BAND_MM
-                    paths[z] = [printed_path(loop, errors, flared) for loop in self.loops[z]]
+                    paths[z] = {
+                        i: printed_path(self.loops[z][i], errors, flared, only)
+                        for i, only in self._near[z].items()
+                    }
                 a, b = carried(low.contact, errors), carried(high.contact, errors)
                 reach = jaw_reach(low, a, paths[z], radius) + jaw_reach(high, b, paths[z], radius)
                 span = (b - a) @ _direction(feature)
