@@ -36,6 +36,7 @@ __all__ = [
     "Reading",
     "ReadingsBook",
     "blank_readings",
+    "open_table",
     "parse_reading",
     "plausible",
     "read_readings",

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import tempfile
+from contextlib import suppress
 from pathlib import Path
 
 from coupons.errors import JobError
@@ -32,9 +33,12 @@ def write_atomic(path: Path, data: bytes | str) -> None:
         os.umask(umask)
         os.chmod(name, 0o666 & ~umask)
         os.replace(name, path)
-    except OSError as exc:
-        if name and os.path.exists(name):
-            os.unlink(name)
+    except BaseException as exc:  # an interrupt, too, leaves nothing lying about
+        if name:
+            with suppress(OSError):
+                os.unlink(name)
+        if not isinstance(exc, OSError):
+            raise
         raise JobError(
             f"{path}: cannot be written ({exc.strerror or exc}); free some space or choose another folder"
         ) from exc

@@ -58,7 +58,22 @@ def wrapped(text: str, indent: str = "") -> str:
 
 def answer(data: Any) -> None:
     """The answer for a program: JSON on standard output, nothing else."""
-    click.echo(json.dumps(data, indent=2, ensure_ascii=False, allow_nan=False))
+    click.echo(json_text(data), nl=False)
+
+
+def json_text(data: Any) -> str:
+    """`data` as JSON; what is no finite number becomes null, which every reader of JSON takes."""
+
+    def finite(value: Any) -> Any:
+        if isinstance(value, float):
+            return value if value - value == 0 else None
+        if isinstance(value, dict):
+            return {k: finite(v) for k, v in value.items()}
+        if isinstance(value, (list, tuple)):
+            return [finite(v) for v in value]
+        return value
+
+    return json.dumps(finite(data), indent=2, ensure_ascii=False, allow_nan=False) + "\n"
 
 
 def table(

@@ -1,0 +1,304 @@
+"""`fitassay enter`: readings, feature by feature, at the terminal."""
+
+from __future__ import annotations
+
+import re
+import sys
+from dataclasses import dataclass
+
+import click
+
+from analysis.readings import (
+    REFERENCE,
+    ReadingsBook,
+    parse_reading,
+    plausible,
+    reference_id,
+    reference_piece,
+)
+from coupons.errors import InputError
+from coupons.feature import Coupon, Feature
+from coupons.machine import Machine
+from coupons.wording import count, did_you_mean, shown
+from fitassay.case import Case
+from fitassay.options import case_argument, print_option
+from fitassay.terminal import STOPPED, ask, clean, say
+
+HELP = """\
+Type what the caliper shows, in mm: 20.31 or 20,31. Several with blanks between them are repeats.
+  s   skip this feature          b   back to the one before
+  q   quit; all is saved         r   read a piece of known size, such as r outside 10.000
+  ?   this help
+Enter alone leaves a feature that has a reading as it is."""
+
+SOFT = "The plastic is soft: close the jaws on light only, until the light between jaw and plastic just goes."
+
+
+class Quit(Exception):
+    """The user has had enough for now."""
+
+
+class Back(Exception):
+    """To the feature before."""
+
+
+@click.command()
+@case_argument
+@print_option
+@click.option(
+    "--at",
+    metavar="COUPON[/FEATURE]",
+    help="Begin at this coupon or feature instead of the first one unread.",
+)
+@click.option(
+    "--reference",
+    "references",
+    multiple=True,
+    metavar="PIECE",
+    help="Read a piece of known size first, such as outside:10.000 (block, dowel) or inside:8.000 (ring).",
+)
+def command(case: str, number: str | None, at: str | None, references: tuple[str, ...]) -> None:
+    """Take readings at the terminal, in the order of the measuring sheet.
+
+    Each reading is saved before the next is asked for. Stop at any time, with q or Ctrl-C, and go on later
+    where you left off.
+    """
+    place = Case.open(case)
+    target = place.print(number)
+    machine = place.machine()
+    book = ReadingsBook(target.readings_path, target.manifest())
+    pieces = [_piece(text) for text in references]
+    walk = Walk(book=book, machine=machine)
+    start = walk.start(at)
+    total = len(book.order)
+    say(f"{clean(machine.name)}, print {target.name}: {walk.progress()} of {count(total, 'feature')}.")
+    say("Type the reading in mm; s skips, b goes back, q quits, ? helps. Every reading is saved at once.")
+    if machine.soft:
+        say(SOFT)
+    try:
+        walk.references(pieces)
+        walk.features(start)
+    except (Quit, EOFError):
+        say()
+    except KeyboardInterrupt:
+        say()
+        say(f"Stopped; nothing is lost: {walk.progress()} of {total} in {target.readings_path}.")
+        raise click.exceptions.Exit(STOPPED) from None
+    _farewell(walk, case, number)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Walk:
+    """One sitting with the caliper."""
+
+    book: ReadingsBook
+    machine: Machine
+
+    def progress(self) -> str:
+        """``"12 read, 1 skipped"``."""
+        taken = sum(self.book.taken(c.id, f.id) for c, f in self.book.order)
+        skipped = sum(self.book.skipped(c.id, f.id) for c, f in self.book.order)
+        return f"{taken} read" + (f", {skipped} skipped" if skipped else "")
+
+    def start(self, at: str | None) -> int:
+        """Index of the feature to begin with; the number of features where there is nothing left."""
+        order = self.book.order
+        if at is None:
+            left = self.book.remaining() or [p for p in order if self.book.skipped(p[0].id, p[1].id)]
+            return order.index(left[0]) if left else len(order)
+        coupon, _, feature = at.partition("/")
+        for i, (c, f) in enumerate(order):
+            if c.id == coupon and feature in ("", f.id):
+                return i
+        known = [f"{c.id}/{f.id}" for c, f in order] + [c.id for c in self.book.manifest.coupons]
+        raise InputError(f"no such coupon or feature {shown(at)}{did_you_mean(at, known)}", "--at")
+
+    def references(self, pieces: list[tuple[str, float]]) -> None:
+        """Pieces of known size: those asked for, else one offered before the very first reading."""
+        fresh = not any(self.book.taken(c.id, f.id) for c, f in self.book.order)
+        if not pieces and fresh and not self.book.references() and sys.stdin.isatty():
+            say()
+            say(
+                "A piece of known size (gauge block, ground dowel, ring) shows the caliper's own error. "
+                "Kind and size, such as outside 10.000 or inside 8.000, or Enter to do without."
+            )
+            while text := ask("piece of known size: "):
+                if _leaves(text):
+                    raise Quit
+                try:
+                    pieces = [reference_piece(text)]
+                    break
+                except ValueError as exc:
+                    say(f"{exc}.")
+        for kind, size in pieces:
+            self.reference(kind, size)
+
+    def reference(self, kind: str, size: float) -> None:
+        """Readings of one piece of known size."""
+        jaws = "outside jaws over it" if kind == "outside" else "inside jaws in it"
+        say()
+        say(f"Piece of known size, {size:.3f} mm: {jaws}, as you will measure the coupons. Read it 3 times.")
+        feature = Feature(
+            id=reference_id(kind, size),
+            kind="outside" if kind == "outside" else "inside",
+            direction_deg=0.0,
+            nominal_mm=size,
+            contact_a_mm=(0.0, 0.0, 0.0),
+            contact_b_mm=(size, 0.0, 0.0),
+            jaw_mm=3.0,
+            instruction="",
+        )
+        try:
+            self.feature(REFERENCE, feature)
+        except Back:
+            return
+
+    def features(self, start: int) -> None:
+        """All features from index `start` on, passing over those already dealt with on the way forward."""
+        order = self.book.order
+        i, coupon, revisit = start, "", True
+        while i < len(order):
+            c, f = order[i]
+            if not revisit and (self.book.taken(c.id, f.id) or self.book.skipped(c.id, f.id)):
+                i += 1
+                continue
+            if c.id != coupon:
+                self.coupon(c)
+                coupon = c.id
+            say()
+            say(f"{i + 1} of {len(order)}   {c.id} {f.id}   drawn {f.nominal_mm:.3f} mm   {_where(f)}")
+            if f.instruction:
+                say(f"  {clean(f.instruction)}")
+            try:
+                self.feature(c.id, f)
+                i, revisit = i + 1, False
+            except Back:
+                if i == 0:
+                    say("This is the first one.")
+                i, revisit = max(i - 1, 0), True
+
+    def coupon(self, coupon: Coupon) -> None:
+        """Says which piece to take up."""
+        say()
+        say(f"Take up coupon {coupon.id}, from plate {coupon.plate}. Mind its arrow: it points to +x.")
+
+    def feature(self, coupon: str, feature: Feature) -> None:
+        """One feature until it is read, skipped or left; raises `Back` or `Quit`."""
+        while True:
+            has = self.book.values(coupon, feature.id)
+            if has:
+                listed = ", ".join(f"{v:g}" for v in has)
+                say(f"  has {listed}; Enter keeps, a new value replaces, + before it adds")
+            text = ask("  reading: ")
+            word = text.casefold()
+            if _leaves(word):
+                raise Quit
+            if word in ("b", "back"):
+                raise Back
+            if word in ("s", "skip"):
+                if coupon != REFERENCE:
+                    self.book.skip(coupon, feature.id)
+                return
+            if not text and has:
+                return
+            if re.match(r"r(eference)?\b", word):
+                self._extra_reference(text)
+            elif not text or word in ("?", "h", "help"):
+                say(HELP)
+            elif self._take(coupon, feature, text, has):
+                return
+
+    def _extra_reference(self, text: str) -> None:
+        """`r outside 10.000` typed at a feature."""
+        try:
+            kind, size = reference_piece(text.partition(" ")[2])
+        except ValueError as exc:
+            say(f"  {exc}.")
+            return
+        self.reference(kind, size)
+
+    def _take(self, coupon: str, feature: Feature, text: str, has: tuple[float, ...]) -> bool:
+        """Write down typed values if they are meant; False asks again."""
+        while True:
+            more = text.startswith("+")
+            try:
+                values = typed_values(text.removeprefix("+"))
+            except ValueError as exc:
+                say(f"  {exc}.")
+                return False
+            doubts = [d for v in values if (d := plausible(feature, v, self.machine))]
+            if not doubts:
+                break
+            for doubt in doubts:
+                say(f"  {doubt}")
+            again = ask("  y if it is right, else the reading once more: ")
+            if again.casefold() in ("y", "yes"):
+                break
+            if _leaves(again):
+                raise Quit
+            if not again:
+                return False
+            text = again
+        if has and not more:
+            self.book.replace(coupon, feature.id, *values)
+        else:
+            self.book.add(coupon, feature.id, *values)
+        return True
+
+
+def typed_values(text: str) -> list[float]:
+    """The readings [mm] in one typed line, blanks or semicolons between them.
+
+    Raises
+    ------
+    ValueError
+        With a sentence that says what is wrong.
+    """
+    # "20.31 mm" is one reading, "20.31, 20.29" two.
+    joined = re.sub(r"(\d)\s+(?=[^\W\d_]|\"|″)", r"\1", text)
+    values = []
+    for word in re.split(r"[\s;]+", joined):
+        word = word.removesuffix(",")
+        if word:
+            size, fit = parse_reading(word)
+            if size is None:
+                raise ValueError(f"{shown(fit)} is for pegs tried in holes; write the size in mm here")
+            values.append(size)
+    if not values:
+        raise ValueError("there is no number")
+    return values
+
+
+def _leaves(text: str) -> bool:
+    return text.casefold() in ("q", "quit")
+
+
+def _piece(text: str) -> tuple[str, float]:
+    try:
+        return reference_piece(text)
+    except ValueError as exc:
+        raise InputError(str(exc), "--reference") from exc
+
+
+def _where(feature: Feature) -> str:
+    """Jaws and direction in a few words."""
+    if feature.kind == "height":
+        return "height, outside jaws"
+    angle = feature.direction_deg % 180
+    along = {0.0: "along x", 90.0: "along y"}.get(angle, f"at {angle:g} degrees from x")
+    jaws = {"inside": "inside jaws", "thickness": "wall, outside jaws"}.get(feature.kind, "outside jaws")
+    return f"{jaws}, {along}"
+
+
+def _farewell(walk: Walk, case: str, number: str | None) -> None:
+    """What there is now and what to do next."""
+    suffix = f" --print {number}" if number else ""
+    left = len(walk.book.remaining())
+    say(f"{walk.progress()} of {len(walk.book.order)}; all saved.")
+    if left:
+        say(f"Go on with: fitassay enter {clean(case)}{suffix}")
+    say(
+        f"The verdict so far: fitassay diagnose {clean(case)}{suffix}"
+        if left
+        else f"Now: fitassay diagnose {clean(case)}{suffix}"
+    )

@@ -1,0 +1,147 @@
+"""`fitassay make`: coupons, plates, manifest, measuring sheet and blank readings."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING, Any, Literal
+
+import click
+
+from coupons.wording import count
+from fitassay.case import Case, Print
+from fitassay.options import case_argument, json_option
+from fitassay.steps import Made, make_print
+from fitassay.terminal import answer, clean, note, say, table, working
+
+if TYPE_CHECKING:
+    from coupons.make import CouponSet
+
+CAUTIONS = (
+    "Nozzle and bed are hot and the axes move by themselves: stay with the machine, keep the room aired, "
+    "mind the blade when you loosen the pieces, and follow the machine's manual."
+)
+
+
+@click.command()
+@case_argument
+@click.option(
+    "--family",
+    "families",
+    multiple=True,
+    metavar="NAME",
+    help="Only coupons of this family; may be given more than once.",
+)
+@click.option(
+    "--quick", is_flag=True, help="The smallest set that still tells backlash, bead and offset apart."
+)
+@click.option(
+    "--wall",
+    type=click.Choice(["tube", "prism"]),
+    default="tube",
+    show_default=True,
+    help="The single wall as a tube one bead thick, or as a block to be sliced with one wall and no infill.",
+)
+@click.option(
+    "--paper", type=click.Choice(["a4", "letter"]), default="a4", help="Paper of the measuring sheet."
+)
+@click.option("--new-print", is_flag=True, help="Begin the next print instead of making the newest anew.")
+@json_option
+def command(
+    case: str,
+    families: tuple[str, ...],
+    quick: bool,
+    wall: Literal["tube", "prism"],
+    paper: Literal["a4", "letter"],
+    new_print: bool,
+    as_json: bool,
+) -> None:
+    """Make the coupons: files to slice, a sheet to measure by, a table for the readings.
+
+    Writes into CASE/prints/01; with --new-print into the next number. Readings that were taken are never
+    overwritten.
+    """
+    place = Case.open(case)
+    machine = place.machine()
+    prints = place.prints()
+    target = place.next_print() if new_print or not prints else prints[-1]
+    with working("Drawing the coupons and the sheet"):
+        done = make_print(target, machine, families=families or None, quick=quick, wall=wall, paper=paper)
+    made = done.coupons
+    rows = _rows(made)
+    if as_json:
+        answer(_as_json(target, done, rows))
+        return
+    _show(rows)
+    for text in made.notes:
+        note(f"Note: {text}")
+    plates = len({c.plate for c in made.manifest.coupons})
+    say(
+        f"Wrote {target.folder}: {count(plates, 'plate')}, {count(len(rows), 'coupon')}, sheet.pdf, readings.csv."
+    )
+    if done.readings_kept:
+        say("readings.csv, with what was entered for these coupons, was kept as it is.")
+    say("Slice the plates as they lie: not turned, not scaled, at the settings in machine.toml.")
+    if any(c.single_wall for c in made.manifest.coupons):
+        say("The single wall must come out as one bead; sheet.pdf says how.")
+    say(CAUTIONS)
+    say(f"Then: fitassay enter {clean(case)}")
+
+
+def _rows(made: CouponSet) -> list[dict[str, Any]]:
+    from coupons.families import FAMILIES
+
+    return [
+        {
+            "id": c.id,
+            "family": c.family,
+            "plate": c.plate,
+            "features": len(c.features),
+            "grams": made.costs[c.id].grams,
+            "minutes": made.costs[c.id].minutes,
+            "isolates": FAMILIES[c.family].isolates,
+        }
+        for c in made.manifest.coupons
+    ]
+
+
+def _show(rows: list[dict[str, Any]]) -> None:
+    cells = [
+        (
+            row["id"],
+            str(row["plate"]),
+            str(row["features"]),
+            f"{row['grams']:.1f}",
+            str(math.ceil(row["minutes"])),
+            row["isolates"],
+        )
+        for row in rows
+    ]
+    grams, minutes = sum(r["grams"] for r in rows), sum(r["minutes"] for r in rows)
+    features = sum(r["features"] for r in rows)
+    cells.append(("together", "", str(features), f"{grams:.1f}", str(math.ceil(minutes)), "printed solid"))
+    columns = [
+        ("coupon", False),
+        ("plate", True),
+        ("features", True),
+        ("grams", True),
+        ("minutes", True),
+        ("isolates", False),
+    ]
+    table(columns, cells, last_is_sum=True)
+
+
+def _as_json(target: Print, done: Made, rows: list[dict[str, Any]]) -> dict[str, Any]:
+    made = done.coupons
+    return {
+        "schema": 1,
+        "print": target.name,
+        "folder": str(target.folder),
+        "files": [str(f) for f in done.files],
+        "readings_kept": done.readings_kept,
+        "plates": len({c.plate for c in made.manifest.coupons}),
+        "features": sum(r["features"] for r in rows),
+        "grams": round(sum(r["grams"] for r in rows), 3),
+        "minutes": round(sum(r["minutes"] for r in rows), 2),
+        "coupons": [{**r, "grams": round(r["grams"], 3), "minutes": round(r["minutes"], 2)} for r in rows],
+        "notes": list(made.notes),
+    }
