@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -59,7 +59,7 @@ def report_html(
     )
     environment.filters["minus"] = minus
     context = _context(diagnosis, manifest, Path(folder), machine)
-    context["extras"] = [*(trace or ()), *(compare or ())]
+    context["extras"] = [_harmless(s) for s in (*(trace or ()), *(compare or ()))]
     return environment.get_template("report.html.j2").render(context) + "\n"
 
 
@@ -85,6 +85,18 @@ class Section:
     pictures: tuple[Picture, ...] = ()
     heads: tuple[str, ...] = ()
     rows: tuple[tuple[str, ...], ...] = ()
+
+
+def _harmless(section: Section) -> Section:
+    return replace(
+        section,
+        title=plain(section.title),
+        text=plain(section.text, wording.LONGEST_SENTENCE),
+        sentences=tuple(plain(s, wording.LONGEST_SENTENCE) for s in section.sentences),
+        pictures=tuple(replace(p, caption=plain(p.caption)) for p in section.pictures),
+        heads=tuple(plain(h) for h in section.heads),
+        rows=tuple(tuple(plain(c) for c in row) for row in section.rows),
+    )
 
 
 def minus(text: object) -> str:
@@ -167,7 +179,7 @@ def _advice(advice: Advice) -> dict[str, str]:
     old, new = wording.advice_values(advice)
     what, _, remark = wording.setting_label(advice.setting).partition("; ")
     return {
-        "what": sentence(what),
+        "what": wording.capital(what),
         "remark": sentence(remark),
         "old": old,
         "to": new,
@@ -356,7 +368,9 @@ def _region(diagnosis: Diagnosis, names: list[str]) -> dict[str, Any] | None:
     svg = plots.likely_region(diagnosis, a, b)
     signed = rounding.fixed(float(matrix[place[a], place[b]]), 2, signed=True)
     names_text = f"{term_label(a)} and {term_label(b)}"
-    caption = f"{wording.capital(names_text)}: all pairs inside explain the readings (95 %), correlation {signed}."
+    caption = (
+        f"{wording.capital(names_text)}: all pairs inside explain the readings (95 %), correlation {signed}."
+    )
     return {"svg": Markup(svg), "caption": caption} if svg else None
 
 

@@ -67,7 +67,19 @@ def verdict_lines(diagnosis: Diagnosis, machine: Machine, width: int, *, colour:
     if diagnosis.verdict.term or diagnosis.verdict.status == "within-noise":
         _next(console, diagnosis)
     _notes(console, diagnosis)
-    return "\n".join(line.rstrip() for line in buffer.getvalue().splitlines()) + "\n"
+    return _encodable("\n".join(line.rstrip() for line in buffer.getvalue().splitlines()) + "\n")
+
+
+def _encodable(text: str) -> str:
+    """`text` with what standard output's encoding lacks spelt in ASCII."""
+    encoding = getattr(sys.stdout, "encoding", None) or "utf-8"
+    try:
+        text.encode(encoding)
+        return text
+    except (UnicodeEncodeError, LookupError):
+        for sign, spelt in (("±", "+-"), ("×", "x"), ("…", "..."), ("°", " deg")):
+            text = text.replace(sign, spelt)
+        return text.encode("ascii", "replace").decode("ascii")
 
 
 def _wrapped(console: Console, text: str, *, style: str = "", indent: int = 2, hang: int = 0) -> None:
@@ -147,7 +159,13 @@ def _terms(console: Console, diagnosis: Diagnosis) -> None:
     from rich.text import Text
 
     _heading(console, "Error terms (± expanded uncertainty, k = 2, about 95 %)")
-    table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0), show_edge=False, expand=False)
+    table = Table(
+        box=None,
+        pad_edge=False,
+        padding=(0, 2 if console.width >= 70 else 1, 0, 0),
+        show_edge=False,
+        expand=False,
+    )
     table.add_column(Text("  error"), overflow="fold", ratio=None)
     for name in ("found", "±", "unit", "share"):
         table.add_column(Text(name), justify="left" if name == "unit" else "right", no_wrap=True)

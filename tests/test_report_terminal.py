@@ -1,0 +1,94 @@
+"""The verdict at the terminal: words first, figures behind, harmless whatever the names hold."""
+
+from __future__ import annotations
+
+import io
+import re
+import sys
+
+import pytest
+
+from analysis.result import Status
+from coupons.machine import Machine
+from fitassay.verdict_text import verdict_lines
+from tests import diagnoses
+from tests.test_report import NASTY, STATUSES
+
+ESCAPE = "\x1b["
+
+
+@pytest.mark.parametrize("status", STATUSES)
+@pytest.mark.parametrize("width", [60, 80, 110])
+def test_lines_fit_and_words_come_first(status: Status, width: int) -> None:
+    diagnosis = diagnoses.make(status)
+    text = verdict_lines(diagnosis, Machine(name="orrery"), width, colour=False)
+    assert max(len(line) for line in text.splitlines()) <= width
+    flat = " ".join(text.split())
+    assert diagnosis.verdict.text in flat
+    assert flat.index(diagnosis.verdict.text) < flat.index("Error terms")
+
+
+@pytest.mark.parametrize("width", [60, 100])
+def test_figures(width: int) -> None:
+    flat = " ".join(verdict_lines(diagnoses.make(), Machine(), width, colour=False).split())
+    assert "backlash compensation of y: 0 -> 0.240 ± 0.017 mm" in flat
+    assert "horizontal size compensation, per side: 0 -> -0.040 ± 0.010 mm" in flat
+    assert re.search(r"backlash in y \+0\.240 0\.036 mm 77 %", flat)
+    assert re.search(r"squareness of x and y \+0\.120 0\.069 degrees", flat)
+    assert "k = 2" in flat
+    assert "boss / step20-y: read 2.04 mm, expected 20.07 mm, perhaps 20.4 mm was meant" in flat
+    assert "bead width + 2 × path offset = +0.110 ± 0.022 mm" in flat
+    # A term the readings do not reach is listed as such, not with a value.
+    assert "does not mean fine: first-layer flare" in flat
+    assert not re.search(r"first-layer flare [+-]", flat)
+    assert "manual" in flat and "unplug" in flat
+
+
+def test_what_to_do_next_comes_early_only_while_unsettled() -> None:
+    for status, earlier in (("undetermined", True), ("unexplained", True), ("dominant", False)):
+        text = verdict_lines(diagnoses.make(status), Machine(), 80, colour=False)
+        assert (text.index("Print or measure next") < text.index("Error terms")) == earlier
+
+
+def test_colour_only_at_a_terminal_and_never_with_no_color(monkeypatch: pytest.MonkeyPatch) -> None:
+    class Terminal(io.StringIO):
+        def isatty(self) -> bool:
+            return True
+
+    diagnosis = diagnoses.make()
+    assert ESCAPE in verdict_lines(diagnosis, Machine(), 80, colour=True)
+    monkeypatch.delenv("NO_COLOR", raising=False)
+    monkeypatch.setattr(sys, "stdout", Terminal())
+    assert ESCAPE in verdict_lines(diagnosis, Machine(), 80)
+    monkeypatch.setenv("NO_COLOR", "1")
+    assert ESCAPE not in verdict_lines(diagnosis, Machine(), 80)
+    monkeypatch.delenv("NO_COLOR")
+    monkeypatch.setattr(sys, "stdout", io.StringIO())
+    assert ESCAPE not in verdict_lines(diagnosis, Machine(), 80)
+
+
+def test_colour_changes_no_character() -> None:
+    plain = verdict_lines(diagnoses.make(), Machine(), 80, colour=False)
+    coloured = verdict_lines(diagnoses.make(), Machine(), 80, colour=True)
+    stripped = re.sub(r"\x1b\[[\d;]*m", "", coloured)
+    assert [x.rstrip() for x in stripped.splitlines()] == plain.splitlines()
+
+
+def test_names_cannot_steer_the_terminal() -> None:
+    hostile = f"{NASTY} [bold]x[/bold] :smiley: \x07\x9b31m\u2066"
+    text = verdict_lines(
+        diagnoses.make(text=hostile, note=hostile, coupon=hostile),
+        Machine(name=hostile, material=hostile),
+        60,
+        colour=False,
+    )
+    assert not re.search(r"[\x00-\x09\x0b-\x1f\x7f-\x9f\u202a-\u202e\u2066-\u2069]", text)
+    assert "[bold]x[/bold]" in " ".join(text.split())
+    assert ":smiley:" in " ".join(text.split())
+
+
+def test_an_ascii_terminal_gets_ascii(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(sys, "stdout", io.TextIOWrapper(io.BytesIO(), encoding="ascii"))
+    text = verdict_lines(diagnoses.make(), Machine(name="Dreh\u00e4chse"), 80)
+    text.encode("ascii")
+    assert "0.240 +- 0.017 mm" in text
