@@ -6,8 +6,10 @@ import math
 from collections.abc import Callable, Iterable
 
 import numpy as np
+from fpdf.drawing import PaintedPath
 
-from coupons.sheet_dimension import ARROW, AXIS, BALLOON, SEAM_RADIUS, Dimension, Jaw, Layout, SeamMark
+from coupons.sheet_dimension import ARROW, BALLOON, Dimension
+from coupons.sheet_layout import AXIS, SEAM_RADIUS, Jaw, Layout, SeamMark
 from coupons.sheet_page import POINT_MM, SheetPdf
 
 # Line widths [mm], two to one as in ISO 128 (from memory), and one heavier for what is measured.
@@ -60,16 +62,18 @@ def _pairs(points: np.ndarray) -> list[tuple[float, float]]:
 
 def fill_area(pdf: SheetPdf, rings: Iterable[np.ndarray]) -> None:
     """Material seen from above: one filled area with its holes, narrow edges."""
-    with pdf.new_path() as path:
-        path.style.fill_color = f"#{MATERIAL_GREY:02x}{MATERIAL_GREY:02x}{MATERIAL_GREY:02x}"
-        path.style.stroke_color = "#000000"
-        path.style.stroke_width = NARROW
-        path.style.intersection_rule = "evenodd"
-        for ring in rings:
-            path.move_to(*ring[0])
-            for point in ring[1:]:
-                path.line_to(*point)
-            path.close()
+    path = PaintedPath()
+    path.style.fill_color = f"#{MATERIAL_GREY:02x}{MATERIAL_GREY:02x}{MATERIAL_GREY:02x}"
+    path.style.stroke_color = "#000000"
+    path.style.stroke_width = NARROW
+    path.style.intersection_rule = "evenodd"
+    for ring in rings:
+        points = _pairs(ring)
+        path.move_to(*points[0])
+        for point in points[1:]:
+            path.line_to(*point)
+        path.close()
+    pdf.draw_path(path, copy=False)  # type: ignore[arg-type]
 
 
 def _dimension(pdf: SheetPdf, dimension: Dimension, to_page: ToPage) -> None:

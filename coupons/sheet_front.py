@@ -8,17 +8,18 @@ import numpy as np
 
 from coupons.feature import Coupon, Manifest
 from coupons.machine import Machine
-from coupons.sheet_dimension import AXIS, Jaw, SeamMark
 from coupons.sheet_drawing import (
     MEASURED,
     NARROW,
     WIDE,
+    ToPage,
     balloon,
     draw_axes,
     draw_jaw,
     draw_seam,
     fill_area,
 )
+from coupons.sheet_layout import AXIS, Jaw, SeamMark
 from coupons.sheet_page import MARGIN, TOP, SheetPdf, line_step
 from coupons.sheet_section import Piece
 from coupons.sheet_text import (
@@ -93,9 +94,6 @@ def _signs(pdf: SheetPdf, x: float, y: float) -> float:
     pdf.put(x, y + 4.0, "On the drawings", 11.0, True)
     y += 8.0
 
-    def to_page(points: np.ndarray) -> np.ndarray:
-        return np.stack([points[..., 0] + x, y + 4.0 - points[..., 1]], axis=-1)
-
     rows = (
         ("balloon", "number of the size, in the order of measuring; the same in the table"),
         ("outside", "outside jaws: their flats go where the block touches"),
@@ -107,7 +105,8 @@ def _signs(pdf: SheetPdf, x: float, y: float) -> float:
     for sign, meaning in rows:
         lines = pdf.wrapped(meaning, SIDE_WIDTH - 15.0, SIDE_PT)
         height = max(7.0 if sign != "axes" else AXIS + 1.0, line_step(SIDE_PT) * len(lines) + 1.5)
-        centre = np.array([5.0, 4.0 - height / 2])
+        centre = np.array([5.0, -height / 2])
+        to_page = _upward(x, y)
         if sign == "balloon":
             balloon(pdf, to_page(centre), 7)
         elif sign in ("outside", "inside"):
@@ -121,11 +120,16 @@ def _signs(pdf: SheetPdf, x: float, y: float) -> float:
             draw_axes(pdf, centre - AXIS / 2 + 1.0, ("x", "y"), to_page)
         pdf.lines(x + 15.0, y + (height - line_step(SIDE_PT) * len(lines)) / 2, lines, SIDE_PT)
         y += height
-
-        def to_page(points: np.ndarray, y: float = y) -> np.ndarray:
-            return np.stack([points[..., 0] + x, y + 4.0 - points[..., 1]], axis=-1)
-
     return y
+
+
+def _upward(left: float, bottom: float) -> ToPage:
+    """Points with y up from a corner on the page, to the page's own coordinates."""
+
+    def to_page(points: np.ndarray) -> np.ndarray:
+        return np.stack([points[..., 0] + left, bottom - points[..., 1]], axis=-1)
+
+    return to_page
 
 
 def _sample_jaw(centre: np.ndarray, into_opening: bool) -> Jaw:
@@ -223,22 +227,16 @@ def _plate(
     """One plate from above: the bed's edge, the pieces' sections, their numbers."""
     pdf.stroke(WIDE)
     pdf.rect(left, bottom - size[1], *size)
+    to_page = _upward(left, bottom)
     centres = []
     for coupon in members:
         piece = pieces[coupon.id]
         origin = np.array(coupon.origin_on_plate_mm)
-        low, high = piece.box[2], piece.box[5]
-        z = min(max(low + 1.5, 0.0), (low + high) / 2)
-        rings = [
-            np.array([left, bottom]) + (ring + origin) * scale * [1.0, -1.0] for ring in piece.section(z)
-        ]
-        fill_area(pdf, rings)
+        for region in piece.tops():
+            fill_area(pdf, [to_page((ring + origin) * scale) for ring in region])
         centres.append((order[coupon.id], origin + np.array(coupon.size_mm[:2]) / 2))
     for number, centre in centres:
-        balloon(pdf, np.array([left, bottom]) + centre * scale * [1.0, -1.0], number)
-
-    def to_page(points: np.ndarray) -> np.ndarray:
-        return np.stack([points[..., 0] + left, bottom - points[..., 1]], axis=-1)
+        balloon(pdf, to_page(centre * scale), number)
 
     draw_axes(pdf, np.array([0.0, -AXIS - 0.5]), ("x", "y"), to_page)
 

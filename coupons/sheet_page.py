@@ -5,7 +5,7 @@ from __future__ import annotations
 import datetime
 import importlib.util
 from pathlib import Path
-from typing import Literal
+from typing import Any, Literal
 
 from fpdf import FPDF
 
@@ -44,8 +44,9 @@ class SheetPdf(FPDF):
         folder = _font_folder()
         self.add_font(FONT, "", folder / "DejaVuSans.ttf")
         self.add_font(FONT, "B", folder / "DejaVuSans-Bold.ttf")
-        self.alias_nb_pages("{pages}")
-        self.known = frozenset(self.fonts[FONT].cmap) & frozenset(self.fonts[FONT + "B"].cmap)
+        self.alias_nb_pages("{n}")
+        fonts: Any = self.fonts
+        self.known = frozenset(fonts[FONT].cmap) & frozenset(fonts[FONT + "B"].cmap)
         self.heading = title
 
     def name_document(self, title: str) -> None:
@@ -79,7 +80,7 @@ class SheetPdf(FPDF):
         # Only a cell replaces the number of pages once it is known.
         self.font(7.0)
         self.set_xy(self.w - MARGIN - 20.0, y - 1.5)
-        self.cell(20.0, 3.0, f"page {self.page_no()} of {{pages}}")
+        self.cell(20.0, 3.0, f"page {self.page_no()} of {{n}}", align="R")
 
     def stroke(self, width: float, grey: int = 0) -> None:
         """Line width [mm] and grey level (0 black) from now on."""
@@ -88,7 +89,7 @@ class SheetPdf(FPDF):
 
     def font(self, size: float, bold: bool = False) -> None:
         """Font size [pt] from now on."""
-        self.set_font(FONT, "B" if bold else "", size)
+        self.set_font(FONT, "B" if bold else "", size)  # type: ignore[arg-type]
 
     def width_of(self, text: str, size: float, bold: bool = False) -> float:
         """Width of one line [mm]."""
@@ -124,10 +125,26 @@ class SheetPdf(FPDF):
         return text[:low].rstrip() + "…"
 
     def wrapped(self, text: str, width: float, size: float, bold: bool = False) -> list[str]:
-        """`text` broken into lines no wider than `width` [mm]."""
+        """`text` broken into lines no wider than `width` [mm]; a longer word is broken anywhere."""
         self.font(size, bold)
-        lines = self.multi_cell(width, 4.0, text, dry_run=True, output="LINES", align="L")
-        return [str(line) for line in lines]  # type: ignore[union-attr]
+        space = self.get_string_width(" ")
+        lines, used = [""], 0.0
+        for word in text.split(" "):
+            wide = self.get_string_width(word)
+            if lines[-1] and used + space + wide > width:
+                lines.append("")
+                used = 0.0
+            while wide > width and len(word) > 1:
+                fit = next(n for n in range(len(word), 0, -1) if n == 1 or self._wide(word[:n]) <= width)
+                lines[-1], word = word[:fit], word[fit:]
+                lines.append("")
+                wide = self._wide(word)
+            used += wide + (space if lines[-1] else 0.0)
+            lines[-1] += (" " if lines[-1] else "") + word
+        return lines
+
+    def _wide(self, text: str) -> float:
+        return float(self.get_string_width(text))
 
     def lines(self, x: float, y: float, lines: list[str], size: float, bold: bool = False) -> float:
         """Write lines below each other, the first with its top at `y`; the height used [mm]."""

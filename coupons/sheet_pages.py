@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -10,12 +10,12 @@ import numpy as np
 
 from coupons.feature import Coupon, Manifest
 from coupons.machine import Machine
-from coupons.sheet_dimension import Layout, jaw_marks, lay_out
 from coupons.sheet_drawing import draw, figure_width
 from coupons.sheet_front import front_page, plates_page
+from coupons.sheet_layout import Layout, jaw_marks, lay_out
 from coupons.sheet_page import MARGIN, TOP, Paper, SheetPdf, line_step
 from coupons.sheet_section import MeshLike, Piece, load_piece
-from coupons.sheet_text import coupon_facts, numbered_features, safe_text, scale_text
+from coupons.sheet_text import coupon_facts, numbered_features, safe_text, scale_text, shared_clauses
 from coupons.sheet_view import View, views
 
 # Preferred scales of ISO 5455 (from memory), the most wanted first.
@@ -26,7 +26,7 @@ REPEATS = 3
 ROW_LEAST = 8.0
 TABLE_PT = 7.5
 HEAD_ROW = 6.0
-HEADING = 12.0
+NOTE_PT = 8.0
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -79,21 +79,30 @@ def _coupon(
 ) -> float:
     """One coupon below `y`, on a new page where it does not fit; the height reached."""
     columns = _columns(pdf)
-    rows = _rows(pdf, coupon, numbers, columns)
+    rows, notes = _rows(pdf, coupon, numbers, columns)
+    used = _heading_height(coupon) + line_step(NOTE_PT) * len(notes) + (2.0 if notes else 0.0)
     table = HEAD_ROW + sum(row.height for row in rows) if rows else 0.0
-    drawn = views(coupon, piece, numbers)
     page = pdf.low - TOP
-    drawings = _drawings(pdf, drawn, page - HEADING, table)
-    if y > TOP and y + HEADING + drawings.height + min(table, page / 3) > pdf.low:
+    drawings = _drawings(pdf, views(coupon, piece, numbers), page - used, table)
+    whole = used + drawings.height + table
+    # A piece that fits a page is never torn apart; a longer one starts a page.
+    if y > TOP and (y + whole > pdf.low):
         pdf.add_page()
         y = TOP
     _heading(pdf, order, coupon, y)
-    y += HEADING
+    y += _heading_height(coupon)
     for layout, (left, down) in zip(drawings.layouts, drawings.spots, strict=True):
         caption = f"{layout.view.caption}, scale {scale_text(layout.scale)}"
         pdf.put(MARGIN + left, y + down + 3.5, caption, 7.5)
         draw(pdf, layout, MARGIN + left, y + down + CAPTION)
-    return _table(pdf, y + drawings.height, columns, rows) + 7.0
+    y += drawings.height
+    if notes:
+        y += pdf.lines(MARGIN, y, notes, NOTE_PT) + 2.0
+    return _table(pdf, y, columns, rows) + 7.0
+
+
+def _heading_height(coupon: Coupon) -> float:
+    return 12.0 if coupon.single_wall else 8.5
 
 
 def _heading(pdf: SheetPdf, order: int, coupon: Coupon, y: float) -> None:
@@ -117,28 +126,44 @@ def _drawings(pdf: SheetPdf, drawn: tuple[View, ...], page: float, table: float)
     def width_of(text: str) -> float:
         return figure_width(pdf, text)
 
-    crowd = {scale: sum(jaw_marks(view, scale)[1] for view in drawn) for scale in SCALES}
-    wanted = sorted(SCALES, key=lambda scale: (crowd[scale] > 0, SCALES.index(scale)))
+    crowded = []
     best: tuple[tuple[int, int], Drawings] | None = None
-    for scale in wanted:
-        rough = sum((view.box[3] - view.box[1]) * scale for view in drawn[:1])
-        if rough > page or any((view.box[2] - view.box[0]) * scale > pdf.epw for view in drawn):
-            continue
-        drawings = _arranged(tuple(lay_out(view, scale, width_of) for view in drawn), pdf.epw)
-        wide = max(
-            left + _size(layout)[0]
-            for layout, (left, _) in zip(drawings.layouts, drawings.spots, strict=True)
-        )
-        if wide > pdf.epw + 1e-6 or drawings.height > page:
-            continue
-        conflicts = sum(layout.conflicts for layout in drawings.layouts)
-        rank = (conflicts, int(drawings.height + table > page))
-        if best is None or rank < best[0]:
-            best = (rank, drawings)
-        if rank == (0, 0):
-            break
+    for scale in (*SCALES, None):
+        if scale is None:
+            # Every scale that fits has jaws in each other's way: take the ones with fewest.
+            tries = [s for _, _, s in sorted(crowded)] if best is None else []
+        else:
+            conflicts = sum(jaw_marks(view, scale)[1] for view in drawn)
+            tries = [scale] if conflicts == 0 else []
+            crowded.append((conflicts, SCALES.index(scale), scale))
+        for wanted in tries:
+            if best is not None and best[0] == (0, 0):
+                break
+            drawings = _fitting(drawn, wanted, pdf.epw, page, width_of)
+            if drawings is None:
+                continue
+            rank = (
+                sum(layout.conflicts for layout in drawings.layouts),
+                int(drawings.height + table > page),
+            )
+            if best is None or rank < best[0]:
+                best = (rank, drawings)
     assert best is not None  # the smallest scale brings two metres down to 40 mm
     return best[1]
+
+
+def _fitting(
+    drawn: tuple[View, ...], scale: float, width: float, height: float, width_of: Callable[[str], float]
+) -> Drawings | None:
+    """The views laid out and arranged at a scale, or None where they pass the page."""
+    for view in drawn:
+        if (view.box[2] - view.box[0]) * scale > width or (view.box[3] - view.box[1]) * scale > height:
+            return None
+    drawings = _arranged(tuple(lay_out(view, scale, width_of) for view in drawn), width)
+    right = max(
+        left + _size(layout)[0] for layout, (left, _) in zip(drawings.layouts, drawings.spots, strict=True)
+    )
+    return drawings if right <= width + 1e-6 and drawings.height <= height else None
 
 
 def _size(layout: Layout) -> tuple[float, float]:
@@ -162,32 +187,35 @@ def _arranged(layouts: tuple[Layout, ...], width: float) -> Drawings:
 
 
 def _columns(pdf: SheetPdf) -> tuple[Column, ...]:
-    blank = 19.0
-    fixed = (Column(head="no.", width=9.0), Column(head="feature", width=20.0))
-    nominal = Column(head="drawn, mm", width=18.0)
+    blank = 18.5
+    fixed = (Column(head="no.", width=8.0), Column(head="feature", width=21.0))
+    nominal = Column(head="drawn", width=13.5)
     rest = pdf.epw - sum(c.width for c in (*fixed, nominal)) - REPEATS * blank
     blanks = tuple(Column(head=f"reading {k + 1}", width=blank) for k in range(REPEATS))
-    return (*fixed, Column(head="where the jaws go", width=rest), nominal, *blanks)
+    return (*fixed, Column(head="where the jaws go (sizes in mm)", width=rest), nominal, *blanks)
 
 
 def _rows(
     pdf: SheetPdf, coupon: Coupon, numbers: dict[tuple[str, str], int], columns: tuple[Column, ...]
-) -> list[Row]:
+) -> tuple[list[Row], list[str]]:
+    """The table's rows, and the lines of what several of them have in common."""
     rows = []
+    texts = {numbers[coupon.id, f.id]: safe_text(f.instruction, pdf.known, 240) for f in coupon.features}
+    texts, notes = shared_clauses(texts)
     for feature in coupon.features:
-        text = safe_text(feature.instruction, pdf.known, 240)
-        lines = pdf.wrapped(text, columns[2].width - 2.0, TABLE_PT)
+        number = numbers[coupon.id, feature.id]
+        lines = pdf.wrapped(texts[number], columns[2].width - 2.0, TABLE_PT)
         name = pdf.fitted(safe_text(feature.id, pdf.known, 30), columns[1].width - 2.0, TABLE_PT)
         rows.append(
             Row(
-                number=str(numbers[coupon.id, feature.id]),
+                number=str(number),
                 name=name,
                 lines=lines,
                 nominal=f"{feature.nominal_mm:.2f}",
                 height=max(ROW_LEAST, len(lines) * line_step(TABLE_PT) + 2.0),
             )
         )
-    return rows
+    return rows, [line for note in notes for line in pdf.wrapped(note, pdf.epw, NOTE_PT)]
 
 
 def _table(pdf: SheetPdf, y: float, columns: tuple[Column, ...], rows: list[Row]) -> float:
@@ -227,4 +255,3 @@ def _frame(pdf: SheetPdf, y: float, height: float, columns: tuple[Column, ...]) 
     pdf.rect(MARGIN, y, pdf.epw, height)
     for x in np.cumsum([column.width for column in columns[:-1]]):
         pdf.line(MARGIN + float(x), y, MARGIN + float(x), y + height)
-

@@ -107,12 +107,13 @@ class Piece:
         return regions
 
     def silhouette(self, axis: str) -> list[Ring]:
-        """Outlines seen along a horizontal axis: (x, z) from the front for "y", (y, z) from the right for "x"."""
+        """Outlines seen along an axis: (x, z) from the front for "y", (y, z) from the right for "x", plan for "z"."""
         import manifold3d
 
         turn = {
             "y": [[1.0, 0, 0, 0], [0, 0, 1, 0], [0, -1, 0, 0]],
             "x": [[0.0, 1, 0, 0], [0, 0, 1, 0], [1, 0, 0, 0]],
+            "z": [[1.0, 0, 0, 0], [0, 1, 0, 0], [0, 0, 1, 0]],
         }[axis]
         raw = self.solid.transform(np.array(turn)).project().to_polygons()
         outline = manifold3d.CrossSection(raw, manifold3d.FillRule.Positive).simplify(1e-5)
@@ -146,13 +147,14 @@ def load_piece(coupon: Coupon, source: Mapping[str, MeshLike] | str | Path) -> P
 
 
 def _read_stl(path: Path) -> tuple[np.ndarray, np.ndarray]:
-    from stl import Mode, mesh
+    from stl.mesh import Mesh
+    from stl.stl import Mode
 
     try:
         # numpy-stl takes a binary file whose header begins with "solid" for text unless told by its size.
         raw = path.read_bytes()
         binary = len(raw) >= 84 and len(raw) == 84 + 50 * int.from_bytes(raw[80:84], "little")
-        found = mesh.Mesh.from_file(str(path), mode=Mode.BINARY if binary else Mode.ASCII)
+        found = Mesh.from_file(str(path), mode=Mode.BINARY if binary else Mode.ASCII)
     except OSError as exc:
         reason = exc.strerror or str(exc)
         raise InputError(f"cannot be read ({reason}); make the coupons again", str(path)) from exc

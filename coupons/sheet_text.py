@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import itertools
 import unicodedata
-from collections.abc import Container
+from collections.abc import Container, Mapping
 from dataclasses import dataclass
 
 from coupons.feature import Coupon, Feature, Manifest
@@ -149,6 +150,33 @@ CAUTIONS = Block(
         "licensed practice come before anything written here.",
     ),
 )
+
+
+def shared_clauses(instructions: Mapping[int, str]) -> tuple[dict[int, str], list[str]]:
+    """Take the closing clause that neighbouring instructions have in common out of each of them.
+
+    Parameters
+    ----------
+    instructions : mapping of int to str
+        By feature number, in order; a closing clause follows the last semicolon.
+
+    Returns
+    -------
+    rest : dict of int to str
+        The instructions without what is common.
+    notes : list of str
+        What is common, once, with the numbers it holds for.
+    """
+    rest = dict(instructions)
+    notes = []
+    for clause, group in itertools.groupby(instructions, key=lambda n: instructions[n].rpartition(";")[2]):
+        numbers = list(group)
+        if len(numbers) < 2 or any(";" not in instructions[n] for n in numbers):
+            continue
+        for n in numbers:
+            rest[n] = instructions[n].rpartition(";")[0].rstrip() + "."
+        notes.append(f"{numbers[0]} to {numbers[-1]}: {clause.strip()}")
+    return rest, notes
 
 
 def numbered_features(manifest: Manifest) -> dict[tuple[str, str], int]:

@@ -14,7 +14,7 @@ from coupons.sheet_text import dimension_text
 # Below this height the first layers' flare and the base chamfer stand, not a measured outline.
 BASE_MM = 1.0
 # More measured places than this in one plan make dimension lines cross: one plan for each direction then.
-MOST_IN_ONE_PLAN = 6
+MOST_IN_ONE_PLAN = 12
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -130,9 +130,7 @@ def _plan(
     )
 
 
-def _side(
-    coupon: Coupon, piece: Piece, numbers: dict[tuple[str, str], int], features: list[Feature]
-) -> View:
+def _side(coupon: Coupon, piece: Piece, numbers: dict[tuple[str, str], int], features: list[Feature]) -> View:
     """The silhouette that tells the measured heights apart best."""
     spots = np.array([f.contact_b_mm for f in features])
     spread = spots.max(axis=0) - spots.min(axis=0)
