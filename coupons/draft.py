@@ -45,6 +45,8 @@ class Draft:
         True where the upright wall is to be printed as one bead.
     notes : tuple of str
         What was left out or shrunk, for the user.
+    plastic_mm3 : float, optional [mm3]
+        What is printed of it where that is less than the solid (a prism of which only the wall is printed).
     """
 
     id: str
@@ -52,6 +54,7 @@ class Draft:
     features: tuple[Feature, ...]
     single_wall: bool = False
     notes: tuple[str, ...] = ()
+    plastic_mm3: float | None = None
 
     @property
     def bounds(self) -> tuple[float, float, float, float, float, float]:
@@ -124,8 +127,7 @@ def engrave(job: Job, slabs: list[Slab], strokes: Outline) -> list[Slab]:
     """
     top = slabs[-1]
     depth = job.up(job.rules.mark_depth)
-    margin = 0.9 * min(job.w, job.rules.mark_stroke)
-    if not shapely.covers(top.outline, strokes.buffer(margin)):
+    if not shapely.covers(top.outline, strokes.buffer(job.rules.mark_edge)):
         raise JobError("the mark does not fit on its face; make the coupon larger or its id shorter")
     if top.z1 - top.z0 <= depth + job.h:
         raise JobError("the face under the mark is too thin to engrave")

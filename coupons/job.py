@@ -56,6 +56,11 @@ class Job:
         return 2 * self.w
 
     @property
+    def lip(self) -> float:
+        """What a mark's groove leaves of the face beside it [mm]: two beads, or little more than one wide bead."""
+        return max(self.rules.mark_edge + 0.1, min(self.two_beads, 1.0), 1.25 * self.w)
+
+    @property
     def rail(self) -> float:
         """Wall between openings [mm]: stiff, and two beads thick even at its chamfered foot."""
         return max(self.rules.rail, self.two_beads + 2 * self.rules.chamfer)
@@ -92,10 +97,11 @@ class Job:
 
     def fit(self, what: str, size: tuple[float, float, float]) -> None:
         """Raise `JobError` naming the dimension unless a coupon of that size fits."""
-        for axis, need, have, total in zip("xyz", size, self.room, self.machine.volume_mm, strict=True):
-            if need > have + 1e-6:
+        for i, (axis, extent) in enumerate((("x", "wide"), ("y", "deep"), ("z", "high"))):
+            total, have = self.machine.volume_mm[i], self.room[i]
+            if size[i] > have + 1e-6:
                 raise JobError(
-                    f"volume.{axis}_mm: {what} is {need:.4g} mm long in {axis} and with its margins needs "
-                    f"{need + total - have:.4g} mm, the build volume has {total:g} mm; "
+                    f"volume.{axis}_mm: {what} is {size[i]:.4g} mm {extent} and with its margins needs "
+                    f"{size[i] + total - have:.4g} mm in {axis}, the build volume has {total:g} mm; "
                     "leave that family out or use a larger volume"
                 )

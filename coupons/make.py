@@ -104,7 +104,7 @@ def build_set(
         machine=machine,
         manifest=Manifest(line_width_mm=job.w, layer_height_mm=job.h, coupons=coupons),
         solids=solids,
-        costs={id: cost_of(solid.volume, machine) for id, solid in solids.items()},
+        costs={d.id: cost_of(d.plastic_mm3 or solids[d.id].volume, machine) for _, d in drafts},
         notes=tuple(dict.fromkeys(note for _, draft in drafts for note in draft.notes)),
     )
 

@@ -80,22 +80,23 @@ def ink_height(job: Job) -> float:
 
 
 def stroke_width(job: Job) -> float:
-    """Width of an engraved stroke [mm]: open after an outline drawn half a bead too far out."""
-    return max(job.rules.mark_stroke, 1.3 * job.w)
+    """Width of an engraved stroke [mm]: never narrower than the bead."""
+    return max(job.rules.mark_stroke, 1.1 * job.w)
 
 
-def text_lines(text: str, capital: float, stroke: float, squeeze: float) -> list[LineString]:
-    """Middle lines of the text's strokes, left edge of the ink (not of the middle line) at 0."""
-    lines, x = [], stroke / 2
+def text_lines(text: str, capital: float, stroke: float, squeeze: float) -> list[list[LineString]]:
+    """Middle lines of the text's strokes, letter by letter; the ink's low corner is the origin."""
+    letters, x = [], stroke / 2
     for character in text.upper():
         strokes = glyph(character)
-        wide = max(px for s in strokes for px, _ in s) * capital * squeeze
-        for s in strokes:
-            lines.append(
+        letters.append(
+            [
                 LineString([(x + px * capital * squeeze, stroke / 2 + py * capital) for px, py in s])
-            )
-        x += wide + 1.75 * stroke
-    return lines
+                for s in strokes
+            ]
+        )
+        x += max(px for s in strokes for px, _ in s) * capital * squeeze + 1.75 * stroke
+    return letters
 
 
 def arrow_lines(x: float, length: float, capital: float, stroke: float) -> list[LineString]:
@@ -123,24 +124,33 @@ def make_mark(job: Job, text: str, *, width: float, arrow: bool = True, stroke: 
         A character has no strokes, or the line does not fit.
     """
     stroke = stroke_width(job) if stroke is None else stroke
-    capital = CAPITAL * stroke
     for squeeze in (1.0, 0.9, 0.8, 0.7, SQUEEZE):
-        lines = text_lines(text, capital, stroke, squeeze)
-        if arrow:
-            end = max(line.bounds[2] for line in lines)
-            lines = [*lines, *arrow_lines(end + 2.2 * stroke, 0.85 * capital, capital, stroke)]
-        mark = _as_mark(lines, stroke)
-        if mark.width <= width:
+        mark = _line(text, stroke, squeeze, arrow)
+        if mark.width <= width + 1e-6:
             return mark
     raise JobError(
         f"the mark {text!r} does not fit on {width:.1f} mm; use a shorter id, a narrower bead or a larger volume"
     )
 
 
+def least_width(job: Job, text: str, *, arrow: bool = True) -> float:
+    """Width of the mark [mm] when its letters are squeezed as far as they may be."""
+    return _line(text, stroke_width(job), SQUEEZE, arrow).width
+
+
 def make_arrow(job: Job, *, stroke: float | None = None) -> Mark:
     """The arrow to +x alone."""
     stroke = stroke_width(job) if stroke is None else stroke
     return _as_mark(arrow_lines(0.0, 0.85 * CAPITAL * stroke, CAPITAL * stroke, stroke), stroke)
+
+
+def _line(text: str, stroke: float, squeeze: float, arrow: bool) -> Mark:
+    capital = CAPITAL * stroke
+    lines = [line for letter in text_lines(text, capital, stroke, squeeze) for line in letter]
+    if arrow:
+        end = max(line.bounds[2] for line in lines)
+        lines += arrow_lines(end + 2.2 * stroke, 0.85 * capital, capital, stroke)
+    return _as_mark(lines, stroke)
 
 
 def _as_mark(lines: list[LineString], stroke: float) -> Mark:

@@ -34,9 +34,10 @@ class Rules:
     span_share: float = _rule(0.8, "the longest span uses the bed but stays off its worn or curled rim")
     caliper_share: float = _rule(0.98, "a piece printed too large must still go between the jaws")
     mark_stroke: float = _rule(
-        0.8, "a groove that stays open where the path is drawn half a bead too far out"
+        0.8, "a groove that stays open where the outline is drawn some tenths too far out"
     )
     mark_depth: float = _rule(0.5, "deep enough to cast a shadow")
+    mark_edge: float = _rule(0.5, "least that a groove leaves beside it, about one bead")
     smallest_side: float = _rule(40.0, "shorter beds hold no comb with room for jaws")
 
     @classmethod

@@ -84,27 +84,31 @@ def circle(diameter: float, x: float, y: float) -> Ring:
     return [(x + r * math.cos(t), y + r * math.sin(t)) for t in turn]
 
 
-def notched_square(x: float, y: float, side: float, notch: float) -> Ring:
-    """A square boss with its seam notch in place of the lower left corner, counter-clockwise from (x, y).
+def notched_box(x: float, y: float, long: float, wide: float, notch: float) -> Ring:
+    """A rectangular boss with its seam notch in place of the lower left corner, counter-clockwise.
 
     ::
 
-        |                     the left flank comes down to (0, n/4), the loop goes in to the tip (n, n), down to
-        |   /|                (1.1 n, 0) and on along the bottom. From the tip it moves n down, so the bottom
-        |  / |                flank is reached downwards as without the notch, and nothing is lost in x either:
-        | /  |                the bottom flank itself sets the direction for the right one.
-        0    +--------
+        |                     the left flank comes down to (0, a), the loop goes in to the tip (n, n), out to
+        |  _.+                (a, 0) and on along the bottom, a = n (1 - tan 15 deg): 60 degrees at the tip, by far
+        +-  /                 the sharpest corner of the ring. From the tip it moves n down, so that the bottom
+           /                  flank is reached downwards as without the notch; walked the other way round, n to the
+          +----------         left before the left flank.
     """
-    n = notch
-    s = side
+    n, a = notch, notch * (1 - math.tan(math.radians(15)))
     return [
-        (x + 1.1 * n, y),
-        (x + s, y),
-        (x + s, y + s),
-        (x, y + s),
-        (x, y + 0.25 * n),
+        (x + a, y),
+        (x + long, y),
+        (x + long, y + wide),
+        (x, y + wide),
+        (x, y + a),
         (x + n, y + n),
     ]
+
+
+def notched_square(x: float, y: float, side: float, notch: float) -> Ring:
+    """`notched_box` with equal sides."""
+    return notched_box(x, y, side, side, notch)
 
 
 def notched_window(x: float, y: float, side: float, notch: float) -> Ring:
@@ -131,8 +135,14 @@ def notched_window(x: float, y: float, side: float, notch: float) -> Ring:
 
 
 def flank_middle(low: float, side: float, notch: float) -> float:
-    """Middle of what a notched flank leaves free [mm], where the jaws go."""
+    """Middle of what a seam notch leaves free of a flank [mm], where the jaws go."""
     return low + (1.1 * notch + side) / 2
+
+
+def side_notch(middle: float, notch: float) -> Ring:
+    """A seam notch in a front edge that runs to +x along y = 0: 60 degrees, its tip `notch` deep at x = middle."""
+    half = notch * math.tan(math.radians(30))
+    return [(middle - half, 0.0), (middle, notch), (middle + half, 0.0)]
 
 
 def inset(outline: Polygon | MultiPolygon, by: float) -> Polygon | MultiPolygon:

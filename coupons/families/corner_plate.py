@@ -10,7 +10,7 @@ from coupons.family import Family
 from coupons.feature import Feature
 from coupons.job import Job
 from coupons.mark import ink_height, make_mark
-from coupons.shapes import Ring, region
+from coupons.shapes import Ring, region, side_notch
 
 RAIL_MM = 4.5
 HEIGHT_MM = 3.4
@@ -52,12 +52,12 @@ def build(job: Job) -> list[Draft]:
     height = job.up(HEIGHT_MM)
     rail = max(RAIL_MM, n + job.two_beads + job.rules.chamfer)
     job.fit("the corner plate", (s, s, height))
-    mark = make_mark(job, "frame", width=s - 2 * rail - 2 * job.two_beads)
+    mark = make_mark(job, "frame", width=s - 2 * max(2.0, job.lip))
     m = s / 2
-    outer: Ring = [(0.0, 0.0), (m - n, 0.0), (m, n), (m + 0.1 * n, 0.0), (s, 0.0), (s, s), (0.0, s)]
+    outer: Ring = [(0.0, 0.0), *side_notch(m, n), (s, 0.0), (s, s), (0.0, s)]
     # The window's own seam may lie anywhere: nothing is measured on it.
-    deep = max(rail, ink_height(job) + 2 * job.two_beads)
-    a, b = m - mark.width / 2 - job.two_beads, m + mark.width / 2 + job.two_beads
+    deep = max(rail, ink_height(job) + 2 * job.lip)
+    a, b = m - mark.width / 2 - job.lip, m + mark.width / 2 + job.lip
     inner: Ring = [
         (rail, rail),
         (s - rail, rail),
@@ -68,7 +68,7 @@ def build(job: Job) -> list[Draft]:
         (a - (deep - rail), s - rail),
         (rail, s - rail),
     ]
-    if a - (deep - rail) < rail or deep <= rail + 1e-6:
+    if a - (deep - rail) < rail + 2.0 or deep <= rail + 1e-6:
         inner = [(rail, rail), (s - rail, rail), (s - rail, s - deep), (rail, s - deep)]
     outline = region(outer, inner)
     slabs = engrave(

@@ -6,33 +6,40 @@ from coupons.draft import Draft, Slab, across, engrave
 from coupons.family import Family
 from coupons.feature import Feature
 from coupons.job import Job
-from coupons.mark import ink_height, make_mark
-from coupons.shapes import inset, notched_square, rectangle, region
+from coupons.mark import Mark, ink_height, least_width, make_mark
+from coupons.shapes import flank_middle, inset, notched_box, rectangle, region
 
 STEPS_MM = (4.0, 8.0, 12.0)
 TREAD_MM = 6.5
 """Side of a step's top: an outside jaw stands on it."""
 
-PAD_MM = 1.2
-LOWEST_COLUMN_MM = 6.0
+PROUD_MM = 0.4
+"""How far the pad's lowest layers stand out, so that jaws across the foot touch nothing else."""
+
+FOOT_MM = 0.4
+"""Height of those layers."""
 
 
-def heights_of(job: Job) -> tuple[list[float], list[str]]:
+def pad_of(job: Job) -> tuple[float, float]:
+    """Heights of the foot's layers and of the pad's top [mm]; the mark goes into what is above the foot."""
+    foot = job.up(FOOT_MM)
+    return foot, round(foot + job.up(job.rules.mark_depth) + 2 * job.h, 6)
+
+
+def heights_of(job: Job) -> tuple[list[float], tuple[str, ...]]:
     """Heights of the low steps and the column [mm], whole layers, and what had to be changed."""
-    z = job.machine.volume_mm[2]
+    least = round(pad_of(job)[1] + 2 * job.h, 6)
+    job.fit("the height stair", (0.0, 0.0, job.up(least + 2.0)))
     # 60 % of z keeps clear of a worn or loose upper end; a low machine needs every millimetre.
-    column = job.down(min(job.rules.column, max(0.6 * z, min(job.room[2], 20.0)), job.room[2]))
-    low = list(STEPS_MM)
-    if column < STEPS_MM[-1] + 4.0:
-        low = [column * k / 4 for k in (1, 2, 3)]
-    if column < LOWEST_COLUMN_MM:
-        job.fit("the height stair", (0.0, 0.0, job.up(LOWEST_COLUMN_MM)))
-    least = job.up(PAD_MM) + job.h
-    heights = [h for h in (job.up(v) for v in low) if least <= h < column - job.h]
-    notes = []
-    if column < 30.0:
-        notes.append(f"height-stair: the column is only {column:g} mm high, so scale in z stays less certain")
-    return [*heights, column], notes
+    tall = max(0.6 * job.machine.volume_mm[2], min(job.room[2], 20.0))
+    column = job.down(min(job.rules.column, tall, job.room[2]))
+    low = STEPS_MM if column >= STEPS_MM[-1] + 4.0 else tuple(column * k / 4 for k in (1, 2, 3))
+    steps = sorted({job.up(max(v, least)) for v in low})
+    steps = [v for v in steps if v <= column - 2.0 + 1e-6]
+    notes = ()
+    if column < job.rules.column / 2:
+        notes = (f"height-stair: the column is only {column:g} mm high, so scale in z stays less certain",)
+    return [*steps, column], notes
 
 
 def build(job: Job) -> list[Draft]:
@@ -46,38 +53,18 @@ def build(job: Job) -> list[Draft]:
         `----------------------------+
     """
     heights, notes = heights_of(job)
-    proud = 0.4
-    tread = max(TREAD_MM, 2 * job.two_beads)
-    ledge = max(1.0, job.two_beads)
-    long = round(len(heights) * tread + 2 * ledge, 3)
-    strip = round(ink_height(job) + 2 * job.two_beads + proud, 3)
+    n = job.rules.notch
+    tread, ledge = max(TREAD_MM, 2 * job.two_beads), max(1.0, job.two_beads)
+    row = len(heights) * tread
+    beside = n + 2.5 * PROUD_MM + 2 * job.lip
+    long = round(max(row + 2 * ledge, least_width(job, "stair") + beside), 3)
+    strip = round(ink_height(job) + 2 * job.lip + PROUD_MM, 3)
     wide = round(strip + tread + ledge, 3)
     job.fit("the height stair", (long, wide, heights[-1]))
-    n = job.rules.notch
-    outline = region(_pad(long, wide, n))
-    foot = job.up(2 * job.h)
-    pad = max(job.up(PAD_MM), round(foot + job.up(job.rules.mark_depth) + 3 * job.h, 6))
-    x0 = ledge
-    mark = make_mark(job, "stair", width=long - proud - 1.1 * n - 1.5 * job.two_beads)
-    strokes = mark.at(long - proud - job.two_beads - mark.width, proud + (strip - proud - mark.height) / 2)
-    slabs = engrave(
-        job,
-        [
-            Slab(outline=outline, z0=0.0, z1=foot),
-            Slab(outline=inset(outline, proud), z0=foot, z1=pad),
-        ],
-        strokes,
-    )
-    z0 = pad
-    for i, z1 in enumerate(heights):
-        row = region(rectangle(x0 + i * tread, strip, x0 + len(heights) * tread, strip + tread))
-        if z1 > z0:
-            slabs.append(Slab(outline=row, z0=z0, z1=z1))
-            z0 = z1
-    centres = [x0 + (i + 0.5) * tread for i in range(len(heights))]
+    x = round((long - row) / 2, 3)
     features = [
-        _height(job, h, x, strip + tread / 2, i == len(heights) - 1)
-        for i, (h, x) in enumerate(zip(heights, centres, strict=True))
+        _height(job, h, x + (i + 0.5) * tread, strip + tread / 2, h == heights[-1])
+        for i, h in enumerate(heights)
     ]
     features.append(
         across(
@@ -87,7 +74,7 @@ def build(job: Job) -> list[Draft]:
             kind="outside",
             low=0.0,
             high=wide,
-            at=round((1.1 * n + long) / 2, 3),
+            at=flank_middle(0.0, long, n),
             z=round(job.h / 2, 6),
             instruction=(
                 "Outside jaws across the thin foot, front to back, on the lowest layers that stand proud; "
@@ -95,15 +82,26 @@ def build(job: Job) -> list[Draft]:
             ),
         )
     )
-    return [Draft(id="stair", slabs=tuple(slabs), features=tuple(features), notes=tuple(notes))]
+    slabs = _pad(job, long, wide, strip, make_mark(job, "stair", width=long - beside))
+    for i, h in enumerate(heights):
+        rest = region(rectangle(x + i * tread, strip, x + row, strip + tread))
+        slabs.append(Slab(outline=rest, z0=slabs[-1].z1, z1=h))
+    return [Draft(id="stair", slabs=tuple(slabs), features=tuple(features), notes=notes)]
 
 
-def _pad(long: float, wide: float, n: float) -> list[tuple[float, float]]:
-    """The pad's ring: `notched_square` with two different sides."""
-    return [
-        (long if px > n * 1.2 else px, wide if py > n * 1.2 else py)
-        for px, py in notched_square(0.0, 0.0, max(long, wide), n)
+def _pad(job: Job, long: float, wide: float, strip: float, mark: Mark) -> list[Slab]:
+    """The foot's layers, and the pad on them with the mark in its front strip.
+
+    No chamfer: the foot is there to show how far the first layers spread.
+    """
+    foot, top = pad_of(job)
+    outline = region(notched_box(0.0, 0.0, long, wide, job.rules.notch))
+    slabs = [
+        Slab(outline=outline, z0=0.0, z1=foot),
+        Slab(outline=inset(outline, PROUD_MM), z0=foot, z1=top),
     ]
+    y = PROUD_MM + (strip - PROUD_MM - mark.height) / 2
+    return engrave(job, slabs, mark.at(long - PROUD_MM - job.lip - mark.width, y))
 
 
 def _height(job: Job, h: float, x: float, y: float, column: bool) -> Feature:

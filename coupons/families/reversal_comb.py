@@ -11,7 +11,7 @@ from coupons.draft import Draft, Outline, across, engrave, standing
 from coupons.family import Family
 from coupons.feature import Feature, Kind
 from coupons.job import Job
-from coupons.mark import ink_height, make_arrow, make_mark
+from coupons.mark import ink_height, least_width, make_arrow, make_mark
 from coupons.shapes import Ring, quarter_turn, region, rounded, snap
 
 STEMS_MM = (6.0, 10.0)
@@ -70,13 +70,13 @@ def comb(job: Job, *, full: bool) -> Comb:
     r = job.rules
     cut, gap, wall = r.undercut, r.outside_gap, max(3.5, job.rail)
     neck_v, chamber_v = r.outside_flank, 2 * r.outside_flank
-    spine = max(ink_height(job) + 2 * job.two_beads, 2.0 * r.notch)
+    spine = max(ink_height(job) + 2 * job.lip, 2.0 * r.notch)
     v1 = chamber_v + spine
     v2, v3 = v1 + r.stem_flank, v1 + r.stem_flank + max(r.outside_flank, job.two_beads + 1.0)
     front, f_spans, f_end = _front(wall, cut, neck_v, chamber_v, full=full)
     back, b_spans, b_end = _back(cut, gap, (v1, v2, v3), STEMS_MM if full else STEMS_MM[:1])
     # The spine goes on past the last tooth, so that the loop reaches it backwards like the others.
-    length = max(f_end, b_end + cut, 0.0 if full else QUICK_LENGTH_MM)
+    length = max(f_end, b_end + cut, QUICK_LENGTH_MM, _mark_length(job))
     ring: Ring = [(0.0, 0.0), *front]
     # The block in front ends behind its last opening, the spine alone goes on.
     ring += (
@@ -214,21 +214,37 @@ def _coupon(job: Job, axis: str) -> Draft:
     return Draft(id=f"comb-{axis}", slabs=tuple(slabs), features=features, notes=notes)
 
 
+def _beside_mark(job: Job) -> float:
+    """What the mark must leave free of the spine's length [mm]: the notch at one end, an edge at both."""
+    return job.rules.notch + 2 * job.lip
+
+
+def _beside_text(job: Job) -> float:
+    """What the arrow takes of the spine's length [mm] where it lies across the text."""
+    return 1.5 * job.lip + make_arrow(job).height
+
+
+def _mark_length(job: Job) -> float:
+    """Shortest spine that carries either mark [mm]."""
+    along = least_width(job, "comb-x")
+    across_ = least_width(job, "comb-y", arrow=False) + _beside_text(job)
+    return max(along, across_) + _beside_mark(job)
+
+
 def _strokes(job: Job, shape: Comb, axis: str) -> Outline:
     """The mark on the spine: it reads along the row, its arrow points to +x whichever way the row runs."""
     low, high = shape.spine
-    start = job.rules.notch + job.two_beads
-    room = shape.length - start - job.two_beads
+    start = job.rules.notch + job.lip
+    room = shape.length - _beside_mark(job)
     middle = (low + high) / 2
     if axis == "x":
         mark = make_mark(job, "comb-x", width=room)
         return mark.at(start, middle - mark.height / 2)
     arrow = make_arrow(job)
-    gap = 1.5 * job.two_beads
-    text = make_mark(job, "comb-y", width=room - arrow.height - gap, arrow=False).upwards()
+    text = make_mark(job, "comb-y", width=room - _beside_text(job), arrow=False).upwards()
     x = shape.width - middle
     return snap(
-        text.at(x - text.width / 2, start).union(arrow.at(x - arrow.width / 2, start + text.height + gap))
+        text.at(x - text.width / 2, start).union(arrow.at(x - arrow.width / 2, start + room - arrow.height))
     )
 
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import shapely
 from shapely import affinity
 from shapely.geometry import LineString
@@ -21,26 +23,41 @@ TAG_MM = 1.0
 """Height of the tag: it ends below everything that is measured."""
 
 
-def tag(job: Job, text: str) -> Outline:
+@dataclass(frozen=True, kw_only=True)
+class Tag:
+    """The tag's outline, low corner of the ink in the origin, and where its link to the tube starts [mm]."""
+
+    outline: Outline
+    link: tuple[float, float, float]
+    """Left and right edge, and the middle of the arrow's shaft."""
+
+
+def tag(job: Job, text: str) -> Tag:
     """Letters standing on an arrow to +x, all of one piece, for a tag that reads as an outline too.
 
-    A one-wall mode prints outlines only, so the id cannot be a relief: it is the tag's own silhouette. Low corner
-    of the ink in the origin.
+    A one-wall mode prints outlines only, so the id cannot be a relief: it is the tag's own silhouette.
     """
-    # Two beads a stroke, so that the tag prints solid; very wide beads would make it larger than the tube.
-    stroke = max(1.0, min(job.two_beads, 1.8), 1.2 * job.w)
-    capital = (CAPITAL - 0.5) * stroke
-    lines = text_lines(text, capital, stroke, 0.85)
-    width = max(line.bounds[2] for line in lines) + stroke / 2
-    bar = LineString([(stroke / 2, stroke / 2), (max(width, SIDE_MM - 2.0), stroke / 2)])
-    end = bar.bounds[2]
-    head = [
-        LineString(
-            [(end - 1.1 * stroke, -0.6 * stroke), (end, 0.5 * stroke), (end - 1.1 * stroke, 1.6 * stroke)]
-        )
+    # Two beads a stroke, so that the tag prints solid; wide beads would make it larger than the tube.
+    stroke = max(min(max(1.0, job.two_beads), 1.4), 1.2 * job.w)
+    shaft, head, base = 1.6 * stroke, 1.1 * stroke, 3.2 * stroke
+    lines = []
+    for letter in text_lines(text, (CAPITAL - 0.5) * stroke, stroke, 0.9):
+        raised = [affinity.translate(line, 0.0, base) for line in letter]
+        # Each letter stands on the shaft with one leg, below its lowest point.
+        x, y = min((p for line in raised for p in line.coords), key=lambda p: (p[1], p[0]))
+        lines += [*raised, LineString([(x, y), (x, shaft)])]
+    end = max(line.bounds[2] for line in lines) + stroke / 2
+    link = (end + stroke, end + stroke + max(1.0, job.two_beads))
+    tip = link[1] + 2.5 * stroke
+    lines += [
+        LineString([(stroke / 2, shaft), (tip, shaft)]),
+        LineString([(tip - head, shaft + head), (tip, shaft), (tip - head, shaft - head)]),
     ]
-    drawn = ink([*lines, bar, *head], stroke)
-    return snap(affinity.translate(drawn, -drawn.bounds[0], -drawn.bounds[1]))
+    drawn = ink(lines, stroke)
+    x0, y0 = drawn.bounds[:2]
+    return Tag(
+        outline=snap(affinity.translate(drawn, -x0, -y0)), link=(link[0] - x0, link[1] - x0, shaft - y0)
+    )
 
 
 def build(job: Job) -> list[Draft]:
@@ -48,45 +65,46 @@ def build(job: Job) -> list[Draft]:
 
     ::
 
-         .--------.      plan; the wall is one bead thick and 8 mm high,
-         |        |      the tag in front, joined at one corner, is 1 mm high
-         |        |
-         '--------'
-         WALL     |
-         =========>
+            .--------.   plan; the wall is one bead thick and 8 mm high,
+            |        |   the tag in front, joined beside one corner, is 1 mm high
+            |        |
+            '--------'
+        WALL     |
+        ============>
     """
     w, side = job.w, SIDE_MM
     r = max(3.0, 2 * w)
-    height = job.up(HEIGHT_MM)
     low = job.up(TAG_MM)
-    letters = tag(job, "wall")
-    link = max(1.0, job.two_beads)
-    y = letters.bounds[3] + max(1.0, job.two_beads)
-    outer = rounded(rectangle(0.0, y, side, y + side), r)
-    inner = rounded(rectangle(w, y + w, side - w, y + side - w), r - w)
-    solid = region(outer)
-    wall = region(outer, inner) if job.wall == "tube" else solid
-    # The link meets the tube beside the rounded corner, away from the walls' middles.
-    joined = region(rectangle(side - r - link, 0.3, side - r, y + w))
-    reach = solid.difference(region(inner)) if job.wall == "tube" else solid
-    foot = snap(shapely.union_all([wall, letters, joined.difference(solid), joined.intersection(reach)]))
+    height = max(job.up(low + job.rules.outside_flank), min(job.up(HEIGHT_MM), job.down(job.room[2])))
+    label = tag(job, "wall")
+    # The link meets the tube where the rounded corner begins, far from the middle of the wall.
+    x = max(0.0, label.link[1] - (side - r))
+    y = label.outline.bounds[3] + max(1.0, job.two_beads)
+    outer = region(rounded(rectangle(x, y, x + side, y + side), r))
+    inner = region(rounded(rectangle(x + w, y + w, x + side - w, y + side - w), r - w))
+    tube = snap(outer.difference(inner))
+    wall = tube if job.wall == "tube" else outer
+    bar = region(rectangle(label.link[0], label.link[2], label.link[1], y + w / 2))
+    foot = snap(shapely.union_all([wall, label.outline, bar]))
     slabs = (Slab(outline=foot, z0=0.0, z1=low), Slab(outline=wall, z0=low, z1=height))
+    printed = foot.difference(inner).area * low + tube.area * (height - low)
     return [
         Draft(
             id="wall",
             slabs=slabs,
-            features=_features(job, y, job.mid_layer(height - job.rules.outside_flank, height)),
+            features=_features(job, x, y, job.mid_layer(height - job.rules.outside_flank, height)),
             single_wall=True,
+            plastic_mm3=printed,
         )
     ]
 
 
-def _features(job: Job, y: float, z: float) -> tuple[Feature, ...]:
+def _features(job: Job, x: float, y: float, z: float) -> tuple[Feature, ...]:
     w, side = job.w, SIDE_MM
-    middle_x, middle_y = side / 2, y + side / 2
+    middle_x, middle_y = x + side / 2, y + side / 2
     places = (
-        ("left", "x", 0.0, middle_y),
-        ("right", "x", side - w, middle_y),
+        ("left", "x", x, middle_y),
+        ("right", "x", x + side - w, middle_y),
         ("front", "y", y, middle_x),
         ("back", "y", y + side - w, middle_x),
     )

@@ -9,7 +9,7 @@ from coupons.draft import Draft, across, engrave, standing
 from coupons.family import Family
 from coupons.feature import Feature
 from coupons.job import Job
-from coupons.mark import ink_height, make_mark
+from coupons.mark import ink_height, least_width, make_mark
 from coupons.shapes import CORNER_CHORD_MM, circle, flank_middle, notched_window, region
 
 PAIRS_MM = ((6.0, 5.0), (10.0, 8.0), (16.0, 14.0))
@@ -43,8 +43,12 @@ def build(job: Job) -> list[Draft]:
     middle = foot + max(a for a, _ in pairs)
     strip = _strip(job)
     z = job.mid_layer(job.band_start, height)
-    rings, corners, features = [], [], []
-    x = rail
+    # A short row of openings stands in the middle of a plate as long as its mark.
+    long, radius = _size(job, pairs)[0], 3.0
+    rings, features = [], []
+    # The strip reaches from edge to edge, whatever stands above and below it.
+    corners = [(u, v) for u in (0.0, long) for v in (middle - radius, middle + strip + radius)]
+    x = rail + (long - _row(job, pairs)) / 2
     for side, diameter in pairs:
         column = max(side, diameter)
         wx, wy = x + (column - side) / 2, middle - side
@@ -54,14 +58,13 @@ def build(job: Job) -> list[Draft]:
         corners += [(x - rail, cy + diameter / 2 + rail), (x + column + rail, cy + diameter / 2 + rail)]
         features += _window(job, side, wx, wy, z) + _bore(job, diameter, cx, cy, z)
         x += column + rail
-    radius = 3.0
     outer = MultiPoint(corners).convex_hull.buffer(-radius).buffer(radius, quad_segs=16)
     outline = region(list(shapely.simplify(outer, CORNER_CHORD_MM / 2).exterior.coords), *rings)
-    mark = make_mark(job, "bore", width=x - 2 * job.two_beads)
+    mark = make_mark(job, "bore", width=long - 2 * job.lip)
     slabs = engrave(
         job,
         standing(job, outline, height),
-        mark.at(x / 2 - mark.width / 2, middle + strip / 2 - mark.height / 2),
+        mark.at(long / 2 - mark.width / 2, middle + strip / 2 - mark.height / 2),
     )
     # Windows first, then bores: one grip, then the other.
     features.sort(key=lambda f: not f.id.startswith("window"))
@@ -69,12 +72,15 @@ def build(job: Job) -> list[Draft]:
 
 
 def _strip(job: Job) -> float:
-    return round(max(job.rail, ink_height(job) + 2 * job.two_beads), 3)
+    return round(max(job.rail, ink_height(job) + 2 * job.lip), 3)
+
+
+def _row(job: Job, pairs: tuple[tuple[float, float], ...]) -> float:
+    return sum(max(p) for p in pairs) + (len(pairs) + 1) * job.rail
 
 
 def _size(job: Job, pairs: tuple[tuple[float, float], ...]) -> tuple[float, float]:
-    columns = [max(p) for p in pairs]
-    wide = sum(columns) + (len(pairs) + 1) * job.rail
+    wide = max(_row(job, pairs), least_width(job, "bore") + 2 * job.lip)
     deep = (
         2 * job.rail
         + 0.9 * job.rules.notch

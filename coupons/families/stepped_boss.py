@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import math
+
 from coupons.draft import Draft, Slab, across, engrave, standing
 from coupons.family import Family
 from coupons.job import Job
-from coupons.mark import ink_height, make_mark
+from coupons.mark import ink_height, least_width, make_mark
 from coupons.shapes import flank_middle, notched_square, region
 
 SIDES_MM = (22.0, 14.0, 8.0)
@@ -33,12 +35,15 @@ def build(job: Job) -> list[Draft]:
         job.fit("the stepped boss", (SIDES_MM[0], SIDES_MM[0], heights[0]))
     notes = ()
     if len(fitting) < len(heights):
-        left = ", ".join(f"{s:g}" for s in SIDES_MM[len(fitting) :])
-        notes = (f"stepped-boss: no room in z for the step of {left} mm side",)
-    mark = make_mark(job, "boss", width=SIDES_MM[0] - 1.2 * job.rules.notch - 2 * job.two_beads)
-    strip = max(job.rules.outside_gap, ink_height(job) + 2 * job.two_beads)
-    base = max(SIDES_MM[0], SIDES_MM[1] + strip + 1.0)
-    sides = (round(base, 3), *SIDES_MM[1:])
+        left = " and ".join(f"{s:g} mm" for s in SIDES_MM[len(fitting) :])
+        notes = (f"stepped-boss: the build volume is too low for a step of {left}",)
+    strip = max(job.rules.outside_gap, ink_height(job) + 2 * job.lip)
+    beside = 1.2 * job.rules.notch + 2 * job.lip
+    base = max(
+        SIDES_MM[0], float(math.ceil(max(SIDES_MM[1] + strip + 1.0, least_width(job, "boss") + beside)))
+    )
+    mark = make_mark(job, "boss", width=base - beside)
+    sides = (base, *SIDES_MM[1:])
     slabs: list[Slab] = []
     features = []
     z0 = 0.0
@@ -53,7 +58,7 @@ def build(job: Job) -> list[Draft]:
             slabs += engrave(
                 job,
                 standing(job, outline, z1),
-                mark.at(base - job.two_beads - mark.width, (strip - mark.height) / 2),
+                mark.at(base - job.lip - mark.width, (strip - mark.height) / 2),
             )
         else:
             slabs.append(Slab(outline=outline, z0=z0, z1=z1))
