@@ -113,8 +113,9 @@ class Table:
 def csv_line(cells: Sequence[str], delimiter: str = ",") -> str:
     """Cells as one row, quoted where they must be, without a line end."""
     out = io.StringIO()
-    csv.writer(out, delimiter=delimiter, lineterminator="").writerow(cells)
-    return out.getvalue()
+    # The writer quotes cells with line ends only if they are its own line end's characters.
+    csv.writer(out, delimiter=delimiter, lineterminator="\r\n").writerow(cells)
+    return out.getvalue().removesuffix("\r\n")
 
 
 def _text(raw: bytes, place: str) -> str:

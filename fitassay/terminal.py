@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import shutil
 import sys
 from collections.abc import Iterator, Sequence
@@ -63,6 +62,8 @@ def answer(data: Any) -> None:
 
 def json_text(data: Any) -> str:
     """`data` as JSON; what is no finite number becomes null, which every reader of JSON takes."""
+
+    import json
 
     def finite(value: Any) -> Any:
         if isinstance(value, float):
