@@ -6,14 +6,11 @@ from dataclasses import dataclass, replace
 
 import shapely
 from shapely import affinity
-from shapely.geometry import MultiPolygon, Polygon
 
 from coupons.errors import JobError
 from coupons.feature import Feature, Kind
 from coupons.job import Job
-from coupons.shapes import inset, snap
-
-Outline = Polygon | MultiPolygon
+from coupons.shapes import Outline, inset, snap
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -6,13 +6,12 @@ import json
 import math
 from dataclasses import asdict
 from pathlib import Path
-from typing import Annotated, Any
+from typing import Any
 
 from coupons.errors import InputError, InputErrors
-from coupons.feature import Coupon, Feature, Kind, Manifest
+from coupons.feature import Coupon, Feature, Manifest
 
 SCHEMA = 1
-LONGEST_MM = 1e5
 
 
 def manifest_json(manifest: Manifest) -> str:
@@ -71,42 +70,9 @@ def _load(path: Path) -> Any:
 def _checked(path: Path, data: dict[str, Any]) -> Manifest:
     """The data as a `Manifest`, all type and range problems collected."""
     # Only reading needs pydantic, and it is slow to import.
-    from pydantic import BaseModel, ConfigDict, Field, StringConstraints, ValidationError
+    from pydantic import ValidationError
 
-    class Strict(BaseModel):
-        model_config = ConfigDict(strict=True, extra="ignore")
-
-    number = Annotated[float, Field(allow_inf_nan=False, ge=-LONGEST_MM, le=LONGEST_MM)]
-    size = Annotated[float, Field(allow_inf_nan=False, gt=0, le=LONGEST_MM)]
-    name = Annotated[str, StringConstraints(min_length=1, max_length=200)]
-
-    def several(kind: Any, n: int) -> Any:
-        return Annotated[list[kind], Field(min_length=n, max_length=n)]
-
-    class FeatureData(Strict):
-        id: name
-        kind: Kind
-        direction_deg: Annotated[float, Field(allow_inf_nan=False, ge=-360, le=360)]
-        nominal_mm: size
-        contact_a_mm: several(number, 3)
-        contact_b_mm: several(number, 3)
-        jaw_mm: Annotated[float, Field(allow_inf_nan=False, ge=0, le=LONGEST_MM)]
-        instruction: str
-
-    class CouponData(Strict):
-        id: name
-        family: name
-        file: name
-        size_mm: several(size, 3)
-        plate: Annotated[int, Field(ge=1)]
-        origin_on_plate_mm: several(number, 2)
-        single_wall: bool
-        features: list[FeatureData]
-
-    class ManifestData(Strict):
-        line_width_mm: size
-        layer_height_mm: size
-        coupons: Annotated[list[CouponData], Field(min_length=1)]
+    from coupons.manifest_data import ManifestData
 
     try:
         found = ManifestData.model_validate(data)

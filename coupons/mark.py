@@ -7,11 +7,11 @@ from functools import cache
 
 import shapely
 from shapely import affinity
-from shapely.geometry import LineString, MultiPolygon, Polygon
+from shapely.geometry import LineString
 
 from coupons.errors import JobError
 from coupons.job import Job
-from coupons.shapes import snap
+from coupons.shapes import Outline, snap
 
 FONT = "futural"
 """Single-stroke sans serif of the Hershey set."""
@@ -38,11 +38,11 @@ class Mark:
         Of the ink.
     """
 
-    strokes: Polygon | MultiPolygon
+    strokes: Outline
     width: float
     height: float
 
-    def at(self, x: float, y: float) -> Polygon | MultiPolygon:
+    def at(self, x: float, y: float) -> Outline:
         """The strokes with their low corner at (x, y) [mm]."""
         return snap(affinity.translate(self.strokes, x, y))
 
@@ -108,7 +108,7 @@ def arrow_lines(x: float, length: float, capital: float, stroke: float) -> list[
     ]
 
 
-def ink(lines: list[LineString], stroke: float) -> Polygon | MultiPolygon:
+def ink(lines: list[LineString], stroke: float) -> Outline:
     """Strokes of that width along the lines, ends rounded."""
     drawn = shapely.union_all([line.buffer(stroke / 2, quad_segs=4) for line in lines])
     # Strokes that just miss each other leave slivers that no bead can print.

@@ -42,13 +42,7 @@ def place(
     # Whole micrometres: the packer compares for equality. Pieces carry their gap to the right and back.
     room = tuple(_micro(b - 2 * edge + gap) for b in bed)
     boxes = [(_micro(x + gap), _micro(y + gap)) for x, y in sizes]
-    packer = rectpack.newPacker(
-        mode=rectpack.PackingMode.Offline,
-        bin_algo=rectpack.PackingBin.BBF,
-        pack_algo=rectpack.MaxRectsBssf,
-        sort_algo=rectpack.SORT_AREA,
-        rotation=False,
-    )
+    packer = rectpack.PackerBBF(pack_algo=rectpack.MaxRectsBssf, sort_algo=rectpack.SORT_AREA, rotation=False)
     for i, (x, y) in enumerate(boxes):
         packer.add_rect(x, y, rid=i)
     packer.add_bin(*room, count=max(1, len(boxes)))

@@ -7,14 +7,14 @@ toolpath walks them.
 from __future__ import annotations
 
 import math
-from typing import TypeVar
 
 import numpy as np
 import shapely
 from shapely.geometry import MultiPolygon, Polygon
+from shapely.geometry.base import BaseGeometry
 
 Ring = list[tuple[float, float]]
-_Region = TypeVar("_Region", Polygon, MultiPolygon, Polygon | MultiPolygon)
+Outline = Polygon | MultiPolygon
 
 CHORD_MM = 0.8e-3
 """Measured circles: largest distance of chord and arc [mm]; flats must not bite more than a caliper can see."""
@@ -26,12 +26,21 @@ GRID_MM = 1e-6
 """Coordinates are whole multiples of this [mm], so that the same coupon is the same file everywhere."""
 
 
-def snap(outline: _Region) -> _Region:
-    """The outline on the coordinate grid, rings oriented with the material on the left."""
-    return shapely.orient_polygons(shapely.set_precision(outline, GRID_MM))  # type: ignore[return-value]
+def snap(drawn: BaseGeometry) -> Outline:
+    """The region on the coordinate grid, rings oriented with the material on the left.
+
+    Raises
+    ------
+    ValueError
+        `drawn` is not a region, or nothing is left of it.
+    """
+    outline = shapely.orient_polygons(shapely.set_precision(drawn, GRID_MM))
+    if not isinstance(outline, (Polygon, MultiPolygon)) or outline.is_empty:
+        raise ValueError(f"an outline must be a region (got {outline.geom_type})")
+    return outline
 
 
-def region(outer: Ring, *holes: Ring) -> Polygon:
+def region(outer: Ring, *holes: Ring) -> Outline:
     """The plane region inside `outer` and outside `holes`; rings may be given in either direction."""
     return snap(Polygon(outer, holes))
 
@@ -145,12 +154,9 @@ def side_notch(middle: float, notch: float) -> Ring:
     return [(middle - half, 0.0), (middle, notch), (middle + half, 0.0)]
 
 
-def inset(outline: Polygon | MultiPolygon, by: float) -> Polygon | MultiPolygon:
+def inset(outline: Outline, by: float) -> Outline:
     """The outline drawn back by `by` [mm] from its edges, corners kept sharp; openings grow."""
-    drawn = outline.buffer(-by, join_style="mitre", mitre_limit=5.0)
-    if not isinstance(drawn, (Polygon, MultiPolygon)):  # pragma: no cover
-        raise TypeError("an inset of a region is a region")
-    return snap(drawn)
+    return snap(outline.buffer(-by, join_style="mitre", mitre_limit=5.0))
 
 
 def quarter_turn(ring: Ring, width: float) -> Ring:

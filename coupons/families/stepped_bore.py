@@ -10,7 +10,7 @@ from coupons.family import Family
 from coupons.feature import Feature
 from coupons.job import Job
 from coupons.mark import ink_height, least_width, make_mark
-from coupons.shapes import CORNER_CHORD_MM, circle, flank_middle, notched_window, region
+from coupons.shapes import CORNER_CHORD_MM, Ring, circle, flank_middle, notched_window, region
 
 PAIRS_MM = ((6.0, 5.0), (10.0, 8.0), (16.0, 14.0))
 """Window side and bore diameter of each column. The smallest just takes inside jaws."""
@@ -58,8 +58,9 @@ def build(job: Job) -> list[Draft]:
         corners += [(x - rail, cy + diameter / 2 + rail), (x + column + rail, cy + diameter / 2 + rail)]
         features += _window(job, side, wx, wy, z) + _bore(job, diameter, cx, cy, z)
         x += column + rail
-    outer = MultiPoint(corners).convex_hull.buffer(-radius).buffer(radius, quad_segs=16)
-    outline = region(list(shapely.simplify(outer, CORNER_CHORD_MM / 2).exterior.coords), *rings)
+    plate = MultiPoint(corners).convex_hull.buffer(-radius).buffer(radius, quad_segs=16)
+    rim: Ring = [(u, v) for u, v, *_ in shapely.get_coordinates(shapely.simplify(plate, CORNER_CHORD_MM / 2))]
+    outline = region(rim, *rings)
     mark = make_mark(job, "bore", width=long - 2 * job.lip)
     slabs = engrave(
         job,
