@@ -264,7 +264,7 @@ def _spread(values: np.ndarray, scatter: float) -> Spread:
         blurred = (values[:, None] + fan).ravel()
     else:
         p, blurred = float((values < 0).mean()), values
-    low, high = np.quantile(blurred, (0.025, 0.975))
+    low, high = np.quantile(blurred, (0.025, 0.975), method="weibull")
     u = float(np.hypot(values.std(), scatter))
     return Spread(mean=float(values.mean()), u=u, low=float(low), high=float(high), p_negative=p)
 
