@@ -33,7 +33,8 @@ MOST_ROWS = 14
 # How far from the touched faces a row between the outlines is looked for, and how finely.
 NEAR = 8.0
 STEP = 1.0
-# From this cost on two marks lie on each other.
+# From this cost on a larger scale is worth a try; from the other on two marks lie on each other.
+POOR = 25.0
 UNREADABLE = 1000.0
 
 
@@ -167,8 +168,8 @@ class _Choices:
     extensions: np.ndarray
 
 
-def best_dimension(place: Place, scale: float, text_width: float, ground: Ground) -> tuple[Dimension, bool]:
-    """The cheapest way to draw one dimension; whether it is free of collisions.
+def best_dimension(place: Place, scale: float, text_width: float, ground: Ground) -> tuple[Dimension, float]:
+    """The cheapest way to draw one dimension, and its cost: beyond `POOR` it crosses much, see `UNREADABLE`.
 
     Parameters
     ----------
@@ -201,7 +202,7 @@ def best_dimension(place: Place, scale: float, text_width: float, ground: Ground
         arrows_outside=spot.span < ARROWS_INSIDE,
         label=choices.label[best],
     )
-    return dimension, cost < UNREADABLE
+    return dimension, cost
 
 
 def _spot(place: Place, scale: float) -> _Spot:
@@ -268,23 +269,29 @@ def _rows(spot: _Spot, box: np.ndarray) -> list[tuple[float, float]]:
     corners = np.array([[box[i], box[j]] for i in (0, 2) for j in (1, 3)]) @ spot.across
     low, high = float(corners.min()), float(corners.max())
     # A diagonal's extension lines would run far: it is drawn from corner to corner.
-    rows = [(spot.here, -20.0 if spot.slanted else 3.0)]
+    aside = 30.0 if spot.slanted else 0.0
+    rows = [(spot.here, 3.0)]
     reach = [end for ends in spot.reach for end in ends]
     inside = np.arange(max(low, min(reach) - NEAR) + 1.0, min(high, max(reach) + NEAR) - 0.5, STEP)
-    rows += [(float(level), 7.0) for level in inside]
+    rows += [(float(level), 7.0 + aside) for level in inside]
     for k in range(MOST_ROWS):
-        rows += [(low - FIRST_ROW - k * ROW, 0.5 * k), (high + FIRST_ROW + k * ROW, 0.5 * k)]
+        out = FIRST_ROW + k * ROW
+        rows += [(low - out, 0.5 * k + aside), (high + out, 0.5 * k + aside)]
     return rows
 
 
 def _figure_starts(spot: _Spot, width: float) -> list[tuple[float, float]]:
     """Where the figure may begin along the dimension line, from its low end, and what that costs."""
     starts, span = [], spot.span
-    # Two diagonals cross in the middle: no figure there.
-    if width <= span - 1.0 and not spot.slanted:
+    if spot.slanted:
+        # Two diagonals cross in the middle: no figure there.
+        for start in np.arange(1.5 * ARROW, span / 2 - width - 2.0, 3.0).tolist():
+            starts += [(start, 0.6), (span - start - width, 0.7)]
+    elif width <= span - 1.0:
         starts.append(((span - width) / 2, 0.0))
-    if span > 3 * width:
-        starts += [(span * 0.25 - width / 2, 0.6), (span * 0.75 - width / 2, 0.7)]
+    if span > 2 * width + 4 * ARROW and not spot.slanted:
+        first = max(span * 0.25 - width / 2, 1.5 * ARROW)
+        starts += [(first, 0.6), (span - first - width, 0.7)]
     beside = ARROW + 0.5 if span < ARROWS_INSIDE else 1.5
     return [*starts, (span + beside, 2.0), (-beside - width, 2.2)]
 

@@ -120,7 +120,8 @@ def draw_jaw(pdf: SheetPdf, jaw: Jaw, to_page: ToPage) -> None:
     pdf.set_fill_color(0)
     pdf.polygon(_pairs(to_page(jaw.outline)), style="F")
     x, y = to_page(jaw.centre)
-    size = 6.5 if jaw.number < 10 else 5.5 if jaw.number < 100 else 4.0
+    # Two digits fill the smaller, inside block.
+    size = 6.5 if jaw.number < 10 else 5.0 if jaw.number < 100 else 3.6
     pdf.set_text_color(255)
     pdf.put(float(x), float(y) + 0.36 * size * POINT_MM, str(jaw.number), size, True, "centre")
     pdf.set_text_color(0)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 
 import numpy as np
@@ -19,7 +20,7 @@ from coupons.sheet_drawing import (
     draw_seam,
     fill_area,
 )
-from coupons.sheet_layout import AXIS, Jaw, SeamMark
+from coupons.sheet_layout import AXIS, SeamMark, make_jaw
 from coupons.sheet_page import MARGIN, TOP, SheetPdf, line_step
 from coupons.sheet_section import Piece
 from coupons.sheet_text import (
@@ -38,7 +39,9 @@ SIDE_PT = 8.0
 GUTTER = 6.0
 SIDE_WIDTH = 62.0
 PLATE_SCALES = (1.0, 0.5, 0.2, 0.1, 0.05, 0.02)
-PLATE_HIGH = 78.0
+PLATE_MOST = 84.0
+PLATE_GAP = 8.0
+LIST_ROW = 5.5
 
 
 def front_page(pdf: SheetPdf, manifest: Manifest, machine: Machine, pieces: Mapping[str, Piece]) -> None:
@@ -110,7 +113,8 @@ def _signs(pdf: SheetPdf, x: float, y: float) -> float:
         if sign == "balloon":
             balloon(pdf, to_page(centre), 7)
         elif sign in ("outside", "inside"):
-            draw_jaw(pdf, _sample_jaw(centre, sign == "inside"), to_page)
+            tip, left = centre + np.array([1.6, 0.0]), np.array([-1.0, 0.0])
+            draw_jaw(pdf, make_jaw(7, tip, left, sign == "inside"), to_page)
         elif sign == "face":
             pdf.stroke(MEASURED)
             pdf.line(*to_page(centre - [4.0, 0.0]), *to_page(centre + [4.0, 0.0]))
@@ -130,16 +134,6 @@ def _upward(left: float, bottom: float) -> ToPage:
         return np.stack([points[..., 0] + left, bottom - points[..., 1]], axis=-1)
 
     return to_page
-
-
-def _sample_jaw(centre: np.ndarray, into_opening: bool) -> Jaw:
-    left, right, half = centre[0] - 1.8, centre[0] + 1.8, 1.7
-    low, high = centre[1] - half, centre[1] + half
-    outline = [[left, low], [right, low], [right, high], [left, high]]
-    if into_opening:
-        outline = [[left, low], [right - 0.9, low], [right, centre[1]], [right - 0.9, high], [left, high]]
-    spot = centre - np.array([0.3 if into_opening else 0.0, 0.0])
-    return Jaw(number=7, outline=np.array(outline), contact=np.array([right, centre[1]]), centre=spot)
 
 
 def _record(pdf: SheetPdf, y: float) -> None:
@@ -194,24 +188,39 @@ def plates_page(pdf: SheetPdf, manifest: Manifest, machine: Machine, pieces: Map
     pdf.put(MARGIN, y + 4.0, "Plates", 11.0, True)
     y += 7.0
     order = {coupon.id: k for k, coupon in enumerate(manifest.coupons, start=1)}
-    side_x, side_y, _ = machine.volume_mm
-    scale = next(
-        (s for s in PLATE_SCALES if side_x * s <= 84.0 and side_y * s <= PLATE_HIGH), PLATE_SCALES[-1]
-    )
-    wide, tall = side_x * scale, side_y * scale
-    step = max(wide, 52.0) + 8.0
+    plates = sorted({coupon.plate for coupon in manifest.coupons})
+    room = pdf.low - y - LIST_ROW * len(order)
+    scale = _plate_scale(machine, len(plates), pdf.epw, room)
+    wide, tall = (side * scale for side in machine.volume_mm[:2])
+    step, drop = _plate_steps(wide, tall)
     x = MARGIN
-    for plate in sorted({coupon.plate for coupon in manifest.coupons}):
-        if x > MARGIN and x + max(wide, 52.0) > pdf.w - MARGIN:
-            x, y = MARGIN, y + tall + AXIS + 8.0
-        if y + tall + AXIS + 8.0 > pdf.low:
+    for plate in plates:
+        if x > MARGIN and x + step - PLATE_GAP > pdf.w - MARGIN:
+            x, y = MARGIN, y + drop
+        if y + drop > pdf.low:
             pdf.add_page()
             x, y = MARGIN, TOP
         members = [coupon for coupon in manifest.coupons if coupon.plate == plate]
         pdf.put(x, y + 3.5, f"plate-{plate}.3mf, scale {scale_text(scale)}", 7.5)
         _plate(pdf, members, pieces, order, x, y + 5.0 + tall, scale, (wide, tall))
         x += step
-    _list(pdf, manifest, y + 5.0 + tall + AXIS + 3.0)
+    _list(pdf, manifest, y + drop)
+
+
+def _plate_steps(wide: float, tall: float) -> tuple[float, float]:
+    """How far apart plates stand on paper, across and down; a caption needs 52 mm."""
+    return max(wide, 52.0) + PLATE_GAP, tall + AXIS + 8.0
+
+
+def _plate_scale(machine: Machine, plates: int, width: float, height: float) -> float:
+    """The largest scale at which all plates fit the room, else one at which a plate fits a page."""
+    for scale in PLATE_SCALES:
+        wide, tall = (side * scale for side in machine.volume_mm[:2])
+        step, drop = _plate_steps(wide, tall)
+        columns = int((width + PLATE_GAP) // step)
+        if columns and math.ceil(plates / columns) * drop <= height:
+            return scale
+    return next((s for s in PLATE_SCALES if max(machine.volume_mm[:2]) * s <= PLATE_MOST), PLATE_SCALES[-1])
 
 
 def _plate(
@@ -232,13 +241,14 @@ def _plate(
     for coupon in members:
         piece = pieces[coupon.id]
         origin = np.array(coupon.origin_on_plate_mm)
-        for region in piece.tops():
+        # Small drawings would show an engraved name as a blot.
+        for region in piece.tops() if scale >= 0.5 else [piece.silhouette("z")]:
             fill_area(pdf, [to_page((ring + origin) * scale) for ring in region])
         centres.append((order[coupon.id], origin + np.array(coupon.size_mm[:2]) / 2))
     for number, centre in centres:
         balloon(pdf, to_page(centre * scale), number)
 
-    draw_axes(pdf, np.array([0.0, -AXIS - 0.5]), ("x", "y"), to_page)
+    draw_axes(pdf, np.array([2.5, -AXIS - 0.5]), ("x", "y"), to_page)
 
 
 def _settings(pdf: SheetPdf, machine: Machine, y: float) -> float:
@@ -259,7 +269,7 @@ def _settings(pdf: SheetPdf, machine: Machine, y: float) -> float:
 def _list(pdf: SheetPdf, manifest: Manifest, y: float) -> None:
     """The pieces by number, in measuring order."""
     for number, coupon in enumerate(manifest.coupons, start=1):
-        if y + 5.5 > pdf.low:
+        if y + LIST_ROW > pdf.low:
             pdf.add_page()
             y = TOP
         balloon(pdf, np.array([MARGIN + 2.5, y + 2.6]), number)
@@ -268,4 +278,4 @@ def _list(pdf: SheetPdf, manifest: Manifest, y: float) -> None:
         facts = f"{coupon_facts(coupon)}, {_count(len(coupon.features), 'size')}, {coupon.file}"
         facts = safe_text(facts, pdf.known, 160)
         pdf.put(MARGIN + 50.0, y + 3.7, pdf.fitted(facts, pdf.epw - 50.0, SIDE_PT), SIDE_PT)
-        y += 5.5
+        y += LIST_ROW

@@ -12,12 +12,16 @@ from dataclasses import dataclass, field
 import numpy as np
 import shapely
 
-from coupons.sheet_dimension import Dimension, Ground, best_dimension
+from coupons.sheet_dimension import POOR, UNREADABLE, Dimension, Ground, best_dimension
 from coupons.sheet_view import Place, View
 
 # Paper sizes [mm].
 JAW_ACROSS = 3.4
 JAW_DEEP = 3.2
+# An inside jaw's: with their rear corners cut, four of them find room in a 12 mm square.
+NIB_ACROSS = 3.0
+NIB_DEEP = 2.7
+NIB_CUT = 0.6
 SEAM_RADIUS = 1.8
 AXIS = 11.0
 # Jaws of one wall that come nearer than this hide it.
@@ -53,6 +57,8 @@ class Layout:
         Paper mm for each mm.
     conflicts : int
         Marks that could not be kept apart.
+    poor : int
+        Dimensions that had to cross much.
     axis_corner : ndarray (2,) or None
         Where the axes' arrows start.
     """
@@ -63,6 +69,7 @@ class Layout:
     jaws: list[Jaw] = field(default_factory=list)
     seams: list[SeamMark] = field(default_factory=list)
     conflicts: int = 0
+    poor: int = 0
     axis_corner: np.ndarray | None = None
 
     def box(self) -> tuple[float, float, float, float]:
@@ -103,8 +110,9 @@ def lay_out(view: View, scale: float, text_width: Callable[[str], float]) -> Lay
         ground.lines.add(shapely.LineString(np.stack([mark.tip, mark.centre])))
     # Diagonals have the least choice. Then short sizes: they end up next to the outline, longer ones pass around.
     for place in sorted(view.places, key=lambda p: (abs(math.sin(2 * p.angle)) < 1e-6, _span(p), p.number)):
-        dimension, clean = best_dimension(place, scale, text_width(place.text), ground)
-        layout.conflicts += not clean
+        dimension, cost = best_dimension(place, scale, text_width(place.text), ground)
+        layout.conflicts += cost >= UNREADABLE
+        layout.poor += cost > POOR
         layout.dimensions.append(dimension)
         ground.add_dimension(dimension)
     layout.dimensions.sort(key=lambda d: d.number)
@@ -128,7 +136,7 @@ def jaw_marks(view: View, scale: float) -> tuple[list[Jaw], int]:
         along = np.array([math.cos(place.angle), math.sin(place.angle)])
         for contact, sign in ((place.a, -1.0), (place.b, 1.0)):
             out = along * (-sign if place.into_opening else sign)
-            jaws.append(_jaw(place, contact * scale, out))
+            jaws.append(make_jaw(place.number, contact * scale, out, place.into_opening))
     bodies = np.array([_body(jaw) for jaw in jaws], dtype=object)
     apart = shapely.STRtree(bodies)
     pairs = apart.query(bodies, predicate="intersects")
@@ -145,17 +153,29 @@ def jaw_marks(view: View, scale: float) -> tuple[list[Jaw], int]:
     return jaws, int(conflicts)
 
 
-def _jaw(place: Place, contact: np.ndarray, out: np.ndarray) -> Jaw:
-    """A block with a flat to the face outside, with an edge to the face in an opening."""
-    across = np.array([-out[1], out[0]]) * JAW_ACROSS / 2
-    back = contact + out * JAW_DEEP
-    if place.into_opening:
-        shoulder = contact + out * 0.9
-        points = [contact, shoulder + across, back + across, back - across, shoulder - across]
-    else:
-        points = [contact + across, back + across, back - across, contact - across]
-    centre = contact + out * (JAW_DEEP / 2 + (0.3 if place.into_opening else 0.0))
-    return Jaw(number=place.number, outline=np.array(points), contact=contact, centre=centre)
+def make_jaw(number: int, contact: np.ndarray, out: np.ndarray, into_opening: bool) -> Jaw:
+    """A jaw's mark: a block with a flat to the face, or in an opening a smaller one with an edge to it.
+
+    Parameters
+    ----------
+    number : int
+        The feature's.
+    contact : ndarray (2,)
+    out : ndarray (2,)
+        Unit vector from the contact into the jaw.
+    into_opening : bool
+    """
+    across = np.array([-out[1], out[0]])
+    if not into_opening:
+        half, back = across * JAW_ACROSS / 2, contact + out * JAW_DEEP
+        points = [contact + half, back + half, back - half, contact - half]
+        return Jaw(number=number, outline=np.array(points), contact=contact, centre=(contact + back) / 2)
+    half, back = across * NIB_ACROSS / 2, contact + out * NIB_DEEP
+    shoulder, heel = contact + out * 0.8, back - out * NIB_CUT
+    rear = half - across * NIB_CUT
+    points = [contact, shoulder + half, heel + half, back + rear, back - rear, heel - half, shoulder - half]
+    centre = contact + out * (NIB_DEEP / 2 + 0.15)
+    return Jaw(number=number, outline=np.array(points), contact=contact, centre=centre)
 
 
 def _seam_mark(tip: np.ndarray, mouth: np.ndarray, ground: Ground) -> SeamMark | None:

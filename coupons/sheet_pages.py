@@ -83,7 +83,8 @@ def _coupon(
     used = _heading_height(coupon) + line_step(NOTE_PT) * len(notes) + (2.0 if notes else 0.0)
     table = HEAD_ROW + sum(row.height for row in rows) if rows else 0.0
     page = pdf.low - TOP
-    drawings = _drawings(pdf, views(coupon, piece, numbers), page - used, table)
+    one, several = (views(coupon, piece, numbers, split=split) for split in (False, True))
+    drawings = _drawings(pdf, one, several, page - used, table)
     whole = used + drawings.height + table
     # A piece that fits a page is never torn apart; a longer one starts a page.
     if y > TOP and (y + whole > pdf.low):
@@ -98,7 +99,10 @@ def _coupon(
     y += drawings.height
     if notes:
         y += pdf.lines(MARGIN, y, notes, NOTE_PT) + 2.0
-    return _table(pdf, y, columns, rows) + 7.0
+    title = pdf.fitted(
+        f"Piece {order}:  {safe_text(coupon.id, pdf.known, 40)}, continued", pdf.epw, 9.0, True
+    )
+    return _table(pdf, y, columns, rows, title) + 7.0
 
 
 def _heading_height(coupon: Coupon) -> float:
@@ -120,34 +124,36 @@ def _heading(pdf: SheetPdf, order: int, coupon: Coupon, y: float) -> None:
         pdf.put(MARGIN, y + 9.5, text, 8.0)
 
 
-def _drawings(pdf: SheetPdf, drawn: tuple[View, ...], page: float, table: float) -> Drawings:
-    """The views at the best scale: jaws apart, all on one page with the table if that can be."""
+def _drawings(
+    pdf: SheetPdf, whole: tuple[View, ...], split: tuple[View, ...], page: float, table: float
+) -> Drawings:
+    """The views at the best scale: marks apart, and all on one page with the table if that can be.
+
+    A plan for each direction (`split`) is drawn where one plan of twice the size is still crowded.
+    """
 
     def width_of(text: str) -> float:
         return figure_width(pdf, text)
 
-    crowded = []
-    best: tuple[tuple[int, int], Drawings] | None = None
-    for scale in (*SCALES, None):
-        if scale is None:
-            # Every scale that fits has jaws in each other's way: take the ones with fewest.
-            tries = [s for _, _, s in sorted(crowded)] if best is None else []
-        else:
-            conflicts = sum(jaw_marks(view, scale)[1] for view in drawn)
-            tries = [scale] if conflicts == 0 else []
-            crowded.append((conflicts, SCALES.index(scale), scale))
-        for wanted in tries:
-            if best is not None and best[0] == (0, 0):
-                break
-            drawings = _fitting(drawn, wanted, pdf.epw, page, width_of)
-            if drawings is None:
-                continue
-            rank = (
-                sum(layout.conflicts for layout in drawings.layouts),
-                int(drawings.height + table > page),
-            )
-            if best is None or rank < best[0]:
-                best = (rank, drawings)
+    tries = [(scale, whole) for scale in SCALES]
+    if len(split) > len(whole):
+        tries.insert(2, (2.0, split))
+    # Without room for the jaws' marks a scale is only looked at when there is nothing better.
+    crowded = [sum(jaw_marks(view, scale)[1] for view in drawn) for scale, drawn in tries]
+    best: tuple[tuple[int, int, int], Drawings] | None = None
+    for k in sorted(range(len(tries)), key=lambda k: (crowded[k], k)):
+        if best is not None and (best[0] == (0, 0, 0) or crowded[k] > best[0][0]):
+            break
+        drawings = _fitting(tries[k][1], tries[k][0], pdf.epw, page, width_of)
+        if drawings is None:
+            continue
+        rank = (
+            sum(layout.conflicts for layout in drawings.layouts),
+            int(drawings.height + table > page),
+            sum(layout.poor for layout in drawings.layouts),
+        )
+        if best is None or rank < best[0]:
+            best = (rank, drawings)
     assert best is not None  # the smallest scale brings two metres down to 40 mm
     return best[1]
 
@@ -218,18 +224,22 @@ def _rows(
     return rows, [line for note in notes for line in pdf.wrapped(note, pdf.epw, NOTE_PT)]
 
 
-def _table(pdf: SheetPdf, y: float, columns: tuple[Column, ...], rows: list[Row]) -> float:
+def _table(pdf: SheetPdf, y: float, columns: tuple[Column, ...], rows: list[Row], title: str) -> float:
     """Draw the table of readings from `y`, its head again on every page; the height reached."""
     if not rows:
         return y
-    if y + HEAD_ROW + rows[0].height > pdf.low:
+
+    def turn() -> float:
         pdf.add_page()
-        y = TOP
+        pdf.put(MARGIN, TOP + 3.5, title, 9.0, True)
+        return TOP + 6.0
+
+    if y + HEAD_ROW + rows[0].height > pdf.low:
+        y = turn()
     y = _table_head(pdf, y, columns)
     for row in rows:
         if y + row.height > pdf.low:
-            pdf.add_page()
-            y = _table_head(pdf, TOP, columns)
+            y = _table_head(pdf, turn(), columns)
         cells: list[list[str]] = [[row.number], [row.name], row.lines, [row.nominal]]
         _frame(pdf, y, row.height, columns)
         x = MARGIN

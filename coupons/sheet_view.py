@@ -13,8 +13,6 @@ from coupons.sheet_text import dimension_text
 
 # Below this height the first layers' flare and the base chamfer stand, not a measured outline.
 BASE_MM = 1.0
-# More measured places than this in one plan make dimension lines cross: one plan for each direction then.
-MOST_IN_ONE_PLAN = 12
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -81,24 +79,36 @@ class View:
         return float(low[0]), float(low[1]), float(high[0]), float(high[1])
 
 
-def views(coupon: Coupon, piece: Piece, numbers: dict[tuple[str, str], int]) -> tuple[View, ...]:
-    """The drawings of one coupon, in measuring order."""
+def views(
+    coupon: Coupon, piece: Piece, numbers: dict[tuple[str, str], int], *, split: bool = False
+) -> tuple[View, ...]:
+    """The drawings of one coupon: a plan and, where heights are measured, a side view.
+
+    Parameters
+    ----------
+    coupon : Coupon
+    piece : Piece
+    numbers : dict
+        The sheet's number of each coupon's and feature's id.
+    split : bool
+        A plan for each measured direction instead of one, for a piece with many sizes.
+    """
     flat = [f for f in coupon.features if f.kind != "height"]
     tall = [f for f in coupon.features if f.kind == "height"]
     drawn: list[View] = []
-    for caption, group in _plan_groups(flat):
+    for caption, group in _plan_groups(flat, split):
         drawn.append(_plan(coupon, piece, numbers, group, caption))
     if tall:
         drawn.append(_side(coupon, piece, numbers, tall))
     return tuple(drawn)
 
 
-def _plan_groups(features: list[Feature]) -> list[tuple[str, list[Feature]]]:
-    """Features of each plan: all in one, or one plan for each measured direction where there are many."""
+def _plan_groups(features: list[Feature], split: bool) -> list[tuple[str, list[Feature]]]:
+    """Features of each plan, with its caption."""
     directions: dict[int, list[Feature]] = {}
     for feature in features:
         directions.setdefault(round(feature.direction_deg) % 180, []).append(feature)
-    if len(features) <= MOST_IN_ONE_PLAN or len(directions) == 1:
+    if len(directions) <= 1 or not split:
         return [("seen from above", features)]
     names = {0: "along x", 90: "along y"}
     return [
