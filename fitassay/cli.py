@@ -91,11 +91,10 @@ def _run(run: Any, *args: Any, **kwargs: Any) -> int:
         return _fail(_usage_sentence(exc), 2)
     except click.ClickException as exc:
         return _fail(exc.format_message(), exc.exit_code)
-    except (click.Abort, KeyboardInterrupt):
-        click.echo(err=True)
+    except click.Abort as exc:  # what click makes of Ctrl-C and of an input that ended
+        if isinstance(exc.__cause__, EOFError):
+            return _fail("the input ended before the job was done", 1)
         return _fail("stopped", STOPPED)
-    except EOFError:
-        return _fail("the input ended before the job was done", 1)
     except BrokenPipeError:
         # Whoever read our output has gone; Python would complain once more when it flushes at the end.
         os.dup2(os.open(os.devnull, os.O_WRONLY), 1)

@@ -135,9 +135,7 @@ def diagnose_print(target: Print, machine: Machine) -> Diagnosis:
     InputError
         Something is wrong with the files, or nothing has been read yet.
     """
-    from analysis.interpret import diagnose
     from analysis.readings import read_readings
-    from fitassay.report import report_html
 
     manifest = target.manifest()
     readings = read_readings(target.readings_path, manifest)
@@ -145,6 +143,10 @@ def diagnose_print(target: Print, machine: Machine) -> Diagnosis:
         raise InputError(
             f"holds no readings yet; run 'fitassay enter {target.case.path}'", str(target.readings_path)
         )
+    # Only now what takes long to load: a wrong file is told at once.
+    from analysis.interpret import diagnose
+    from fitassay.report import report_html
+
     diagnosis = diagnose(manifest, target.folder, readings, machine)
     write_atomic(target.diagnosis_path, json_text(diagnosis.as_json()))
     write_atomic(target.report_path, report_html(diagnosis, manifest, target.folder, machine))

@@ -1,0 +1,274 @@
+"""`fitassay enter`: readings one by one at the terminal, each on disk before the next is asked for."""
+
+from __future__ import annotations
+
+import errno
+import os
+from pathlib import Path
+
+import pytest
+
+from analysis.readings import blank_readings, read_readings
+from coupons.machine import Machine
+from fitassay.commands.enter import typed_values
+from tests.prints import MANIFEST, small_case
+from tests.pty_session import PtySession
+from tests.test_cli import run
+
+
+def on_disk(target: Path) -> dict[tuple[str, str], list[float | None]]:
+    found: dict[tuple[str, str], list[float | None]] = {}
+    for r in read_readings(target / "readings.csv", MANIFEST):
+        found.setdefault((r.coupon, r.feature), []).append(r.reading_mm)
+    return found
+
+
+def enter(case: Path, *lines: str, args: tuple[str, ...] = ()) -> tuple[int, str]:
+    code, out, err = run("enter", str(case), *args, stdin="".join(f"{line}\n" for line in lines))
+    assert err == ""
+    return code, out
+
+
+@pytest.mark.parametrize(
+    ("text", "values"),
+    [
+        ("20.31", [20.31]),
+        ("20,31", [20.31]),
+        (" 20.31 mm ", [20.31]),
+        ("20.31 20.29 20.30", [20.31, 20.29, 20.3]),
+        ("20,31 20,29", [20.31, 20.29]),
+        ("20.31, 20.29", [20.31, 20.29]),
+        ("20.31;20.29", [20.31, 20.29]),
+        ("20.31 mm 20.29 mm", [20.31, 20.29]),
+        ("20,31mm; 20,29mm", [20.31, 20.29]),
+    ],
+)
+def test_several_values_in_a_line_are_repeats(text, values):
+    assert typed_values(text) == values
+
+
+@pytest.mark.parametrize(
+    "text", ["", "abc", "20.31 abc", "0.8 in", "nan", "-1", "20.3 1e308", "goes", "1.020,31"]
+)
+def test_what_is_no_reading_is_refused(text):
+    with pytest.raises(ValueError, match=r"\w"):
+        typed_values(text)
+
+
+def test_the_walk_follows_the_sheet_and_says_where(tmp_path):
+    target = small_case(tmp_path)
+    code, out = enter(tmp_path, "20.31", "20.4", "8.1", "5.9", "5.8", "7.9")
+    assert code == 0
+    assert on_disk(target) == {
+        ("boss", "x20"): [20.31],
+        ("boss", "y20"): [20.4],
+        ("boss", "x8"): [8.1],
+        ("comb-x", "stem6"): [5.9],
+        ("comb-x", "neck6"): [5.8],
+        ("ladder", "rung1"): [7.9],
+    }
+    assert "1 of 6   boss x20   drawn 20.000 mm   outside jaws, along x" in out
+    assert "2 of 6   boss y20   drawn 20.000 mm   outside jaws, along y" in out
+    assert "comb-x neck6   drawn 6.000 mm   inside jaws, along x" in out
+    assert "Jaws on stem6." in out
+    assert out.count("Take up coupon") == 3
+    assert "Take up coupon comb-x, from plate 2" in out
+    assert "6 read of 6; all saved." in out
+    assert "Now: fitassay diagnose" in out
+
+
+def test_it_goes_on_where_it_was_left(tmp_path):
+    target = small_case(tmp_path)
+    enter(tmp_path, "20.31", "20.4", "q")
+    assert len(on_disk(target)) == 2
+    code, out = enter(tmp_path, "8.1")
+    assert code == 0
+    assert "2 read of 6 features" in out
+    assert "1 of 6" not in out
+    assert "3 of 6   boss x8" in out
+    assert "Go on with: fitassay enter" in out
+
+
+def test_repeats_skip_back_replace_and_keep(tmp_path):
+    target = small_case(tmp_path)
+    _, out = enter(
+        tmp_path,
+        "20.31 20.29",  # x20
+        "s",  # y20
+        "b",  # x8: back
+        "20.4",  # y20 after all
+        "b",  # x8: back
+        "b",  # y20: back
+        "20.30",  # x20: replaces both
+        "b",  # x8: back to y20
+        "+20.42",  # y20: one more
+        "b",
+        "",  # y20: kept
+        "q",
+    )
+    assert on_disk(target) == {("boss", "x20"): [20.3], ("boss", "y20"): [20.4, 20.42]}
+    assert "has 20.31, 20.29; Enter keeps, a new value replaces" in out
+
+
+def test_skipped_features_are_come_back_to_at_the_end(tmp_path):
+    target = small_case(tmp_path)
+    _, out = enter(tmp_path, "s", "20.4", "8.1", "5.9", "5.8", "7.9")
+    assert "5 read, 1 skipped of 6" in out
+    _, out = enter(tmp_path, "20.3")
+    assert "1 of 6   boss x20" in out
+    assert on_disk(target)["boss", "x20"] == [20.3]
+    code, out = enter(tmp_path)
+    assert code == 0
+    assert "reading:" not in out
+
+
+def test_back_at_the_first_feature_stays_there(tmp_path):
+    small_case(tmp_path)
+    _, out = enter(tmp_path, "b", "q")
+    assert "This is the first one." in out
+
+
+def test_an_unlikely_value_is_asked_about_before_it_is_saved(tmp_path):
+    target = small_case(tmp_path)
+    _, out = enter(tmp_path, "2.031", "20.31", "0.79", "y", "9.0", "", "8.1", "q")
+    assert "was 20.31 meant?" in out
+    assert "in inches?" in out
+    assert "1 mm off" in out
+    found = on_disk(target)
+    assert found["boss", "x20"] == [20.31]
+    assert found["boss", "y20"] == [0.79]
+    assert found["boss", "x8"] == [8.1]
+
+
+@pytest.mark.parametrize(
+    ("typed", "told"),
+    [
+        ("abc", "'abc' is not a number"),
+        ("0.8in", "write 20.32"),
+        ("-20.3", "greater than 0"),
+        ("nan", "is not a number"),
+        ("1e308", "longer than any caliper"),
+        ("?", "s   skip this feature"),
+        ("", "s   skip this feature"),
+        ("r around 3", "outside:10.000"),
+    ],
+)
+def test_what_cannot_be_a_reading_is_asked_for_again(tmp_path, typed, told):
+    target = small_case(tmp_path)
+    code, out = enter(tmp_path, typed, "20.3", "q")
+    assert code == 0
+    assert told in out.replace("\n", " ")
+    assert on_disk(target) == {("boss", "x20"): [20.3]}
+
+
+def test_pieces_of_known_size(tmp_path):
+    target = small_case(tmp_path)
+    enter(
+        tmp_path,
+        *("10.01 10.02 10.01", "20.3", "r inside 8", "8.02", "20.4", "q"),
+        args=("--reference", "outside:10"),
+    )
+    assert on_disk(target) == {
+        ("boss", "x20"): [20.3],
+        ("boss", "y20"): [20.4],
+        ("reference", "outside:10.000"): [10.01, 10.02, 10.01],
+        ("reference", "inside:8.000"): [8.02],
+    }
+    code, _, err = run("enter", str(tmp_path), "--reference", "block")
+    assert code == 2
+    assert "--reference: 'block' names no piece of known size" in err
+
+
+def test_it_can_begin_anywhere(tmp_path):
+    target = small_case(tmp_path)
+    enter(tmp_path, "5.8", "q", args=("--at", "comb-x/neck6"))
+    enter(tmp_path, "5.9", "q", args=("--at", "comb-x"))
+    assert on_disk(target) == {("comb-x", "neck6"): [5.8], ("comb-x", "stem6"): [5.9]}
+    code, _, err = run("enter", str(tmp_path), "--at", "comb-x/neck")
+    assert code == 2
+    assert "did you mean comb-x/neck6?" in err
+
+
+def test_soft_plastic_is_told_to_be_touched_lightly(tmp_path):
+    small_case(tmp_path, Machine(soft=True))
+    assert "on light only" in enter(tmp_path, "q")[1]
+
+
+def test_rows_and_notes_by_hand_stay(tmp_path):
+    target = small_case(tmp_path)
+    path = target / "readings.csv"
+    path.write_text(
+        blank_readings(MANIFEST).replace("boss,x20,,", "boss,x20,,seam cut off") + "gear,t1,3.2,mine\n"
+    )
+    enter(tmp_path, "20.31", "q")
+    assert "boss,x20,20.31,seam cut off\n" in path.read_text()
+    assert path.read_text().endswith("gear,t1,3.2,mine\n")
+
+
+def test_a_readings_file_that_is_none_is_told_and_left_alone(tmp_path):
+    target = small_case(tmp_path)
+    (target / "readings.csv").write_bytes(b"PK\x03\x04")
+    code, out, err = run("enter", str(tmp_path), stdin="20.3\n")
+    assert code == 2
+    assert "spreadsheet's own format" in err
+    assert (target / "readings.csv").read_bytes() == b"PK\x03\x04"
+
+
+def test_a_full_disk_is_told_and_what_was_saved_stays(tmp_path, monkeypatch):
+    target = small_case(tmp_path)
+    enter(tmp_path, "20.31", "q")
+    before = (target / "readings.csv").read_bytes()
+
+    def full(*_: object) -> None:
+        raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+
+    with monkeypatch.context() as m:
+        m.setattr("os.fsync", full)
+        code, _, err = run("enter", str(tmp_path), stdin="20.4\n")
+    assert code == 1
+    assert "readings.csv: cannot be written (No space left on device)" in err
+    assert "Traceback" not in err
+    assert (target / "readings.csv").read_bytes() == before
+
+
+def test_an_interrupt_at_a_real_terminal_loses_nothing(tmp_path):
+    target = small_case(tmp_path / "orrery")
+    s = PtySession("enter", "orrery", cwd=tmp_path)
+    s.expect("piece of known size: ")
+    s.type("outside 10")
+    s.expect("reading: ")
+    s.type("10.01")
+    s.expect("boss x20.*(?s:.*)reading: ")
+    # Saved before the next is asked for: the prompt is there, so the value must be.
+    assert on_disk(target) == {("reference", "outside:10.000"): [10.01]}
+    s.type("20,31")
+    s.expect("boss y20.*(?s:.*)reading: ")
+    assert on_disk(target)["boss", "x20"] == [20.31]
+    s.press(b"20.")  # half typed
+    s.press(b"\x03")
+    s.expect("Stopped; nothing is lost: 1 read of 6")
+    assert s.end() == 130
+    assert "Traceback" not in s.text
+    assert on_disk(target) == {("reference", "outside:10.000"): [10.01], ("boss", "x20"): [20.31]}
+    assert sorted(p.name for p in target.iterdir()) == ["coupons.json", "readings.csv"]
+
+    s = PtySession("enter", "orrery", cwd=tmp_path, columns=60)
+    s.expect("2 of 6   boss y20")  # neither the piece nor the first feature is asked for again
+    s.expect("reading: ")
+    s.press(b"\x04")
+    s.expect("1 read of 6; all saved")
+    assert s.end() == 0
+    assert max(len(line) for line in s.text.split("\n")) <= 60
+
+
+def test_a_killed_program_leaves_what_was_accepted(tmp_path):
+    target = small_case(tmp_path / "orrery")
+    s = PtySession("enter", "orrery", cwd=tmp_path)
+    s.expect("piece of known size: ")
+    s.type("")
+    s.expect("reading: ")
+    s.type("20.31")
+    s.expect("boss y20.*(?s:.*)reading: ")
+    s.process.kill()
+    s.end()
+    assert on_disk(target) == {("boss", "x20"): [20.31]}

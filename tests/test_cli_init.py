@@ -1,0 +1,191 @@
+"""`fitassay init`: figures as options and at the terminal."""
+
+from __future__ import annotations
+
+import errno
+import json
+import os
+
+import pytest
+
+from coupons.machine import FIGURES, Machine
+from coupons.machine_file import read_machine
+from fitassay.commands.init import option_name
+from tests.pty_session import PtySession
+from tests.test_cli import run
+
+
+def test_yes_takes_the_defaults(tmp_path):
+    code, out, err = run("init", str(tmp_path / "orrery"), "--yes")
+    assert (code, err) == (0, "")
+    assert "fitassay make" in out
+    assert read_machine(tmp_path / "orrery" / "machine.toml") == Machine(name="orrery")
+
+
+def test_nothing_is_asked_away_from_a_terminal(tmp_path):
+    code, _, _ = run("init", str(tmp_path / "orrery"), stdin="")
+    assert code == 0
+    assert read_machine(tmp_path / "orrery" / "machine.toml") == Machine(name="orrery")
+
+
+@pytest.mark.parametrize("figure", FIGURES, ids=lambda f: f.name)
+def test_every_figure_is_an_option_held_to_its_range(tmp_path, figure):
+    name = option_name(figure)
+    key = f"{figure.section}.{figure.name}"
+    # The largest, short of a layer higher than the bead is wide.
+    value = 0.3 if figure.name == "layer_height_mm" else figure.high
+    path = tmp_path / "machine.toml"
+    code, _, err = run("init", str(tmp_path), "--yes", name, f"{value:.6f}".replace(".", ","))
+    assert (code, err) == (0, "")
+    assert read_machine(path)[key] == value
+    for wrong in (figure.low - 0.001, figure.high * 1.001 + 0.001):
+        code, _, err = run("init", str(tmp_path), "--yes", "--force", name, f"{wrong}")
+        assert code == 2
+        assert f"must lie between {figure.low:g} and {figure.high:g}" in err
+    assert read_machine(path)[key] == value
+
+
+def test_option_names_are_all_different():
+    assert len({option_name(f) for f in FIGURES}) == len(FIGURES)
+
+
+def test_bead_and_layer_follow_the_nozzle_unless_told(tmp_path):
+    run("init", str(tmp_path), "--yes", "--nozzle", "0.8")
+    machine = read_machine(tmp_path / "machine.toml")
+    assert (machine.line_width_mm, machine.layer_height_mm) == (0.9, 0.4)
+    run("init", str(tmp_path), "--yes", "--force", "--nozzle", "0.8", "--layer-height", "0.3")
+    assert read_machine(tmp_path / "machine.toml").layer_height_mm == 0.3
+
+
+def test_a_machine_file_is_not_overwritten_unless_forced(tmp_path):
+    run("init", str(tmp_path), "--yes", "--name", "first")
+    code, _, err = run("init", str(tmp_path), "--yes", "--name", "second")
+    assert code == 2
+    assert "machine.toml: is there already" in err
+    assert read_machine(tmp_path / "machine.toml").name == "first"
+    code, _, _ = run("init", str(tmp_path), "--yes", "--name", "second", "--force")
+    assert code == 0
+    assert read_machine(tmp_path / "machine.toml").name == "second"
+
+
+def test_figures_that_do_not_go_together_write_nothing(tmp_path):
+    code, _, err = run("init", str(tmp_path / "o"), "--yes", "--line-width", "0.2", "--layer-height", "0.3")
+    assert code == 2
+    assert "wider than the layer is high" in err
+    assert not (tmp_path / "o").exists()
+
+
+def test_json_is_all_there_is_on_standard_output(tmp_path):
+    code, out, err = run("init", str(tmp_path), "--json", "--soft", "--material", "TPU", "--volume-z", "60")
+    assert (code, err) == (0, "")
+    told = json.loads(out)
+    assert told["soft"] is True
+    assert told["material"] == "TPU"
+    assert told["values"]["volume.z_mm"] == 60
+
+
+@pytest.mark.parametrize("name", ['"; rm -rf "', "[bold]x[/]", "<script>", "\x1b[2J", "a\nb", "🪐" * 500])
+def test_hostile_names_are_kept_and_shown_as_text(tmp_path, name):
+    code, out, _ = run("init", str(tmp_path), "--yes", "--name", name)
+    assert code == 0
+    assert read_machine(tmp_path / "machine.toml").name == name
+    assert "\x1b" not in out
+    shown = name.replace("\x1b", "\N{REPLACEMENT CHARACTER}").replace("\n", "\N{REPLACEMENT CHARACTER}")
+    assert shown in out.replace("\n", " ")  # lines are broken at blanks
+
+
+@pytest.mark.parametrize("call", ["os.fsync", "os.replace"])
+def test_a_full_disk_is_told_and_leaves_nothing_half(tmp_path, monkeypatch, call):
+    run("init", str(tmp_path), "--yes", "--name", "first")
+    before = (tmp_path / "machine.toml").read_bytes()
+
+    def full(*_: object) -> None:
+        raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+
+    with monkeypatch.context() as m:
+        m.setattr(call, full)
+        code, out, err = run("init", str(tmp_path), "--yes", "--force", "--name", "second")
+    assert code == 1
+    assert out == ""
+    assert err == (
+        f"fitassay: {tmp_path / 'machine.toml'}: cannot be written (No space left on device); "
+        "free some space or choose another folder\n"
+    )
+    assert (tmp_path / "machine.toml").read_bytes() == before
+    assert len(list(tmp_path.iterdir())) == 1
+
+
+def test_a_folder_that_must_not_be_written_is_told(tmp_path, monkeypatch):
+    def refuse(*_: object, **__: object) -> None:
+        raise PermissionError(errno.EACCES, os.strerror(errno.EACCES))
+
+    monkeypatch.setattr("tempfile.mkstemp", refuse)
+    code, _, err = run("init", str(tmp_path / "orrery"), "--yes")
+    assert code == 1
+    assert "cannot be written (Permission denied)" in err
+
+
+def test_at_a_terminal_it_asks_again_until_the_figure_is_good(tmp_path):
+    s = PtySession("init", "orrery", cwd=tmp_path)
+    s.expect(r"name \[orrery\]: ")
+    s.type("Ännchens Planetarium")
+    s.expect(r"material \[PLA\]: ")
+    s.type("")
+    s.expect(r"flexible.*: ")
+    s.type("perhaps")
+    s.expect("Type yes or no")
+    s.type("n")
+    s.expect(r"build volume, left to right \(20 to 2000 mm\) \[100\]: ")
+    s.type("wide")
+    s.expect("'wide' is not a number; write it like 20.31")
+    s.type("5")
+    s.expect("must lie between 20 and 2000 mm")
+    s.type("4in")
+    s.expect("carries the unit 'in'; write a number in mm")
+    s.type("120,5 mm")
+    for prompt in ("front to back", "height"):
+        s.expect(prompt + r".*: ")
+        s.type("")
+    s.expect(r"nozzle bore .*\[0\.4\]: ")
+    s.type("0.8")
+    s.expect(r"bead width commanded .*\[0\.9\]: ")  # what suits the nozzle
+    s.type("0.3")
+    s.expect(r"layer height .*\[0\.4\]: ")
+    s.type("")
+    for _ in range(8):  # filament, flow, steps of three axes, resolution, limit, range
+        s.expect(r"\]: ")
+        s.type("")
+    s.expect(r"compensations.*\[no\]: ")
+    s.type("yes")
+    s.expect(r"backlash compensation of x set now .*: ")
+    s.type("0.1")
+    for _ in range(6):
+        s.expect(r"\]: ")
+        s.type("")
+    s.expect("The bead must be wider than the layer is high")
+    s.expect(r"bead width.*: ")
+    s.type("0.85")
+    s.expect(r"layer height.*: ")
+    s.type("0.4")
+    s.expect("Wrote orrery/machine.toml")
+    assert s.end() == 0
+    assert read_machine(tmp_path / "orrery" / "machine.toml") == Machine(
+        name="Ännchens Planetarium",
+        values={
+            "volume.x_mm": 120.5,
+            "process.nozzle_mm": 0.8,
+            "process.line_width_mm": 0.85,
+            "process.layer_height_mm": 0.4,
+            "settings.backlash_x_mm": 0.1,
+        },
+    )
+
+
+@pytest.mark.parametrize(("key", "code"), [(b"\x03", 130), (b"\x04", 1)], ids=["Ctrl-C", "Ctrl-D"])
+def test_leaving_at_a_prompt_writes_nothing(tmp_path, key, code):
+    s = PtySession("init", "orrery", cwd=tmp_path)
+    s.expect(r"name \[orrery\]: ")
+    s.press(key)
+    assert s.end() == code
+    assert "Traceback" not in s.text
+    assert not (tmp_path / "orrery").exists()
