@@ -237,3 +237,12 @@ def _usual_height(coupon: Coupon) -> float | None:
 def printer_terms(values: np.ndarray) -> np.ndarray:
     """`values` (terms,) with the caliper's and form terms set to zero: what the printer does by itself."""
     return np.where([t.kind == "printer" for t in TERMS], values, 0.0)
+
+
+def side_svg(drawn: np.ndarray, printed: np.ndarray, title: str) -> str:
+    """A view from the side: drawn and printed profile (m, 2) [mm], y upwards from the bed."""
+    body = (
+        f'<path class="printed" d="{_path([printed])}"/><path class="ideal" d="{_path([drawn])}"/>'
+        f'<path class="thin" d="M{printed[:, 0].min() - 1.5:.3f} 0H{printed[:, 0].max() + 1.5:.3f}"/>'
+    )
+    return _frame([drawn, printed], body, title)
