@@ -1,0 +1,69 @@
+"""Filament readings and the split of the bead error, against published figures and Monte Carlo."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+
+from analysis.filament import measured_filament, split_flow
+from coupons.cost import bead_area
+from coupons.errors import InputError
+from coupons.machine import Machine
+
+
+@pytest.mark.parametrize(
+    ("width", "height", "area", "feed"),
+    [
+        (0.45, 0.20, 0.0814159, 0.0338488),
+        (0.40, 0.20, 0.0714159, 0.0296913),
+        (0.60, 0.30, 0.1606858, 0.0668054),
+        (0.50, 0.10, 0.0478540, 0.0198954),
+        (0.20, 0.20, 0.0314159, 0.0130612),
+    ],
+)
+def test_bead_cross_section(width, height, area, feed):
+    """Rectangle with rounded ends; table derived, the shape after Comminal et al. 2018."""
+    assert bead_area(width, height) == pytest.approx(area, abs=5e-8)
+    assert bead_area(width, height) / (math.pi * 1.75**2 / 4) == pytest.approx(feed, abs=5e-8)
+
+
+def test_thick_filament_explains_the_bead():
+    """1.80 for 1.75 mm feeds 5.80 % too much; a 0.45 x 0.20 bead grows by 0.0236 mm (trade figure, computed)."""
+    machine = Machine()
+    filament = measured_filament(np.full((4, 2), 1.80), machine)
+    split = split_flow(0.0236, 0.01, filament, machine)
+    assert split.filament_mm == pytest.approx(0.0236, abs=5e-5)
+    assert split.feed_mm == pytest.approx(0.0, abs=5e-5)
+    thin = split_flow(0.0, 0.01, measured_filament(np.full((4, 2), 1.70), machine), machine)
+    assert thin.filament_mm == pytest.approx(-0.0229, abs=5e-5)
+    assert thin.feed_mm == pytest.approx(0.0229, abs=5e-5)
+
+
+def test_split_uncertainty_against_monte_carlo():
+    """JCGM 101 style: propagate 400 000 draws through the exact formula (sd good to 0.1 %)."""
+    machine = Machine()
+    rng = np.random.default_rng(2)
+    filament = measured_filament(np.array([[1.79, 1.75], [1.78, 1.77], [1.80, 1.74]]), machine)
+    split = split_flow(0.05, 0.012, filament, machine)
+    d = filament.mean_mm + filament.u_mean_mm * rng.standard_normal(400_000)
+    e = 0.05 + 0.012 * rng.standard_normal(400_000)
+    rest = e - bead_area(0.45, 0.2) / 0.2 * ((d / 1.75) ** 2 - 1)
+    assert split.feed_mm == pytest.approx(rest.mean(), abs=5e-4)
+    assert split.u_feed_mm == pytest.approx(rest.std(), rel=0.01)
+
+
+def test_oval_filament_counts_by_its_area():
+    machine = Machine()
+    oval = measured_filament(np.array([[1.85, 1.65], [1.85, 1.65]]), machine)
+    assert oval.mean_mm == pytest.approx(math.sqrt(1.85 * 1.65))
+    assert oval.ovality_mm == pytest.approx(0.2)
+    single = measured_filament(np.array([[1.76, np.nan]]), machine)
+    assert single.mean_mm == pytest.approx(1.76)
+    assert single.u_mean_mm > measured_filament(np.full((9, 2), 1.76), machine).u_mean_mm
+
+
+def test_no_diameters_is_said():
+    with pytest.raises(InputError, match="no diameters"):
+        measured_filament(np.empty((0, 2)), Machine())
