@@ -1,82 +1,169 @@
-"""What the readings cannot separate, in words, with the sum that they do know."""
+"""What the readings cannot separate, in words, with the sum that they do know and what works whichever it is."""
 
 from __future__ import annotations
 
+from itertools import combinations
+
 import numpy as np
 
+from analysis.advice import new_value
 from analysis.result import Alias
 from analysis.terms import INDEX, PRINTER, TERMS
+from coupons.machine import Machine
 
-# Two terms are taken for each other when a posterior correlation this strong ties them ...
-STRONG = 0.85
-# ... and the weak one of the two directions still has this share of its prior width.
-WEAK_SHARE = 0.3
+# An error belongs to a group when the others of the group explain this much of its posterior variance ...
+TIED = 0.85**2
+# ... while it keeps this share of its prior width, and one of the group the larger one.
+WEAK_SHARE, WEAKEST_SHARE = 0.2, 0.3
+LARGEST_GROUP = 4
+# One setting serves whichever it is when it leaves no more than this share of the misfit.
+SERVES = 0.35
+# A sum is worth acting on beyond this many standard uncertainties.
+SIGNIFICANT_SDS = 2.0
+# Of an aliased group the setting of the earliest here is changed: it acts on sizes alone.
+PREFERRED = (
+    "contour_offset",
+    "bore_closure",
+    "backlash_x",
+    "backlash_y",
+    "layer_datum",
+    "first_layer_flare",
+    "bead_excess",
+    "scale_x",
+    "scale_y",
+    "scale_z",
+    "skew_xy",
+)
 
-FIXES = {
-    frozenset({"bead_excess", "contour_offset"}): (
-        "reduce the horizontal size compensation by half the sum: sizes come right whichever it is, "
-        "though single walls stay off if it was the bead"
-    ),
-    frozenset(
-        {"backlash_x", "scale_x"}
-    ): "no one setting serves both; print a reversal comb along x to split them",
-    frozenset(
-        {"backlash_y", "scale_y"}
-    ): "no one setting serves both; print a reversal comb along y to split them",
-    frozenset({"scale_z", "layer_datum"}): "print a height stair to split them",
-}
 
+def alias_groups(covariance: np.ndarray, prior_sd: np.ndarray) -> tuple[tuple[int, ...], ...]:
+    """Smallest groups of printer errors that act alike in the readings.
 
-def find_aliases(mean: np.ndarray, covariance: np.ndarray, prior_sd: np.ndarray) -> tuple[Alias, ...]:
-    """Pairs of printer terms that act alike in these readings.
-
-    Looked for in units of the priors, so the answer does not depend on mm or fractions. Of a tied pair the
-    well-known direction is returned as a sum with simple coefficients.
+    With C the posterior covariance of a group in units of the priors, the group explains of member i's variance
+    R_i^2 = 1 - 1 / (C_ii (C^-1)_ii). Ratios, so that neither the units nor a common factor in the priors matter.
 
     Parameters
     ----------
-    mean, covariance : ndarray (terms,), (terms, terms)
+    covariance : ndarray (terms, terms)
     prior_sd : ndarray (terms,)
     """
     scaled = covariance / np.outer(prior_sd, prior_sd)
-    found: list[Alias] = []
-    indices = np.flatnonzero(PRINTER)
-    for n, i in enumerate(indices):
-        for j in indices[n + 1 :]:
-            rho = scaled[i, j] / np.sqrt(scaled[i, i] * scaled[j, j])
-            values, vectors = np.linalg.eigh(scaled[np.ix_([i, j], [i, j])])
-            if abs(rho) < STRONG or values[1] < WEAK_SHARE**2:
+    share = np.sqrt(np.diag(scaled))
+    weak = [int(i) for i in np.flatnonzero(PRINTER & (share >= WEAK_SHARE))]
+    found: list[tuple[int, ...]] = []
+    for size in range(2, LARGEST_GROUP + 1):
+        for group in combinations(weak, size):
+            if any(set(known) <= set(group) for known in found) or share[list(group)].max() < WEAKEST_SHARE:
                 continue
-            known = vectors[:, 0] / prior_sd[[i, j]]
-            found.append(_alias(int(i), int(j), known, mean, covariance))
+            c = scaled[np.ix_(group, group)]
+            tied = 1 - 1 / (np.diag(c) * np.diag(np.linalg.inv(c)))
+            if tied.min() >= TIED:
+                found.append(group)
     return tuple(found)
 
 
-def _alias(i: int, j: int, known: np.ndarray, mean: np.ndarray, covariance: np.ndarray) -> Alias:
-    a, b = TERMS[i], TERMS[j]
-    coefficients = known / known[0]
-    # A ratio within 5 % of a small whole number or its inverse is that number: e + 2p, not e + 1.98p.
-    if abs(coefficients[1]) < 1:
-        coefficients = coefficients / abs(coefficients[1])
-    whole = np.round(coefficients)
-    coefficients = np.where(np.abs(coefficients - whole) < 0.05 * np.abs(whole), whole, coefficients)
-    pair = np.ix_([i, j], [i, j])
-    value = float(coefficients @ mean[[i, j]])
-    u = float(np.sqrt(coefficients @ covariance[pair] @ coefficients))
-    unit = "mm" if "mm" in (a.unit, b.unit) else a.unit
-    sum_text = " ".join(
-        f"{'-' if c < 0 else '+' if n else ''} {'' if abs(abs(c) - 1) < 1e-9 else f'{abs(c):.3g} '}{t.label}"
-        for n, (c, t) in enumerate(zip(coefficients, (a, b), strict=True))
-    ).strip()
+def find_aliases(
+    mean: np.ndarray,
+    covariance: np.ndarray,
+    prior_sd: np.ndarray,
+    gains: np.ndarray,
+    machine: Machine,
+) -> tuple[Alias, ...]:
+    """The groups in words, with the known sum and a fix.
+
+    Parameters
+    ----------
+    mean, covariance, prior_sd : ndarray (terms,), (terms, terms), (terms,)
+    gains : ndarray (features, terms)
+        Of the features measured.
+    machine : Machine
+        Settings in force.
+    """
+    return tuple(
+        _alias(group, mean, covariance, prior_sd, gains, machine)
+        for group in alias_groups(covariance, prior_sd)
+    )
+
+
+def known_sum(group: tuple[int, ...], covariance: np.ndarray, prior_sd: np.ndarray) -> np.ndarray:
+    """Coefficients (group,) of the best known combination: the weakest eigenvector, the first length having 1."""
+    take = np.ix_(group, group)
+    scaled = covariance[take] / np.outer(prior_sd, prior_sd)[take]
+    known = np.linalg.eigh(scaled)[1][:, 0] / prior_sd[list(group)]
+    lengths = [n for n, i in enumerate(group) if TERMS[i].unit == "mm"] or list(range(len(group)))
+    # Bead before offset, so that it reads e + 2p; whichever is least, so that no coefficient of a length is under 1.
+    known = known / known[min(lengths, key=lambda n: (round(abs(known[n] / known[lengths[0]]), 1), n))]
+    whole = np.round(known)
+    # A ratio within 5 % of a small whole number is that number: e + 2p, not e + 1.98p.
+    small = (np.abs(known - whole) < 0.05 * np.abs(whole)) & (np.abs(whole) <= 4)
+    lengths_only = np.array([TERMS[i].unit == "mm" for i in group])
+    return np.where(small & lengths_only, whole, known)
+
+
+def _alias(
+    group: tuple[int, ...],
+    mean: np.ndarray,
+    covariance: np.ndarray,
+    prior_sd: np.ndarray,
+    gains: np.ndarray,
+    machine: Machine,
+) -> Alias:
+    coefficients = known_sum(group, covariance, prior_sd)
+    rows = list(group)
+    value = float(coefficients @ mean[rows])
+    u = float(np.sqrt(coefficients @ covariance[np.ix_(rows, rows)] @ coefficients))
+    terms = [TERMS[i] for i in group]
+    unit = "mm" if any(t.unit == "mm" for t in terms) else terms[0].unit
+    parts = []
+    for c, t in zip(coefficients, terms, strict=True):
+        length = " mm" if unit == "mm" and t.unit != "mm" else ""
+        times = "" if abs(abs(c) - 1) < 1e-9 and not length else f"{abs(c):.3g}{length} x "
+        parts.append(f"{'-' if c < 0 else '+'} {times}{t.label}")
+    names = [t.label for t in terms]
     return Alias(
-        terms=(a.name, b.name),
-        text=f"{a.label} and {b.label} act alike in these readings; what is known is their sum, {sum_text}",
-        combination={a.name: float(coefficients[0]), b.name: float(coefficients[1])},
+        terms=tuple(t.name for t in terms),
+        text=f"{', '.join(names[:-1])} and {names[-1]} act alike in these readings; what is known is "
+        f"{' '.join(parts).removeprefix('+ ')}",
+        combination={t.name: float(c) for t, c in zip(terms, coefficients, strict=True)},
         value=value,
         std_uncertainty=u,
         unit=unit,
-        fix=FIXES.get(frozenset({a.name, b.name}), "print the coupon named under what to print next"),
+        fix=_fix(group, coefficients, value, u, gains, machine),
     )
+
+
+def _fix(
+    group: tuple[int, ...],
+    coefficients: np.ndarray,
+    value: float,
+    u: float,
+    gains: np.ndarray,
+    machine: Machine,
+) -> str:
+    if abs(value) < SIGNIFICANT_SDS * u:
+        return "the sum is zero within its uncertainty, so nothing needs changing for it"
+    # What each member would be, were it the only culprit, and what it would do to the features measured.
+    alone = value / coefficients
+    effects = gains[:, list(group)] * alone
+    total = np.sqrt(np.mean(effects**2, axis=0))
+    order = sorted(range(len(group)), key=lambda n: PREFERRED.index(TERMS[group[n]].name))
+    left = {}
+    for n in order:
+        rest = np.sqrt(np.mean((effects - effects[:, [n]]) ** 2, axis=0))
+        left[n] = float(np.max(rest / np.where(total > 0, total, 1.0)))
+    best = next((n for n in order if left[n] <= SERVES), None)
+    if best is None:
+        return "no one setting serves whichever it is; take the readings named under what comes next to split them"
+    term = TERMS[group[best]]
+    old = machine[term.setting]
+    new = new_value(term.name, float(alone[best]), old, machine)
+    name = term.setting.partition(".")[2]
+    text = f"set {name} from {old:.4g} to {new:.4g}: the sizes measured come right whichever it is"
+    if "bead_excess" in (TERMS[i].name for i in group) and term.name != "bead_excess":
+        text += ", though single walls stay off if it was the bead"
+    if any(TERMS[i].unit != "mm" for i in group):
+        text += ", though much longer or shorter ones may not"
+    return text
 
 
 def alias_terms(aliases: tuple[Alias, ...]) -> set[int]:

@@ -2,26 +2,29 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
-from analysis.readings import Reading
-from scipy.special import chdtrc
 
 from analysis.advice import advise
 from analysis.aliases import find_aliases
-from analysis.estimate import Posterior, posterior, prior_sds
-from analysis.evidence import Evidence, gather, relinearise
+from analysis.batch import Settled, settle
+from analysis.estimate import prior_sds
+from analysis.evidence import SOFT_FACTOR, Evidence, gather
 from analysis.next_print import rank_next
-from analysis.result import Alias, Diagnosis, NextPrint, ReadingFit, TermEstimate, Verdict
-from analysis.slips import deleted_residuals, find_slips, name_slips
-from analysis.terms import INDEX, TERMS
-from analysis.verdict import Reference, judge, reference_of
+from analysis.readings import Reading
+from analysis.repeats import settle_torn, sort_repeats
+from analysis.result import Alias, Diagnosis, NextPrint, ReadingFit, Suspect, TermEstimate, Verdict
+from analysis.slip_names import deleted_residuals, name_slips, unchecked
+from analysis.slips import slip_limit
+from analysis.terms import INDEX, NAMES, PRINTER, TERMS
+from analysis.verdict import STATUSES, Judged, Reference, judge_many, reference_of, visible_sd
+from analysis.verdict_words import cancelling_note, listed, verdict_of
 from analysis.walk import SetWalk
 from coupons.feature import Manifest
 from coupons.machine import Machine
 
-RELINEARISE = 2
 # A term informed less than this is "not measured by these readings".
 NOT_MEASURED = 0.2
 
@@ -56,99 +59,157 @@ def diagnose(
     return interpret(SetWalk.open(manifest, folder), readings, machine)
 
 
-def fit(evidence: Evidence, walk: SetWalk, prior_sd: np.ndarray) -> tuple[Evidence, Posterior, np.ndarray]:
-    """Estimate with slips set aside and rows linearised about the estimate.
+@dataclass(frozen=True, kw_only=True)
+class Fit:
+    """One set of readings estimated.
 
-    Returns
-    -------
+    Attributes
+    ----------
     evidence : Evidence
-        Linearised about the estimate.
-    post : Posterior
-    slips : ndarray (m,) of bool
+        Rows on the tangent through the estimate; uncertainties widened by the print's own scatter.
+    settled : Settled
+        Of one set.
+    stated_u : ndarray (m,) [mm]
+        Uncertainties as they were before.
     """
-    slips = find_slips(evidence, prior_sd)
-    post = _solve(evidence, slips, prior_sd)
-    for _ in range(RELINEARISE):
-        evidence = relinearise(evidence, walk, post.mean)
-        slips = find_slips(evidence, prior_sd)
-        post = _solve(evidence, slips, prior_sd)
-    return evidence, post, slips
+
+    evidence: Evidence
+    settled: Settled
+    stated_u: np.ndarray
+
+    @property
+    def mean(self) -> np.ndarray:
+        """Estimates (terms,)."""
+        return self.settled.mean[0]
+
+    @property
+    def covariance(self) -> np.ndarray:
+        """Posterior covariance (terms, terms)."""
+        return self.settled.covariance[0]
+
+    @property
+    def sd(self) -> np.ndarray:
+        """Standard uncertainties (terms,)."""
+        return np.sqrt(np.diag(self.covariance))
+
+    @property
+    def slips(self) -> np.ndarray:
+        """Rows set aside (m,) of bool."""
+        return self.settled.slips[0]
+
+
+def fit(evidence: Evidence, walk: SetWalk, prior_sd: np.ndarray, prior_mean: np.ndarray | None = None) -> Fit:
+    """Estimate with slips set aside, the print's scatter measured and the estimate walked."""
+    measured = evidence.column >= 0
+    columns = evidence.column[measured]
+
+    def forward(theta: np.ndarray) -> np.ndarray:
+        out = evidence.base + theta @ evidence.gains.T
+        out[:, measured] = walk.readings(theta)[:, columns]
+        return out
+
+    settled = settle(
+        evidence.gains,
+        evidence.base,
+        evidence.y[None],
+        evidence.u[None],
+        prior_sd,
+        prior_mean=prior_mean,
+        forward=forward,
+    )
+    return Fit(
+        evidence=replace(evidence, base=settled.base[0], u=np.hypot(evidence.u, settled.scatter[0])),
+        settled=settled,
+        stated_u=evidence.u,
+    )
 
 
 def interpret(walk: SetWalk, readings: tuple[Reading, ...], machine: Machine) -> Diagnosis:
     """`diagnose` for a walk at hand."""
     prior_sd = prior_sds(machine)
-    evidence, post, slips = fit(gather(readings, walk, machine), walk, prior_sd)
-    mean, covariance = post.mean, post.covariance
-    residual, sd = deleted_residuals(evidence, prior_sd, ~slips)
-    chi2, dof, p_value = _fit_quality(evidence, ~slips, prior_sd)
-    reference = _reference(walk, evidence, mean)
+    readings, repeat_suspects = _agreeing(walk, readings, machine, prior_sd)
+    evidence = gather(readings, walk, machine)
     single = float(np.hypot(evidence.repeatability_mm, machine["caliper.resolution_mm"] / np.sqrt(12)))
-    visible = float(np.hypot(single, machine["caliper.error_limit_mm"] / np.sqrt(3)))
+    visible = visible_sd(machine, single)
+    done = fit(evidence, walk, prior_sd)
+    evidence, mean, covariance, slips = done.evidence, done.mean, done.covariance, done.slips
+    reference = reference_of(walk, walk.linearise()[1], {int(c) for c in evidence.column if c >= 0})
+    judged = _judged(done, reference, visible, prior_sd)
+    residual, sd = deleted_residuals(evidence, prior_sd, ~slips)
     z = residual / sd
     worst = [i for i in np.argsort(-np.abs(z)) if not slips[i]][:3]
     misfits = tuple(f"{evidence.keys[i][1]} on {evidence.keys[i][0]}" for i in worst)
-    verdict, shares, chances = judge(mean, covariance, reference, visible, p_value, misfits)
-    aliases = find_aliases(mean, covariance, prior_sd)
+    verdict = verdict_of(judged, mean, done.sd, visible, misfits)
+    aliases = find_aliases(mean, covariance, prior_sd, evidence.gains[evidence.column >= 0], machine)
     advice, before, after = advise(mean, covariance, reference, machine, visible)
     if verdict.status == "unexplained":
         advice, after = (), before
     a = reference.gains
     return Diagnosis(
-        terms=tuple(
-            TermEstimate(
-                name=t.name,
-                label=t.label,
-                unit=t.unit,
-                estimate=float(mean[i]),
-                std_uncertainty=float(post.sd[i]),
-                informed=float(np.clip(1 - post.sd[i] / prior_sd[i], 0.0, 1.0)),
-                prior_sd=float(prior_sd[i]),
-                kind=t.kind,
-            )
-            for i, t in enumerate(TERMS)
-        ),
+        terms=_estimates(done, prior_sd),
         covariance=covariance,
         verdict=verdict,
-        shares=_by_name(shares),
-        probabilities=_by_name(chances),
+        shares=_by_name(judged.shares[0]),
+        probabilities=_by_name(judged.chances[0]),
         reference_features=reference.labels,
         contributions_mm=a * mean,
-        contributions_u_mm=np.abs(a) * post.sd,
+        contributions_u_mm=np.abs(a) * done.sd,
         fits=_reading_fits(evidence, walk, mean, z, slips),
         aliases=aliases,
-        suspects=name_slips(evidence, prior_sd, slips),
+        suspects=repeat_suspects + name_slips(evidence, prior_sd, slips),
         advice=advice,
-        next=_next(walk, evidence, post, reference, verdict, aliases, machine, single),
-        chi2=chi2,
-        dof=dof,
-        p_value=p_value,
+        next=_next(walk, done, reference, verdict, aliases, machine, single),
+        chi2=float(done.settled.chi2[0]),
+        dof=round(float(done.settled.dof[0])),
+        p_value=float(done.settled.p_value[0]),
         expected_misfit_before_mm=before,
         expected_misfit_after_mm=after,
-        notes=_notes(post.sd / prior_sd),
+        notes=_notes(done, walk, reference, visible, prior_sd, verdict),
+        extra={"scatter_mm": float(done.settled.scatter[0])},
     )
 
 
-def _solve(evidence: Evidence, slips: np.ndarray, prior_sd: np.ndarray) -> Posterior:
-    keep = ~slips
-    return posterior(evidence.gains[keep], (evidence.y - evidence.base)[keep], evidence.u[keep], prior_sd)
+def _agreeing(
+    walk: SetWalk, readings: tuple[Reading, ...], machine: Machine, prior_sd: np.ndarray
+) -> tuple[tuple[Reading, ...], tuple[Suspect, ...]]:
+    """Readings without the repeats that others of their feature contradict."""
+    stated = machine["caliper.repeatability_mm"] * (SOFT_FACTOR if machine.soft else 1.0)
+    single = float(np.hypot(stated, machine["caliper.resolution_mm"] / np.sqrt(12)))
+    repeats = sort_repeats(readings, single)
+    if not repeats.torn:
+        return repeats.kept, repeats.suspects
+    rest = tuple(r for r in repeats.kept if (r.coupon, r.feature) not in repeats.torn)
+    expect = {}
+    if any(np.isfinite(r.reading_mm) for r in rest):
+        done = fit(gather(rest, walk, machine), walk, prior_sd)
+        at = walk.readings(done.mean[None])[0]
+        gains = walk.linearise()[1]
+        for i, key in enumerate(walk.keys):
+            expect[key] = (float(at[i]), float(np.sqrt(gains[i] @ done.covariance @ gains[i] + single**2)))
+    limit = float(slip_limit(np.array([len(readings)]))[0])
+    kept, suspects = settle_torn(repeats.kept, repeats.torn, expect.get, limit)
+    return kept, repeats.suspects + suspects
 
 
-def _fit_quality(evidence: Evidence, keep: np.ndarray, prior_sd: np.ndarray) -> tuple[float, int, float]:
-    """Chi-square of the kept readings under model and prior, its degrees of freedom, and its p-value.
-
-    r' V^-1 r with V = A S A' + U: prior predictive, so that a set with fewer readings than terms has a fit too.
-    """
-    a = evidence.gains[keep]
-    r = (evidence.y - evidence.base)[keep]
-    cov = (a * prior_sd**2) @ a.T + np.diag(evidence.u[keep] ** 2)
-    chi2 = float(r @ np.linalg.solve(cov, r))
-    return chi2, int(keep.sum()), float(chdtrc(keep.sum(), chi2))
+def _judged(done: Fit, reference: Reference, visible_mm: float, prior_sd: np.ndarray) -> Judged:
+    s = done.settled
+    return judge_many(s.mean, s.covariance, reference, visible_mm, prior_sd, s.p_value, s.scatter)
 
 
-def _reference(walk: SetWalk, evidence: Evidence, mean: np.ndarray) -> Reference:
-    _, gains = walk.linearise(mean)
-    return reference_of(walk, gains, {int(c) for c in evidence.column if c >= 0})
+def _estimates(done: Fit, prior_sd: np.ndarray) -> tuple[TermEstimate, ...]:
+    return tuple(
+        TermEstimate(
+            name=t.name,
+            label=t.label,
+            unit=t.unit,
+            estimate=float(done.mean[i]),
+            std_uncertainty=float(done.sd[i]),
+            informed=float(np.clip(1 - done.sd[i] / prior_sd[i], 0.0, 1.0)),
+            prior_sd=float(prior_sd[i]),
+            kind=t.kind,
+        )
+        for i, t in enumerate(TERMS)
+    )
 
 
 def _by_name(values: np.ndarray) -> dict[str, float]:
@@ -184,8 +245,7 @@ def _reading_fits(
 
 def _next(
     walk: SetWalk,
-    evidence: Evidence,
-    post: Posterior,
+    done: Fit,
     reference: Reference,
     verdict: Verdict,
     aliases: tuple[Alias, ...],
@@ -198,31 +258,30 @@ def _next(
     contenders = verdict.contenders or tuple(n for a in aliases for n in a.terms)
     if not contenders:
         return ()
-    _, gains = walk.linearise(post.mean)
-    measured = {int(c) for c in evidence.column}
+    _, gains = walk.linearise(done.mean)
+    measured = {int(c) for c in done.evidence.column}
     candidates: dict[str, list[int]] = {}
     for i, (coupon, _) in enumerate(walk.keys):
         if i not in measured:
             candidates.setdefault(coupon, []).append(i)
     weights = reference.weights
-    found = rank_next(post.covariance, weights, contenders, walk, gains, candidates, {}, u)
+    found = rank_next(done.covariance, weights, contenders, walk, gains, candidates, {}, u)
     if found and found[0].gain > 0.5:
         return found
-    return found + _library_next(walk, post, weights, contenders, machine, u)
+    return found + _library_next(walk, done, weights, contenders, machine, u)
 
 
 def _library_next(
     walk: SetWalk,
-    post: Posterior,
+    done: Fit,
     weights: np.ndarray,
     contenders: tuple[str, ...],
     machine: Machine,
     u: float,
 ) -> tuple[NextPrint, ...]:
-    from coupons.make import build_set
-
     from analysis.toolpath import Mesh, Slicer
     from coupons.errors import JobError
+    from coupons.make import build_set
 
     try:
         library = build_set(machine)
@@ -234,21 +293,67 @@ def _library_next(
         for c in library.manifest.coupons
     }
     shelf = SetWalk(library.manifest, slicers)
-    _, gains = shelf.linearise(post.mean)
+    _, gains = shelf.linearise(done.mean)
     candidates: dict[str, list[int]] = {}
     for i, (coupon, _) in enumerate(shelf.keys):
         family = next(c.family for c in library.manifest.coupons if c.id == coupon)
         if family not in have:
             candidates.setdefault(coupon, []).append(i)
     minutes = {name: cost.minutes for name, cost in library.costs.items()}
-    return rank_next(post.covariance, weights, contenders, shelf, gains, candidates, minutes, u)
+    return rank_next(done.covariance, weights, contenders, shelf, gains, candidates, minutes, u)
 
 
-def _notes(ratio: np.ndarray) -> tuple[str, ...]:
+def _notes(
+    done: Fit, walk: SetWalk, reference: Reference, visible_mm: float, prior_sd: np.ndarray, verdict: Verdict
+) -> tuple[str, ...]:
+    """Sentences on what was not measured, how far to trust it, and what it depends on."""
+    ratio = done.sd / prior_sd
     missing = [t.label for i, t in enumerate(TERMS) if t.kind == "printer" and 1 - ratio[i] < NOT_MEASURED]
-    if not missing:
-        return ()
-    return (f"Not measured by these readings (which does not mean fine): {', '.join(missing)}.",)
+    notes = []
+    if missing:
+        notes.append(f"Not measured by these readings (which does not mean fine): {', '.join(missing)}.")
+    scatter = float(done.settled.scatter[0])
+    if scatter > 0:
+        notes.append(
+            f"The readings disagree by {scatter:.3f} mm more than the caliper explains: the print is that uneven. "
+            "All uncertainties are widened for it."
+        )
+    notes.append(cancelling_note(done.mean, done.sd, reference, visible_mm))
+    notes.append(_sensitivity(done, walk, reference, visible_mm, prior_sd, verdict))
+    hidden = unchecked(done.evidence, prior_sd, done.slips)
+    if hidden:
+        notes.append(
+            f"No other reading checks {listed(hidden)}: a slip of 1 mm there would be taken for the printer's. "
+            "Read them twice."
+        )
+    return tuple(n for n in notes if n)
 
 
-__all__ = ["INDEX", "diagnose", "fit", "interpret"]
+def _sensitivity(
+    done: Fit, walk: SetWalk, reference: Reference, visible_mm: float, prior_sd: np.ndarray, verdict: Verdict
+) -> str:
+    """A sentence where half or twice as wide priors on printer errors would change the verdict, else empty."""
+    changed = []
+    for factor, words in ((0.5, "half as wide"), (2.0, "twice as wide")):
+        other_sd = np.where(PRINTER, prior_sd * factor, prior_sd)
+        other = settle(
+            done.evidence.gains,
+            done.settled.base[0],
+            done.evidence.y[None],
+            done.stated_u[None],
+            other_sd,
+        )
+        j = judge_many(
+            other.mean, other.covariance, reference, visible_mm, other_sd, other.p_value, other.scatter
+        )
+        status = STATUSES[int(j.status[0])]
+        term = NAMES[int(j.term[0])] if status in ("dominant", "leading") else ""
+        if (status, term) != (verdict.status, verdict.term):
+            accused = f", {TERMS[INDEX[term]].label}" if term else ""
+            changed.append(f"with priors {words} it would be: {status}{accused}")
+    if not changed:
+        return ""
+    return f"The verdict leans on the priors: {'; '.join(changed)}."
+
+
+__all__ = ["Fit", "diagnose", "fit", "interpret"]

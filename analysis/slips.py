@@ -1,14 +1,23 @@
-"""Readings that were mistyped or misread: found, named, and what was likely meant."""
+"""Readings that were mistyped or misread: found among many sets at once.
+
+A slip is modelled as a shift of one reading by any amount. With Q the misfit of a set (residuals and priors
+together), leaving readings S out lowers Q by a gain that has a closed form; the S sought makes
+
+    Q(without S) + limit^2 * |S|
+
+smallest, over S of none, one or two readings, then one by one more. Two at once, because two slips can hide each
+other: either alone looks good in the light of the other. Last, each reading set aside may come back.
+
+Naming slips and guessing what was meant is `analysis.slip_names`' job.
+"""
 
 from __future__ import annotations
-
-from itertools import permutations
 
 import numpy as np
 from scipy.special import ndtri
 
-from analysis.evidence import Evidence
-from analysis.result import Suspect
+from analysis.many import Layout, Solution
+from analysis.scatter import measure_scatter
 
 # Chance that a set without any slip has a reading accused, by Bonferroni over its readings.
 FALSE_ALARM = 0.02
@@ -16,124 +25,153 @@ FALSE_ALARM = 0.02
 SMALLEST_SLIP_SDS = 3.0
 # More accused readings than this share means the model is wrong, not the hand.
 LARGEST_SHARE = 0.25
+# Below this many readings nothing can contradict anything.
+LEAST_READINGS = 4
+# Sets whose worst reading stands out less than this are not searched for pairs that hide each other.
+PAIR_SDS = 2.5
+# A print's own scatter is judged without so many of the worst readings.
+SLIPS_AT_ONCE = 2
 
 
-def deleted_residuals(
-    evidence: Evidence, prior_sd: np.ndarray, keep: np.ndarray
-) -> tuple[np.ndarray, np.ndarray]:
-    """Each reading less what all *other* kept readings and the priors predict for it.
+def slip_limit(readings: np.ndarray) -> np.ndarray:
+    """How many standard deviations off a reading must be, for sets of so many readings."""
+    return -ndtri(FALSE_ALARM / (2 * np.maximum(readings, 1)))
 
-    With V = A S A' + U over the kept rows, e_i = (V^-1 r)_i / (V^-1)_ii with variance 1 / (V^-1)_ii; rows not
-    kept are predicted from all kept ones.
 
-    Returns
-    -------
-    residual, sd : ndarray (m,) [mm]
+def find_slips(
+    layout: Layout, flat: Layout, residual: np.ndarray, variance: np.ndarray, present: np.ndarray
+) -> np.ndarray:
+    """Which readings do not belong, ndarray (n, m) of bool.
+
+    Parameters
+    ----------
+    layout : Layout
+    flat : Layout
+        From `analysis.scatter.flat_layout`.
+    residual : ndarray (n, m) [mm]
+        Readings less base; zero where there is none.
+    variance : ndarray (n, m) [mm2]
+    present : ndarray (n, m) of bool
     """
-    a, u = evidence.gains, evidence.u
-    r = evidence.y - evidence.base
-    cov = (a * prior_sd**2) @ a.T + np.diag(u**2)
-    inner = np.linalg.inv(cov[np.ix_(keep, keep)])
-    solved = inner @ r[keep]
-    residual, sd = np.empty(len(r)), np.empty(len(r))
-    diagonal = np.diag(inner)
-    residual[keep], sd[keep] = solved / diagonal, 1 / np.sqrt(diagonal)
-    for i in np.flatnonzero(~keep):
-        link = cov[i, keep]
-        residual[i] = r[i] - link @ solved
-        sd[i] = np.sqrt(cov[i, i] - link @ inner @ link)
-    return residual, sd
-
-
-def find_slips(evidence: Evidence, prior_sd: np.ndarray) -> np.ndarray:
-    """Which readings do not belong, ndarray (m,) of bool.
-
-    The worst reading is set aside and the rest looked at again, until none stands out; then each one set aside
-    is given the chance to come back, so that one slip does not blame its neighbours.
-    """
-    m = len(evidence.y)
-    limit = -float(ndtri(FALSE_ALARM / (2 * max(m, 1))))
-    keep = np.ones(m, dtype=bool)
-    most = max(1, int(LARGEST_SHARE * m))
-    # Below this many readings nothing can contradict anything.
-    while m >= 4 and (~keep).sum() < most:
-        residual, sd = deleted_residuals(evidence, prior_sd, keep)
-        z = np.where(keep, np.abs(residual) / sd, 0.0)
-        worst = int(np.argmax(z))
-        if z[worst] < limit or abs(residual[worst]) < SMALLEST_SLIP_SDS * evidence.u[worst]:
-            break
-        keep[worst] = False
-    for i in np.flatnonzero(~keep):
-        residual, sd = deleted_residuals(evidence, prior_sd, keep)
-        if abs(residual[i]) < limit * sd[i]:
-            keep[i] = True
-    return ~keep
-
-
-def name_slips(evidence: Evidence, prior_sd: np.ndarray, slips: np.ndarray) -> tuple[Suspect, ...]:
-    """Say of each slip what was expected, what was likely meant and why."""
-    residual, sd = deleted_residuals(evidence, prior_sd, ~slips)
-    suspects = []
-    for i in np.flatnonzero(slips):
-        expected = float(evidence.y[i] - residual[i])
-        spread = float(np.hypot(3.5 * sd[i], 0.02))
-        likely, reason = _intended(float(evidence.y[i]), expected, spread)
-        swap = _swapped(i, evidence, residual, spread, slips)
-        if likely is None and swap is not None:
-            likely = float(evidence.y[swap])
-            reason = f"looks swapped with {evidence.keys[swap][1]} on {evidence.keys[swap][0]}"
-        suspects.append(
-            Suspect(
-                coupon=evidence.keys[i][0],
-                feature=evidence.keys[i][1],
-                reading_mm=float(evidence.y[i]),
-                expected_mm=expected,
-                likely_mm=likely,
-                reason=reason,
-            )
+    limit = slip_limit(present.sum(axis=1))
+    keep, order = _search(layout, residual, variance, present, limit)
+    found = np.flatnonzero((present & ~keep).any(axis=1))
+    if found.size:
+        keep[found] = _readmit(
+            layout,
+            flat,
+            residual[found],
+            variance[found],
+            present[found],
+            keep[found],
+            order[found],
+            limit[found],
         )
-    return tuple(suspects)
+    return present & ~keep
 
 
-def _intended(value: float, expected: float, spread: float) -> tuple[float | None, str]:
-    candidates = [
-        (value * 25.4, "looks like inches"),
-        (value / 25.4, "looks like mm taken for inches"),
-        (value * 10, "the decimal point slipped by one place"),
-        (value / 10, "the decimal point slipped by one place"),
-        (value + 1, "looks misread by 1 mm"),
-        (value - 1, "looks misread by 1 mm"),
-        (value + 10, "looks misread by 10 mm"),
-        (value - 10, "looks misread by 10 mm"),
-        *((v, "two digits look swapped") for v in _digit_swaps(value)),
-        (value + 0.1, "looks misread by 0.1 mm"),
-        (value - 0.1, "looks misread by 0.1 mm"),
-    ]
-    fitting = [(abs(v - expected), v, why) for v, why in candidates if abs(v - expected) <= spread]
-    if not fitting:
-        return None, "does not fit the other readings; measure it again"
-    _, likely, why = min(fitting)
-    return round(likely, 4), why
+def _search(
+    layout: Layout, residual: np.ndarray, variance: np.ndarray, present: np.ndarray, limit: np.ndarray
+) -> tuple[np.ndarray, np.ndarray]:
+    """Readings kept (n, m), and the step at which each other one was set aside."""
+    keep = present.copy()
+    order = np.full(present.shape, np.inf)
+    count = present.sum(axis=1)
+    most = np.maximum(1, (LARGEST_SHARE * count).astype(int))
+    active = np.flatnonzero(count >= LEAST_READINGS)
+    step = 0
+    while active.size:
+        v, on = variance[active], keep[active]
+        solution = layout.solve(residual[active], on / v)
+        off, sd = solution.deleted(v)
+        gain = np.where(on, (off / sd) ** 2, 0.0)
+        gross = on & (np.abs(off) >= SMALLEST_SLIP_SDS * np.sqrt(v))
+        single = np.where(gross, gain, 0.0)
+        out = np.zeros_like(on)
+        best = np.argmax(single, axis=1)
+        rows = np.arange(len(active))
+        cost = limit[active] ** 2
+        out[rows, best] = single[rows, best] >= cost
+        if step == 0:
+            look = np.flatnonzero((gain.max(axis=1) >= PAIR_SDS**2) & (most[active] >= 2))
+            if look.size:
+                _choose_pairs(
+                    layout, _taken(solution, look), v[look], out, look, single[look].max(axis=1), cost
+                )
+        keep[active] &= ~out
+        # Of a pair the greater misfit counts as the earlier.
+        order[active] = np.where(out, step + 1 / (1 + gain), order[active])
+        step += 1
+        active = active[out.any(axis=1) & ((present & ~keep)[active].sum(axis=1) < most[active])]
+    return keep, order
 
 
-def _digit_swaps(value: float) -> list[float]:
-    text = f"{value:.2f}"
-    spots = [i for i, c in enumerate(text) if c.isdigit()]
-    swaps = []
-    for i, j in permutations(spots, 2):
-        if i < j and text[i] != text[j]:
-            t = list(text)
-            t[i], t[j] = t[j], t[i]
-            swaps.append(float("".join(t)))
-    return swaps
+def _choose_pairs(
+    layout: Layout,
+    solution: Solution,
+    variance: np.ndarray,
+    out: np.ndarray,
+    look: np.ndarray,
+    single: np.ndarray,
+    cost: np.ndarray,
+) -> None:
+    """Mark in `out` the best pair of each set of `look` where it pays over the best single reading."""
+    b, w = layout.scaled, solution.weight
+    cross = -w[:, :, None] * w[:, None, :] * (b @ solution.covariance @ b.T)
+    own = w * solution.freedom
+    pull = w * solution.residual
+    det = own[:, :, None] * own[:, None, :] - cross**2
+    allowed = det > 1e-9 * own[:, :, None] * own[:, None, :]
+    allowed &= np.triu(np.ones(det.shape[1:], dtype=bool), 1)
+    det = np.where(allowed, det, 1.0)
+    # Shifts of both readings that fit best, and the gain by leaving both out.
+    first = (own[:, None, :] * pull[:, :, None] - cross * pull[:, None, :]) / det
+    second = (own[:, :, None] * pull[:, None, :] - cross * pull[:, :, None]) / det
+    gain = pull[:, :, None] * first + pull[:, None, :] * second
+    least = SMALLEST_SLIP_SDS * np.sqrt(variance)
+    allowed &= (np.abs(first) >= least[:, :, None]) & (np.abs(second) >= least[:, None, :])
+    gain = np.where(allowed, gain, 0.0).reshape(len(look), -1)
+    best = np.argmax(gain, axis=1)
+    gain = gain[np.arange(len(look)), best]
+    pays = (gain >= 2 * cost[look]) & (gain >= single + cost[look])
+    for at, pair in zip(look[pays], best[pays], strict=True):
+        out[at] = False
+        out[at, list(divmod(int(pair), len(b)))] = True
 
 
-def _swapped(
-    i: int, evidence: Evidence, residual: np.ndarray, spread: float, slips: np.ndarray
-) -> int | None:
-    """The other slip whose value fits here while this one fits there."""
-    expected = evidence.y - residual
-    for j in np.flatnonzero(slips):
-        if j != i and abs(evidence.y[j] - expected[i]) < spread and abs(evidence.y[i] - expected[j]) < spread:
-            return int(j)
-    return None
+def _readmit(
+    layout: Layout,
+    flat: Layout,
+    residual: np.ndarray,
+    variance: np.ndarray,
+    present: np.ndarray,
+    keep: np.ndarray,
+    order: np.ndarray,
+    limit: np.ndarray,
+) -> np.ndarray:
+    """Readings to keep after all, because the whole print scatters that much, or a worse slip made them look bad."""
+    rank = np.argsort(np.argsort(order, axis=1), axis=1)
+    worst = ~keep & present & (rank < SLIPS_AT_ONCE)
+    scatter = measure_scatter(flat, residual, variance, present & ~worst)
+    wide = variance + scatter.variance[:, None]
+    keep = keep.copy()
+    active = np.arange(len(keep))
+    while active.size:
+        solution = layout.solve(residual[active], keep[active] / wide[active])
+        off, sd = solution.deleted(wide[active])
+        z = np.where(present[active] & ~keep[active], np.abs(off) / sd, np.inf)
+        least = np.argmin(z, axis=1)
+        back = z[np.arange(len(active)), least] < limit[active]
+        keep[active[back], least[back]] = True
+        active = active[back]
+    return keep
+
+
+def _taken(s: Solution, rows: np.ndarray) -> Solution:
+    return Solution(
+        mean=s.mean[rows],
+        covariance=s.covariance[rows],
+        residual=s.residual[rows],
+        leverage=s.leverage[rows],
+        weight=s.weight[rows],
+    )

@@ -1,23 +1,43 @@
-"""Which error spoils the fit: shares, the probability that each is the largest, and the status in words."""
+"""Which error spoils the fit: shares, the probability that each is the largest, and the status.
+
+Errors are judged by sizes against the drawing, over the ordinary features measured. With a_ft the gain of term t on
+reference feature f and theta the posterior:
+
+    share of t       E[theta_t^2] sum_f a_ft^2, over the sum of all
+    probability of t P(|theta_t| sqrt(sum_f a_ft^2) is the largest)
+
+The words are `analysis.verdict_words`' job.
+"""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cache
 
 import numpy as np
 
-from analysis.result import Verdict
-from analysis.terms import INDEX, NAMES, PRINTER, TERMS
+from analysis.result import Status
+from analysis.terms import INDEX, PRINTER, TERMS
 from analysis.walk import SetWalk
+from coupons.machine import Machine
 
 DOMINANT, LEADING = 0.95, 0.80
-# A printer without fault is acquitted when all it does wrong stays, with this probability, under what one caliper
-# reading can see (expanded, k = 2).
+# A printer without fault is acquitted when no size misses the drawing, with this probability, by more than one
+# caliper reading can see (expanded, k = 2) ...
 ACQUIT = 0.80
 COVERAGE_FACTOR = 2.0
+# ... unless errors that work against each other are surely larger than that.
+SURE = 0.95
 # Residuals as large as this happen to a true model once in a thousand sets.
 UNEXPLAINED_P = 0.001
-DRAWS = 8192
+# Then no error is accused unless its effect is this many times the print's own scatter.
+CLEAR_OF_SCATTER = 4.0
+# An accusation must also hold when every other error is taken to be this many times as common as the table of priors
+# has it: it has to come from the readings.
+RIVAL_FACTOR = 2.0
+DRAWS = 1024
+CHUNK = 128
+STATUSES: tuple[Status, ...] = ("dominant", "leading", "undetermined", "within-noise", "unexplained")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -40,11 +60,50 @@ class Reference:
         return np.sum(self.gains**2, axis=0)
 
 
+@dataclass(frozen=True, kw_only=True)
+class Judged:
+    """Verdicts of n posteriors as numbers.
+
+    Attributes
+    ----------
+    status : ndarray (n,) of int
+        Index into `STATUSES`.
+    term : ndarray (n,) of int
+        The term most probably the largest, index into `TERMS`; accused where the status is dominant or leading.
+    probability : ndarray (n,)
+        What the status rests on: of an accusation, the lesser of `chances` of the term under the priors and under
+        rivals twice as common; of within-noise, `quiet`; else the term's chance.
+    chances, shares : ndarray (n, terms)
+        Probability of being the largest, and expected share.
+    sturdy : ndarray (n,)
+        Chance of `term` with rivals taken for twice as common.
+    quiet : ndarray (n,)
+        Probability that no reference size misses by more than the caliper can see.
+    loud : ndarray (n,)
+        Probability that some single error alone would.
+    """
+
+    status: np.ndarray
+    term: np.ndarray
+    probability: np.ndarray
+    chances: np.ndarray
+    shares: np.ndarray
+    sturdy: np.ndarray
+    quiet: np.ndarray
+    loud: np.ndarray
+
+
+def visible_sd(machine: Machine, single_mm: float) -> float:
+    """Standard uncertainty [mm] of one reading, scatter `single_mm`, with the caliper's zero error."""
+    return float(np.hypot(single_mm, machine["caliper.error_limit_mm"] / np.sqrt(3)))
+
+
 def reference_of(walk: SetWalk, gains: np.ndarray, measured: set[int]) -> Reference:
     """The middle size of each sort of ordinary feature among those measured.
 
-    Ordinary features are what parts are made of: outlines and openings (gain -1 to backlash), round bores,
-    diagonals and heights; a diagonal counts as that of a square of the middle outside size.
+    Ordinary features are what parts are made of: outlines and openings (gain -1 to backlash), round bores, heights,
+    feet, and how square a square of the middle outside size is. Undercut and single-walled ones serve to tell errors
+    apart; nobody's fit hangs on them.
 
     Parameters
     ----------
@@ -60,23 +119,22 @@ def reference_of(walk: SetWalk, gains: np.ndarray, measured: set[int]) -> Refere
         if label:
             groups.setdefault(label, []).append(i)
     if not groups:
-        groups = {"all": sorted(measured)}
+        groups = {"all": sorted(measured)} if measured else {}
     labels, rows = [], []
     outside = [walk.features[i].nominal_mm for k, g in groups.items() if k.startswith("outside") for i in g]
     middle = float(np.median(outside)) if outside else 20.0
     for label, members in groups.items():
         members.sort(key=lambda i: walk.features[i].nominal_mm)
         i = members[len(members) // 2]
-        nominal = walk.features[i].nominal_mm
         row = np.where(PRINTER, gains[i], 0.0)
-        if label.startswith("diagonal"):
-            ratio = min(1.0, middle * np.sqrt(2) / nominal)
-            for name in ("scale_x", "scale_y", "skew_xy"):
-                row[INDEX[name]] *= ratio
-            nominal *= ratio
-        labels.append(f"{label}, {nominal:.4g} mm")
+        size = walk.features[i].nominal_mm
+        if label == "squareness":
+            # Jaws on corners also see how full these print; what spoils a fit is x gained along the square's side.
+            row, size = np.zeros(len(TERMS)), middle
+            row[INDEX["skew_xy"]] = middle
+        labels.append(f"{label}, {size:.4g} mm")
         rows.append(row)
-    return Reference(labels=tuple(labels), gains=np.array(rows))
+    return Reference(labels=tuple(labels), gains=np.array(rows).reshape(-1, len(TERMS)))
 
 
 def _sort_of(walk: SetWalk, gains: np.ndarray, i: int) -> str:
@@ -86,110 +144,163 @@ def _sort_of(walk: SetWalk, gains: np.ndarray, i: int) -> str:
     if feature.kind == "height":
         return "height"
     if feature.kind == "diagonal":
-        return f"diagonal at {feature.direction_deg:g}°"
+        return "squareness"
     axis = "x" if abs(np.cos(np.deg2rad(feature.direction_deg))) > 0.7 else "y"
-    if gains[i, INDEX[f"backlash_{axis}"]] > -0.5 or gains[i, INDEX["first_layer_flare"]] != 0:
+    if gains[i, INDEX[f"backlash_{axis}"]] > -0.5:
         return ""
+    if gains[i, INDEX["first_layer_flare"]] != 0:
+        return f"foot {axis}"
     return f"{'round bore' if walk.round[i] else feature.kind} {axis}"
 
 
+@cache
 def standard_draws(k: int, n: int = DRAWS) -> np.ndarray:
-    """The same antithetic standard normal draws (n, k) on every run: the verdict must not flicker."""
+    """The same standard normal draws (n, k) on every run, so that the verdict does not flicker.
+
+    Antithetic, and turned so that mean and covariance are exactly those of the normal distribution.
+    """
     half = np.random.default_rng(20201).standard_normal((n // 2, k))
+    root = np.linalg.cholesky(half.T @ half / len(half))
+    half = np.linalg.solve(root, half.T).T
     return np.concatenate([half, -half])
 
 
-def largest_probabilities(draws: np.ndarray, weights: np.ndarray) -> np.ndarray:
-    """Probability that each term contributes most, from posterior draws.
+def largest_probabilities(mean: np.ndarray, covariance: np.ndarray, weights: np.ndarray) -> np.ndarray:
+    """Probability that each term contributes most, from draws.
 
     Parameters
     ----------
-    draws : ndarray (n, terms)
-    weights : ndarray (terms,)
+    mean, covariance : ndarray (n, k), (n, k, k)
+    weights : ndarray (k,)
 
     Returns
     -------
-    ndarray (terms,)
+    ndarray (n, k)
     """
-    winner = np.argmax(np.abs(draws) * np.sqrt(weights), axis=1)
-    return np.bincount(winner, minlength=len(weights)) / len(draws)
+    draws = _draws(mean, covariance)
+    winner = np.argmax(np.abs(draws) * np.sqrt(weights), axis=2)
+    return np.stack([np.mean(winner == j, axis=1) for j in range(len(weights))], axis=1)
+
+
+def _draws(mean: np.ndarray, covariance: np.ndarray) -> np.ndarray:
+    # Exact zeros on the diagonal (a pinned term) would stop the factorisation.
+    size = np.sqrt(np.einsum("njj->nj", covariance)) + 1e-12
+    scaled = covariance / (size[:, :, None] * size[:, None, :]) + 1e-9 * np.eye(mean.shape[1])
+    root = np.linalg.cholesky(scaled) * size[:, :, None]
+    return mean[:, None, :] + standard_draws(mean.shape[1]) @ root.transpose(0, 2, 1)
 
 
 def expected_shares(mean: np.ndarray, covariance: np.ndarray, weights: np.ndarray) -> np.ndarray:
-    """Share of each term in the expected squared misfit, ndarray (terms,); sums to 1."""
-    square = (mean**2 + np.diag(covariance)) * weights
-    total = square.sum()
-    return square / total if total > 0 else square
+    """Share of each term in the expected squared misfit, ndarray (n, terms); rows sum to 1."""
+    square = (mean**2 + np.einsum("njj->nj", covariance)) * weights
+    total = square.sum(axis=1, keepdims=True)
+    return np.where(total > 0, square / np.where(total > 0, total, 1.0), 0.0)
 
 
-def judge(
+def with_rivals_common(
+    mean: np.ndarray,
+    covariance: np.ndarray,
+    prior_sd: np.ndarray,
+    accused: np.ndarray,
+    factor: float = RIVAL_FACTOR,
+) -> tuple[np.ndarray, np.ndarray]:
+    """Posteriors (n, terms) with the priors of all printer errors but the accused one `factor` times as wide.
+
+    The priors' precision is taken out of the posterior's and put back smaller; the readings' share stays.
+    """
+    scale = np.outer(prior_sd, prior_sd)
+    precision = np.linalg.inv(covariance / scale)
+    pull = np.einsum("nij,nj->ni", precision, mean / prior_sd)
+    less = np.where(PRINTER, 1 - factor**-2, 0.0) * np.ones_like(mean)
+    less[np.arange(len(mean)), accused] = 0.0
+    wider = np.linalg.inv(precision - less[:, :, None] * np.eye(mean.shape[1]))
+    return np.einsum("nij,nj->ni", wider, pull) * prior_sd, wider * scale
+
+
+def judge_many(
     mean: np.ndarray,
     covariance: np.ndarray,
     reference: Reference,
     visible_mm: float,
-    p_value: float,
-    misfits: tuple[str, ...],
-) -> tuple[Verdict, np.ndarray, np.ndarray]:
-    """The verdict, with shares and probabilities (terms,).
+    prior_sd: np.ndarray,
+    p_value: np.ndarray,
+    scatter_mm: np.ndarray,
+) -> Judged:
+    """Verdicts of n posteriors.
 
     Parameters
     ----------
-    mean, covariance : posterior
+    mean, covariance : ndarray (n, terms), (n, terms, terms)
     reference : Reference
     visible_mm : float [mm]
-        Standard uncertainty of one caliper reading with its zero error.
-    p_value : float
+        From `visible_sd`.
+    prior_sd : ndarray (terms,)
+    p_value : ndarray (n,)
         Of the residuals.
-    misfits : tuple of str
-        Names of the readings that fit worst, for the words.
+    scatter_mm : ndarray (n,) [mm]
+        The print's own scatter.
     """
-    weights = reference.weights
-    shares = expected_shares(mean, covariance, weights)
-    draws = mean + standard_draws(len(mean)) @ np.linalg.cholesky(covariance + 1e-18 * np.eye(len(mean))).T
-    chances = largest_probabilities(draws, weights)
-    order = np.argsort(-chances)
-    best = int(order[0])
-    chance = float(chances[best])
-    contenders = tuple(NAMES[i] for i in order if chances[i] >= 0.05) or (NAMES[best],)
-    worst_effect = np.abs(draws[:, None, :] * reference.gains).max(axis=(1, 2)) if len(draws) else np.zeros(1)
-    quiet = float(np.mean(worst_effect < COVERAGE_FACTOR * visible_mm))
-    if p_value < UNEXPLAINED_P:
-        text = (
-            "These readings do not fit any mix of the errors known here, so no error is accused. "
-            f"They fit worst at {_listed(misfits)}: measure these again, and look there for a blob, a seam or a "
-            "lifted corner."
+    parts = [
+        _judge_chunk(
+            mean[i : i + CHUNK],
+            covariance[i : i + CHUNK],
+            reference,
+            visible_mm,
+            prior_sd,
+            p_value[i : i + CHUNK],
+            scatter_mm[i : i + CHUNK],
         )
-        return Verdict(status="unexplained", term="", probability=chance, text=text), shares, chances
-    if quiet >= ACQUIT:
-        text = (
-            f"Nothing exceeds what the caliper can see ({COVERAGE_FACTOR * visible_mm:.2f} mm): "
-            "no error of this printer needs attention."
-        )
-        return Verdict(status="within-noise", term="", probability=quiet, text=text), shares, chances
-    term = TERMS[best]
-    if chance >= LEADING:
-        status = "dominant" if chance >= DOMINANT else "leading"
-        lead = "spoils the fit most" if status == "dominant" else "probably spoils the fit most"
-        text = f"{_capital(term.label)} {lead} ({chance:.0%} sure): {term.sentence}. Typical cause: {term.cause}."
-        return (
-            Verdict(status=status, term=term.name, probability=chance, text=text, contenders=contenders),
-            shares,
-            chances,
-        )
-    names = _listed(tuple(TERMS[INDEX[c]].label for c in contenders))
-    text = f"These readings cannot tell which error spoils the fit most; it may be {names}."
-    return (
-        Verdict(status="undetermined", term="", probability=chance, text=text, contenders=contenders),
-        shares,
-        chances,
-    )
+        for i in range(0, len(mean), CHUNK)
+    ]
+    return Judged(**{name: np.concatenate([p[name] for p in parts]) for name in parts[0]})
 
 
-def _listed(names: tuple[str, ...], last: str = "or") -> str:
-    if len(names) <= 1:
-        return "".join(names)
-    return f"{', '.join(names[:-1])} {last} {names[-1]}"
-
-
-def _capital(text: str) -> str:
-    return text[:1].upper() + text[1:]
+def _judge_chunk(
+    mean: np.ndarray,
+    covariance: np.ndarray,
+    reference: Reference,
+    visible_mm: float,
+    prior_sd: np.ndarray,
+    p_value: np.ndarray,
+    scatter_mm: np.ndarray,
+) -> dict[str, np.ndarray]:
+    printer = np.flatnonzero(PRINTER)
+    root_weight = np.sqrt(reference.weights[printer])
+    rows = np.arange(len(mean))
+    draws = _draws(mean[:, printer], covariance[:, printer][:, :, printer])
+    effect = np.abs(draws) * root_weight
+    winner = np.argmax(effect, axis=2)
+    chances = np.zeros_like(mean)
+    for n, j in enumerate(printer):
+        chances[:, j] = np.mean(winner == n, axis=1)
+    term = np.argmax(chances, axis=1)
+    chance = chances[rows, term]
+    limit = COVERAGE_FACTOR * visible_mm
+    gains = reference.gains[:, printer]
+    quiet = np.mean(np.abs(draws @ gains.T).max(axis=2, initial=0.0) < limit, axis=1)
+    alone = np.abs(gains).max(axis=0, initial=0.0)
+    loud = np.mean((np.abs(draws) * alone).max(axis=2) > limit, axis=1)
+    sturdy = chance.copy()
+    doubtful = np.flatnonzero(chance >= LEADING)
+    if doubtful.size:
+        m, c = with_rivals_common(mean[doubtful], covariance[doubtful], prior_sd, term[doubtful])
+        wide = largest_probabilities(m[:, printer], c[:, printer][:, :, printer], reference.weights[printer])
+        sturdy[doubtful] = wide[np.arange(len(doubtful)), np.searchsorted(printer, term[doubtful])]
+    sure = np.minimum(chance, sturdy)
+    status = np.select([sure >= DOMINANT, sure >= LEADING], [0, 1], 2)
+    calm = (quiet >= ACQUIT) & (loud < SURE)
+    status = np.where(calm, 3, status)
+    # The accused error's effect, root mean square over the features it acts on.
+    seen = np.sqrt(reference.weights / np.maximum((reference.gains != 0).sum(axis=0), 1))
+    clear = (status < 2) & (np.abs(mean[rows, term]) * seen[term] >= CLEAR_OF_SCATTER * scatter_mm)
+    status = np.where((p_value < UNEXPLAINED_P) & ~clear, 4, status)
+    return {
+        "status": status,
+        "term": term,
+        "probability": np.select([status < 2, status == 3], [sure, quiet], chance),
+        "chances": chances,
+        "shares": expected_shares(mean, covariance, reference.weights),
+        "sturdy": sturdy,
+        "quiet": quiet,
+        "loud": loud,
+    }

@@ -1,0 +1,196 @@
+"""Many sets of readings of one layout interpreted at once; one set is interpreted by the same functions.
+
+Gains are taken about the perfect printer. What they miss (play seen by a jaw's flat in a bore, scale times offset) is
+put right by walking the estimated printer and estimating again from what its walk does not explain.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass, fields
+
+import numpy as np
+
+from analysis.estimate import prior_sds
+from analysis.many import Layout
+from analysis.scatter import flat_layout, measure_scatter
+from analysis.slips import find_slips
+from analysis.verdict import Judged, judge_many, reference_of, visible_sd
+from analysis.walk import SetWalk
+from coupons.machine import Machine
+
+# Walks after the first estimate: one for all, more where the estimate then moved a reading by more than [mm].
+REWALKS = 3
+MOVED_MM = 0.03
+CHUNK = 500
+
+Forward = Callable[[np.ndarray], np.ndarray]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Settled:
+    """Estimates of n sets of m readings.
+
+    Attributes
+    ----------
+    mean : ndarray (n, k)
+    covariance : ndarray (n, k, k)
+    base : ndarray (n, m) [mm]
+        What zero terms read on the tangent through the estimate: prediction = base + gains @ mean.
+    slips : ndarray (n, m) of bool
+    scatter : ndarray (n,) [mm]
+        The print's own scatter, which every reading's uncertainty was widened by.
+    chi2, dof, p_value : ndarray (n,)
+        Of the readings kept, at their stated uncertainties.
+    """
+
+    mean: np.ndarray
+    covariance: np.ndarray
+    base: np.ndarray
+    slips: np.ndarray
+    scatter: np.ndarray
+    chi2: np.ndarray
+    dof: np.ndarray
+    p_value: np.ndarray
+
+
+def settle(
+    gains: np.ndarray,
+    base: np.ndarray,
+    y: np.ndarray,
+    u: np.ndarray,
+    prior_sd: np.ndarray,
+    *,
+    prior_mean: np.ndarray | None = None,
+    forward: Forward | None = None,
+) -> Settled:
+    """Set slips aside, measure the scatter, estimate; walk the estimate and do it again.
+
+    Parameters
+    ----------
+    gains : ndarray (m, k)
+    base : ndarray (m,) [mm]
+        What zero terms read.
+    y : ndarray (n, m) [mm]
+        Readings; nan where there is none.
+    u : ndarray (m,) or (n, m) [mm]
+    prior_sd, prior_mean : ndarray (k,)
+        Mean zero by default.
+    forward : callable, optional
+        Noise-free readings (n, m) of printers (n, k); by default base + gains @ theta.
+    """
+    layout = Layout(gains=gains, prior_sd=prior_sd)
+    flat = flat_layout(layout)
+    middle = np.zeros(len(prior_sd)) if prior_mean is None else prior_mean
+    variance = np.broadcast_to(u**2, y.shape)
+    at = np.broadcast_to(base, y.shape).copy()
+    out = _settle_once(layout, flat, middle, at, y, variance)
+    todo = np.arange(len(y))
+    for _ in range(REWALKS if forward is not None else 0):
+        assert forward is not None
+        theta = out.mean[todo]
+        at[todo] = forward(theta) - theta @ gains.T
+        new = _settle_once(layout, flat, middle, at[todo], y[todo], variance[todo])
+        for f in fields(Settled):
+            getattr(out, f.name)[todo] = getattr(new, f.name)
+        moved = np.abs((new.mean - theta) @ gains.T).max(axis=1) > MOVED_MM
+        todo = todo[moved]
+        if not todo.size:
+            break
+    return out
+
+
+def _settle_once(
+    layout: Layout, flat: Layout, middle: np.ndarray, base: np.ndarray, y: np.ndarray, variance: np.ndarray
+) -> Settled:
+    present = np.isfinite(y)
+    residual = np.where(present, y - base - layout.gains @ middle, 0.0)
+    slips = find_slips(layout, flat, residual, variance, present)
+    keep = present & ~slips
+    scatter = measure_scatter(flat, residual, variance, keep)
+    solution = layout.solve(residual, keep / (variance + scatter.variance[:, None]))
+    return Settled(
+        mean=middle + solution.mean * layout.prior_sd,
+        covariance=solution.covariance * np.outer(layout.prior_sd, layout.prior_sd),
+        base=base,
+        slips=slips,
+        scatter=np.sqrt(scatter.variance),
+        chi2=scatter.chi2,
+        dof=scatter.dof,
+        p_value=scatter.p_value,
+    )
+
+
+@dataclass(frozen=True, kw_only=True)
+class Interpreted:
+    """What n sets of readings say: estimates and verdicts, row by row as `analysis.interpret` has them."""
+
+    settled: Settled
+    judged: Judged
+
+
+def interpret_many(
+    walk: SetWalk,
+    readings: np.ndarray,
+    machine: Machine,
+    *,
+    u: np.ndarray | None = None,
+    threads: int = 2,
+) -> Interpreted:
+    """Interpret n sets of readings of one print at once.
+
+    Parameters
+    ----------
+    walk : SetWalk
+    readings : ndarray (n, features) [mm]
+        In the order of ``walk.keys``; nan where a feature was not measured. A feature is taken for measured when any
+        set has it.
+    machine : Machine
+        Caliper and priors.
+    u : ndarray (features,) or (n, features) [mm], optional
+        Standard uncertainties; by default those of one reading with the caliper as stated.
+    threads : int
+        Chunks worked on at the same time.
+
+    Returns
+    -------
+    Interpreted
+    """
+    readings = np.atleast_2d(np.asarray(readings, dtype=float))
+    columns = np.flatnonzero(np.isfinite(readings).any(axis=0))
+    base, gains = walk.linearise()
+    single = float(
+        np.hypot(machine["caliper.repeatability_mm"], machine["caliper.resolution_mm"] / np.sqrt(12))
+    )
+    u = np.full(len(walk.keys), single) if u is None else u
+    u = np.broadcast_to(u, readings.shape)[:, columns]
+    reference = reference_of(walk, gains, {int(c) for c in columns})
+    prior_sd = prior_sds(machine)
+    seen = visible_sd(machine, single)
+
+    def work(rows: slice) -> Interpreted:
+        settled = settle(
+            gains[columns],
+            base[columns],
+            readings[rows][:, columns],
+            u[rows],
+            prior_sd,
+            forward=lambda theta: walk.readings(theta)[:, columns],
+        )
+        judged = judge_many(
+            settled.mean, settled.covariance, reference, seen, prior_sd, settled.p_value, settled.scatter
+        )
+        return Interpreted(settled=settled, judged=judged)
+
+    rows = [slice(i, i + CHUNK) for i in range(0, len(readings), CHUNK)]
+    with ThreadPoolExecutor(max_workers=max(1, threads)) as pool:
+        parts = list(pool.map(work, rows))
+    return Interpreted(
+        settled=_joined(Settled, [p.settled for p in parts]),
+        judged=_joined(Judged, [p.judged for p in parts]),
+    )
+
+
+def _joined(kind, parts):
+    return kind(**{f.name: np.concatenate([getattr(p, f.name) for p in parts]) for f in fields(kind)})

@@ -1,0 +1,118 @@
+"""Slips among the repeats of one feature: caught before they are averaged in."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+
+from analysis.readings import Reading
+from analysis.result import Suspect
+from analysis.slip_names import intended
+from analysis.slips import slip_limit
+
+# Expected size and its standard uncertainty [mm] of a feature, from everything else; None where there is none.
+Expect = Callable[[tuple[str, str]], tuple[float, float] | None]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Repeats:
+    """Readings sorted by whether their repeats agree.
+
+    Attributes
+    ----------
+    kept : tuple of Reading
+    suspects : tuple of Suspect
+        Repeats that do not agree with the others of their feature.
+    torn : tuple of (coupon, feature)
+        Features whose only two repeats disagree, so that these cannot tell which is wrong.
+    """
+
+    kept: tuple[Reading, ...]
+    suspects: tuple[Suspect, ...]
+    torn: tuple[tuple[str, str], ...]
+
+
+def sort_repeats(readings: tuple[Reading, ...], sd_mm: float) -> Repeats:
+    """Set aside repeats that disagree with their feature's median.
+
+    Parameters
+    ----------
+    readings : tuple of Reading
+    sd_mm : float [mm]
+        Standard deviation of one reading, as stated; where the repeats at hand scatter more, theirs is used.
+    """
+    groups: dict[tuple[str, str], list[Reading]] = {}
+    for r in readings:
+        if r.reading_mm is not None and np.isfinite(r.reading_mm):
+            groups.setdefault((r.coupon, r.feature), []).append(r)
+    several = {k: g for k, g in groups.items() if len(g) > 1}
+    if not several:
+        return Repeats(kept=readings, suspects=(), torn=())
+    middle = {k: float(np.median([r.reading_mm for r in g])) for k, g in several.items()}
+    spreads = [float(np.ptp([r.reading_mm for r in g])) for g in several.values()]
+    # Expected range of two normal values is 1.13 standard deviations; the median does not mind a few slips.
+    sd = max(sd_mm, float(np.median(spreads)) / 1.13 if len(spreads) >= 4 else 0.0)
+    limit = float(slip_limit(np.array([sum(map(len, several.values()))]))[0]) * sd
+    wrong: dict[int, Suspect] = {}
+    torn = []
+    for key, group in several.items():
+        off = [
+            r for r in group if abs(r.reading_mm - middle[key]) > limit * (1.0 if len(group) > 2 else 0.71)
+        ]
+        if len(off) == len(group):
+            torn.append(key)
+            continue
+        for r in off:
+            wrong[id(r)] = suspect_repeat(r, middle[key], limit)
+    kept = tuple(r for r in readings if id(r) not in wrong)
+    return Repeats(kept=kept, suspects=tuple(wrong.values()), torn=tuple(torn))
+
+
+def settle_torn(
+    readings: tuple[Reading, ...], torn: tuple[tuple[str, str], ...], expect: Expect, limit: float
+) -> tuple[tuple[Reading, ...], tuple[Suspect, ...]]:
+    """Of two repeats that disagree keep the one that everything else expects; neither where that cannot tell.
+
+    Parameters
+    ----------
+    expect : callable
+        Expected size and its standard uncertainty, of a reading, from all other features.
+    limit : float
+        How many standard uncertainties off a slip must be.
+    """
+    dropped: dict[int, Suspect] = {}
+    for key in torn:
+        group = [r for r in readings if (r.coupon, r.feature) == key]
+        found = expect(key)
+        fits = [bool(found) and abs(r.reading_mm - found[0]) <= limit * found[1] for r in group]
+        for r, fit in zip(group, fits, strict=True):
+            if sum(fits) == 1 and not fit:
+                other = next(o.reading_mm for o, good in zip(group, fits, strict=True) if good)
+                dropped[id(r)] = suspect_repeat(r, other, 0.1)
+            elif sum(fits) != 1:
+                dropped[id(r)] = Suspect(
+                    coupon=r.coupon,
+                    feature=r.feature,
+                    reading_mm=r.reading_mm,
+                    expected_mm=found[0] if found else float(np.mean([o.reading_mm for o in group])),
+                    likely_mm=None,
+                    reason="the two readings of this feature disagree; measure it a third time",
+                )
+    return tuple(r for r in readings if id(r) not in dropped), tuple(dropped.values())
+
+
+def suspect_repeat(reading: Reading, expected: float, spread: float) -> Suspect:
+    """The slip's name, its feature's other repeats being the measure."""
+    likely, reason = intended(reading.reading_mm, expected, max(spread, 0.02))
+    if likely is None:
+        reason = "does not agree with the other readings of this feature; measure it again"
+    return Suspect(
+        coupon=reading.coupon,
+        feature=reading.feature,
+        reading_mm=reading.reading_mm,
+        expected_mm=expected,
+        likely_mm=likely,
+        reason=reason,
+    )

@@ -1,0 +1,111 @@
+"""What a slip was: the reading expected, what was likely meant and why; and where a slip could hide."""
+
+from __future__ import annotations
+
+from itertools import combinations
+
+import numpy as np
+
+from analysis.evidence import REFERENCE, Evidence
+from analysis.many import Layout
+from analysis.result import Suspect
+from analysis.slips import LEAST_READINGS, slip_limit
+
+# A slip this large must be found, else the user is told that nothing checks the reading [mm].
+LARGEST_HIDDEN_MM = 1.0
+
+
+def deleted_residuals(
+    evidence: Evidence, prior_sd: np.ndarray, keep: np.ndarray
+) -> tuple[np.ndarray, np.ndarray]:
+    """Each reading less what all *other* kept readings and the priors predict for it, and its sd, (m,) [mm]."""
+    variance = evidence.u[None] ** 2
+    residual = (evidence.y - evidence.base)[None]
+    solution = Layout(gains=evidence.gains, prior_sd=prior_sd).solve(residual, keep / variance)
+    off, sd = solution.deleted(variance)
+    return off[0], sd[0]
+
+
+def name_slips(evidence: Evidence, prior_sd: np.ndarray, slips: np.ndarray) -> tuple[Suspect, ...]:
+    """Say of each slip what was expected, what was likely meant and why."""
+    residual, sd = deleted_residuals(evidence, prior_sd, ~slips)
+    expected = evidence.y - residual
+    spread = np.hypot(3.5 * sd, 0.02)
+    suspects = []
+    for i in np.flatnonzero(slips):
+        likely, reason = intended(float(evidence.y[i]), float(expected[i]), float(spread[i]))
+        swap = _swapped(i, evidence.y, expected, spread, slips)
+        if swap is not None:
+            likely = float(evidence.y[swap])
+            reason = f"looks swapped with {evidence.keys[swap][1]} on {evidence.keys[swap][0]}"
+        suspects.append(
+            Suspect(
+                coupon=evidence.keys[i][0],
+                feature=evidence.keys[i][1],
+                reading_mm=float(evidence.y[i]),
+                expected_mm=float(expected[i]),
+                likely_mm=likely,
+                reason=reason,
+            )
+        )
+    return tuple(suspects)
+
+
+def unchecked(evidence: Evidence, prior_sd: np.ndarray, slips: np.ndarray) -> tuple[str, ...]:
+    """Features read once whose reading nothing else checks: a slip of 1 mm there would be taken for the printer's."""
+    if len(evidence.y) < LEAST_READINGS:
+        return ()
+    _, sd = deleted_residuals(evidence, prior_sd, ~slips)
+    limit = float(slip_limit(np.array([len(evidence.y)]))[0])
+    return tuple(
+        f"{feature} on {coupon}"
+        for i, (coupon, feature) in enumerate(evidence.keys)
+        if not slips[i]
+        and evidence.count[i] == 1
+        and coupon != REFERENCE
+        and limit * sd[i] > LARGEST_HIDDEN_MM
+    )
+
+
+def intended(value: float, expected: float, spread: float) -> tuple[float | None, str]:
+    """What was likely meant by `value` where `expected` was due, give or take `spread` [mm]; None: cannot be told."""
+    candidates = [
+        (value * 25.4, "looks like inches"),
+        (value / 25.4, "looks like mm taken for inches"),
+        (value * 10, "the decimal point slipped by one place"),
+        (value / 10, "the decimal point slipped by one place"),
+        (value * 100, "the decimal point is missing or two places off"),
+        (value / 100, "the decimal point is missing or two places off"),
+        *((value + s, "looks misread by 1 mm") for s in (1, -1)),
+        *((value + s, "looks misread by 10 mm") for s in (10, -10)),
+        *((v, "two digits look swapped") for v in _digit_swaps(value)),
+        *((value + s, "looks misread by 0.5 mm") for s in (0.5, -0.5)),
+        *((value + s, "looks misread by 0.1 mm") for s in (0.1, -0.1)),
+    ]
+    fitting = [(abs(v - expected), v, why) for v, why in candidates if abs(v - expected) <= spread]
+    if not fitting:
+        return None, "does not fit the other readings; measure it again"
+    _, likely, why = min(fitting)
+    return round(likely, 4), why
+
+
+def _digit_swaps(value: float) -> list[float]:
+    text = f"{value:.2f}"
+    spots = [i for i, c in enumerate(text) if c.isdigit()]
+    swaps = []
+    for i, j in combinations(spots, 2):
+        if text[i] != text[j]:
+            t = list(text)
+            t[i], t[j] = t[j], t[i]
+            swaps.append(float("".join(t)))
+    return swaps
+
+
+def _swapped(
+    i: int, y: np.ndarray, expected: np.ndarray, spread: np.ndarray, slips: np.ndarray
+) -> int | None:
+    """The other slip whose value fits here while this one fits there."""
+    for j in np.flatnonzero(slips):
+        if j != i and abs(y[j] - expected[i]) < spread[i] and abs(y[i] - expected[j]) < spread[j]:
+            return int(j)
+    return None
