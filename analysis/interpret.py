@@ -180,7 +180,7 @@ def _agreeing(
         return repeats.kept, repeats.suspects
     rest = tuple(r for r in repeats.kept if (r.coupon, r.feature) not in repeats.torn)
     expect = {}
-    if any(np.isfinite(r.reading_mm) for r in rest):
+    if any(r.reading_mm is not None for r in rest):
         done = fit(gather(rest, walk, machine), walk, prior_sd)
         at = walk.readings(done.mean[None])[0]
         gains = walk.linearise()[1]

@@ -43,31 +43,33 @@ def sort_repeats(readings: tuple[Reading, ...], sd_mm: float) -> Repeats:
     sd_mm : float [mm]
         Standard deviation of one reading, as stated; where the repeats at hand scatter more, theirs is used.
     """
-    groups: dict[tuple[str, str], list[Reading]] = {}
-    for r in readings:
-        if r.reading_mm is not None and np.isfinite(r.reading_mm):
-            groups.setdefault((r.coupon, r.feature), []).append(r)
-    several = {k: g for k, g in groups.items() if len(g) > 1}
+    several = {key: g for key, g in _by_feature(readings).items() if len(g) > 1}
     if not several:
         return Repeats(kept=readings, suspects=(), torn=())
-    middle = {k: float(np.median([r.reading_mm for r in g])) for k, g in several.items()}
-    spreads = [float(np.ptp([r.reading_mm for r in g])) for g in several.values()]
+    middle = {key: float(np.median([v for _, v in g])) for key, g in several.items()}
+    spreads = [float(np.ptp([v for _, v in g])) for g in several.values()]
     # Expected range of two normal values is 1.13 standard deviations; the median does not mind a few slips.
     sd = max(sd_mm, float(np.median(spreads)) / 1.13 if len(spreads) >= 4 else 0.0)
     limit = float(slip_limit(np.array([sum(map(len, several.values()))]))[0]) * sd
     wrong: dict[int, Suspect] = {}
     torn = []
     for key, group in several.items():
-        off = [
-            r for r in group if abs(r.reading_mm - middle[key]) > limit * (1.0 if len(group) > 2 else 0.71)
-        ]
+        # Two values lie half their difference from their mean.
+        off = [(i, v) for i, v in group if abs(v - middle[key]) > limit * (1.0 if len(group) > 2 else 0.71)]
         if len(off) == len(group):
             torn.append(key)
-            continue
-        for r in off:
-            wrong[id(r)] = suspect_repeat(r, middle[key], limit)
-    kept = tuple(r for r in readings if id(r) not in wrong)
+        else:
+            wrong.update({i: suspect_repeat(key, v, middle[key], limit) for i, v in off})
+    kept = tuple(r for i, r in enumerate(readings) if i not in wrong)
     return Repeats(kept=kept, suspects=tuple(wrong.values()), torn=tuple(torn))
+
+
+def _by_feature(readings: tuple[Reading, ...]) -> dict[tuple[str, str], list[tuple[int, float]]]:
+    groups: dict[tuple[str, str], list[tuple[int, float]]] = {}
+    for i, r in enumerate(readings):
+        if r.reading_mm is not None and np.isfinite(r.reading_mm):
+            groups.setdefault((r.coupon, r.feature), []).append((i, r.reading_mm))
+    return groups
 
 
 def settle_torn(
@@ -83,35 +85,35 @@ def settle_torn(
         How many standard uncertainties off a slip must be.
     """
     dropped: dict[int, Suspect] = {}
+    groups = _by_feature(readings)
     for key in torn:
-        group = [r for r in readings if (r.coupon, r.feature) == key]
+        group = groups[key]
         found = expect(key)
-        fits = [bool(found) and abs(r.reading_mm - found[0]) <= limit * found[1] for r in group]
-        for r, fit in zip(group, fits, strict=True):
-            if sum(fits) == 1 and not fit:
-                other = next(o.reading_mm for o, good in zip(group, fits, strict=True) if good)
-                dropped[id(r)] = suspect_repeat(r, other, 0.1)
-            elif sum(fits) != 1:
-                dropped[id(r)] = Suspect(
-                    coupon=r.coupon,
-                    feature=r.feature,
-                    reading_mm=r.reading_mm,
-                    expected_mm=found[0] if found else float(np.mean([o.reading_mm for o in group])),
+        good = [v for _, v in group if found and abs(v - found[0]) <= limit * found[1]]
+        for i, value in group:
+            if len(good) != 1:
+                dropped[i] = Suspect(
+                    coupon=key[0],
+                    feature=key[1],
+                    reading_mm=value,
+                    expected_mm=found[0] if found else float(np.mean([v for _, v in group])),
                     likely_mm=None,
                     reason="the two readings of this feature disagree; measure it a third time",
                 )
-    return tuple(r for r in readings if id(r) not in dropped), tuple(dropped.values())
+            elif value != good[0]:
+                dropped[i] = suspect_repeat(key, value, good[0], 0.1)
+    return tuple(r for i, r in enumerate(readings) if i not in dropped), tuple(dropped.values())
 
 
-def suspect_repeat(reading: Reading, expected: float, spread: float) -> Suspect:
+def suspect_repeat(key: tuple[str, str], value: float, expected: float, spread: float) -> Suspect:
     """The slip's name, its feature's other repeats being the measure."""
-    likely, reason = intended(reading.reading_mm, expected, max(spread, 0.02))
+    likely, reason = intended(value, expected, max(spread, 0.02))
     if likely is None:
         reason = "does not agree with the other readings of this feature; measure it again"
     return Suspect(
-        coupon=reading.coupon,
-        feature=reading.feature,
-        reading_mm=reading.reading_mm,
+        coupon=key[0],
+        feature=key[1],
+        reading_mm=value,
         expected_mm=expected,
         likely_mm=likely,
         reason=reason,

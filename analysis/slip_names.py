@@ -32,7 +32,7 @@ def name_slips(evidence: Evidence, prior_sd: np.ndarray, slips: np.ndarray) -> t
     expected = evidence.y - residual
     spread = np.hypot(3.5 * sd, 0.02)
     suspects = []
-    for i in np.flatnonzero(slips):
+    for i in map(int, np.flatnonzero(slips)):
         likely, reason = intended(float(evidence.y[i]), float(expected[i]), float(spread[i]))
         swap = _swapped(i, evidence.y, expected, spread, slips)
         if swap is not None:
