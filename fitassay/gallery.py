@@ -71,7 +71,7 @@ def coupon_pictures(made: CouponSet) -> dict[str, bytes]:
     return pictures
 
 
-def sheet_picture(pdf: Path, page: int = 2) -> bytes | None:
+def sheet_picture(pdf: Path, page: int = 5) -> bytes | None:
     """A page of the measuring sheet as PNG; None without pdftoppm."""
     tool = shutil.which("pdftoppm")
     if tool is None:

@@ -15,7 +15,7 @@ from analysis.result import Advice, Diagnosis, TermEstimate
 from coupons.feature import Manifest
 from coupons.machine import FIGURES, Machine
 from fitassay import plots, wording
-from fitassay.wording import plain, sentence, term_label
+from fitassay.wording import first_sentence, plain, sentence, term_label
 
 MOST_CONTENDERS = 5
 """Terms in the correlation table."""
@@ -110,6 +110,7 @@ def minus(text: object) -> str:
 
 def _context(diagnosis: Diagnosis, manifest: Manifest, folder: Path, machine: Machine) -> dict[str, Any]:
     verdict = diagnosis.verdict
+    headline, more = first_sentence(sentence(verdict.text))
     used = sum(1 for f in diagnosis.fits if not f.suspect)
     contenders = _contenders(diagnosis)
     return {
@@ -118,7 +119,8 @@ def _context(diagnosis: Diagnosis, manifest: Manifest, folder: Path, machine: Ma
         "readings_used": f"{used} of {len(diagnosis.fits)} features used",
         "accused": verdict.status in ("dominant", "leading"),
         "status": wording.STATUS_WORDS[verdict.status],
-        "sentence": sentence(verdict.text),
+        "sentence": headline,
+        "more": more,
         "how_sure": _how_sure(diagnosis),
         "shares": _shares(diagnosis),
         "advice": [_advice(a) for a in diagnosis.advice],

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import unicodedata
 
 from analysis import rounding
@@ -109,6 +110,13 @@ def sentence(text: str) -> str:
     """Text from the interpreter with a capital letter and a full stop; empty text stays empty."""
     line = capital(text)
     return line + "." if line and line[-1] not in ".!?:…" else line
+
+
+def first_sentence(text: str) -> tuple[str, str]:
+    """The first sentence of `text` and the rest; a point within a number or a name ends none."""
+    for end in re.finditer(r"[.!?] (?=[A-Z])", text):
+        return text[: end.start() + 1], text[end.end() :]
+    return text, ""
 
 
 def advice_values(advice: Advice) -> tuple[str, str]:
