@@ -63,6 +63,10 @@ def _load(path: Path) -> Any:
             f"is not JSON ({exc.msg}); make the coupons again",
             f"{path}: line {exc.lineno}, column {exc.colno}",
         ) from None
+    except ValueError:
+        raise InputError(
+            "holds a number with thousands of digits; make the coupons again", str(path)
+        ) from None
     except RecursionError:
         raise InputError("is nested too deeply to be a manifest; make the coupons again", str(path)) from None
 

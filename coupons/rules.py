@@ -15,8 +15,8 @@ class Rules:
 
     outside_gap: float = _rule(4.0, "an outside jaw is up to 4 mm deep beyond the face it touches")
     outside_flank: float = _rule(4.0, "an outside jaw is up to 4 mm thick and needs that much plain flank")
-    stem_flank: float = _rule(
-        4.5, "a jaw under a head lies between two walls and must go in on a tight print"
+    slack: float = _rule(
+        0.5, "a fat print closes a gap between two walls by some tenths; jaws must still go in"
     )
     outside_jaw: float = _rule(3.0, "width of flank that an outside jaw's flat is taken to cover")
     inside_opening: float = _rule(5.0, "the two nibs of closed inside jaws are just under 5 mm wide")

@@ -68,11 +68,12 @@ def comb(job: Job, *, full: bool) -> Comb:
     loop goes on the same way; under a head or into a chamber it comes back by the undercut.
     """
     r = job.rules
-    cut, gap, wall = r.undercut, r.outside_gap, max(3.5, job.rail)
+    cut, gap, wall = r.undercut, r.outside_gap + r.slack, max(3.5, job.rail)
     neck_v, chamber_v = r.outside_flank, 2 * r.outside_flank
     spine = max(ink_height(job) + 2 * job.lip, 2.0 * r.notch)
     v1 = chamber_v + spine
-    v2, v3 = v1 + r.stem_flank, v1 + r.stem_flank + max(r.outside_flank, job.two_beads + 1.0)
+    v2 = v1 + r.outside_flank + r.slack
+    v3 = v2 + max(r.outside_flank, job.two_beads + 1.0)
     front, f_spans, f_end = _front(wall, cut, neck_v, chamber_v, full=full)
     back, b_spans, b_end = _back(cut, gap, (v1, v2, v3), STEMS_MM if full else STEMS_MM[:1])
     # The spine goes on past the last tooth, so that the loop reaches it backwards like the others.

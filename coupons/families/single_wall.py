@@ -13,7 +13,7 @@ from coupons.family import Family
 from coupons.feature import Feature
 from coupons.job import Job
 from coupons.mark import CAPITAL, ink, text_lines
-from coupons.shapes import rectangle, region, rounded, snap
+from coupons.shapes import inset, rectangle, region, rounded, snap
 
 SIDE_MM = 18.0
 """Outer side of the tube: an outside jaw fits in, and the walls' middles are free of the corners."""
@@ -81,7 +81,7 @@ def build(job: Job) -> list[Draft]:
     x = max(0.0, label.link[1] - (side - r))
     y = label.outline.bounds[3] + max(1.0, job.two_beads)
     outer = region(rounded(rectangle(x, y, x + side, y + side), r))
-    inner = region(rounded(rectangle(x + w, y + w, x + side - w, y + side - w), r - w))
+    inner = inset(outer, w)
     tube = snap(outer.difference(inner))
     wall = tube if job.wall == "tube" else outer
     bar = region(rectangle(label.link[0], label.link[2], label.link[1], y + w / 2))
