@@ -136,6 +136,7 @@ def _bench(case: Path) -> Iterator[str]:
     process = subprocess.Popen(
         [sys.executable, "-m", "fitassay", "bench", str(case), "--json", "--no-open"],
         stdout=subprocess.PIPE,
+        stderr=subprocess.DEVNULL,
         text=True,
     )
     try:
