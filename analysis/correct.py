@@ -69,7 +69,7 @@ class Correction:
 
 
 def correct(
-    part: Part, theta: np.ndarray, width: float, layer: float, *, scale_only: bool = False
+    part: Part, theta: np.ndarray, width: float, layer: float, *, pivot: np.ndarray | None = None
 ) -> Correction:
     """Pre-compensate a part.
 
@@ -81,25 +81,21 @@ def correct(
         The printer's errors; instrument and form terms, layer datum and first-layer flare are left out.
     width, layer : float [mm]
         Commanded bead width and layer height.
-    scale_only : bool
-        Only undo scale.
+    pivot : ndarray (3,), optional [mm]
+        What stays in place under scale and shear; default the middle of the part's base.
 
     Raises
     ------
     InputError
-        The mesh is not closed.
+        The mesh is not closed, or a scale is so far off that the part would be another one.
     """
     t = dict(zip(NAMES, np.asarray(theta, dtype=float), strict=True))
     scale = 1 + np.array([t["scale_x"], t["scale_y"], t["scale_z"]])
     if (scale < 0.5).any():
         raise InputError(
-            f"a scale error of {scale.min() - 1:+.0%} cannot be corrected in the part; mend the printer"
+            f"a scale error of {scale.min() - 1:+.0%} cannot be corrected in a part; mend the printer"
         )
-    low, high = part.bounds
-    pivot = np.array([*(low + high)[:2] / 2, low[2]])
-    if scale_only:
-        moved = pivot + (part.vertices - pivot) / scale
-        return Correction(part=_with(part, moved), displacement=moved - part.vertices, bores=0)
+    pivot = base_middle(part.bounds) if pivot is None else pivot
     # The axes move as the sheared frame asks: a wall along y needs x too where the frame leans.
     lean = part.vertices - np.outer(part.vertices[:, 1] - pivot[1], [t["skew_xy"], 0.0, 0.0])
     play = np.array([t["backlash_x"], t["backlash_y"]])
@@ -107,7 +103,7 @@ def correct(
     walls = replace(walls, normal=unit_normals(part))
     frame = _Frame.of(part, walls)
     outward = frame.solve(np.ones(len(part.faces)))
-    closing = _closing(part, frame, walls, t, width)
+    closing = _closing(part, frame, walls, t)
     flat = part.vertices[:, :2] - outward * (width + t["bead_excess"]) / 2
     flat[:, 0] -= t["skew_xy"] * (flat[:, 1] - pivot[1])
     flat += _play_shift(part, frame, walls, play)
@@ -121,6 +117,33 @@ def correct(
         bores=walls.bores,
         notes=_mixed_note(part, walls, play),
     )
+
+
+def scaled_alone(part: Part, theta: np.ndarray, width: float) -> Part:
+    """The part scaled so that its overall sizes print right and nothing else: the usual makeshift.
+
+    Overall sizes are outlines, L + s (L - w) + e + 2 p - b.
+    """
+    t = dict(zip(NAMES, np.asarray(theta, dtype=float), strict=True))
+    pivot = base_middle(part.bounds)
+    length = np.ptp(part.bounds, axis=0)
+    factor = np.ones(3)
+    for i, axis in enumerate("xy"):
+        printed = (
+            length[i]
+            + t[f"scale_{axis}"] * (length[i] - width)
+            + t["bead_excess"]
+            + 2 * t["contour_offset"]
+            - t[f"backlash_{axis}"]
+        )
+        factor[i] = length[i] / printed
+    factor[2] = 1 / (1 + t["scale_z"])
+    return _with(part, pivot + (part.vertices - pivot) * factor)
+
+
+def base_middle(bounds: np.ndarray) -> np.ndarray:
+    """Middle of the base of a box given by its lowest and highest corner (2, 3), ndarray (3,) [mm]."""
+    return np.array([*bounds[:, :2].mean(axis=0), bounds[0, 2]])
 
 
 def _with(part: Part, vertices: np.ndarray) -> Part:
@@ -206,7 +229,7 @@ def _corner_angles(part: Part) -> np.ndarray:
     return np.arctan2(cross, np.sum(ahead * back, axis=2))
 
 
-def _closing(part: Part, frame: _Frame, walls: Walls, t: dict[str, float], width: float) -> np.ndarray:
+def _closing(part: Part, frame: _Frame, walls: Walls, t: dict[str, float]) -> np.ndarray:
     """Moves (n, 2) that open round bores by what they will close.
 
     The closing goes with the diameter that is drawn, D' = D + 2 p + e + k 3 mm / D, not with the wanted one.

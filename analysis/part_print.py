@@ -212,3 +212,57 @@ def misfit(
         raise InputError("has no walls to compare", wanted.part.name)
     every = np.abs(np.concatenate(apart))
     return Misfit(mean_mm=float(every.mean()), worst_mm=float(every.max()), points=len(every), lost=lost)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Proof:
+    """Virtual prints of one part: as drawn, scaled alone, corrected; each averaged over likely printers.
+
+    Attributes
+    ----------
+    before, scaled, after : Misfit
+    printers : int
+        How many printers, drawn from what is known of this one.
+    heights : tuple of float [mm]
+        Where the sections were taken.
+    """
+
+    before: Misfit
+    scaled: Misfit
+    after: Misfit
+    printers: int
+    heights: tuple[float, ...]
+
+
+def prove(part: Part, scaled: Part, corrected: Part, printers: np.ndarray, width: float) -> Proof:
+    """Print a part three ways on each of the `printers` (n, terms) and compare the surfaces with the wanted ones."""
+    heights = telling_heights(part)
+    wanted = Sections(part)
+    found = []
+    for drawn in (part, scaled, corrected):
+        sections = wanted if drawn is part else Sections(drawn)
+        low, high = part.bounds[:, 2]
+        drawn_low, drawn_high = drawn.bounds[:, 2]
+        pairs = [(z, drawn_low + (z - low) * (drawn_high - drawn_low) / (high - low)) for z in heights]
+        each = [misfit(wanted, sections, theta, width, pairs) for theta in printers]
+        found.append(
+            Misfit(
+                mean_mm=float(np.mean([m.mean_mm for m in each])),
+                worst_mm=max(m.worst_mm for m in each),
+                points=each[0].points,
+                lost=max(m.lost for m in each),
+            )
+        )
+    return Proof(
+        before=found[0], scaled=found[1], after=found[2], printers=len(printers), heights=tuple(heights)
+    )
+
+
+def telling_heights(part: Part, count: int = 3) -> list[float]:
+    """Heights [mm] at which to compare: in the tallest stretches of unchanged outline, else spread evenly."""
+    z = np.unique(np.round(part.vertices[:, 2], 3))
+    if len(z) - 1 > 100:
+        return [float(z[0] + share * (z[-1] - z[0])) for share in (0.2, 0.5, 0.8)]
+    tallest = np.argsort(-np.diff(z), kind="stable")[:count]
+    # Not exactly half way, where a mesh of regular facets may have corners.
+    return sorted(float(z[i] + 0.49 * (z[i + 1] - z[i])) for i in tallest)

@@ -1,0 +1,206 @@
+"""`fitassay correct`: the user's own part drawn wrong on purpose, so that this printer makes it right."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from coupons.errors import InputError, JobError
+from fitassay.case import Case
+from fitassay.options import case_argument, json_option, print_option
+from fitassay.terminal import answer, note, say, table, working
+
+if TYPE_CHECKING:
+    from analysis.part_file import Part
+    from analysis.part_print import Proof
+    from analysis.predict import State
+
+# Printers drawn from the posterior for the virtual print, the estimate itself among them.
+PRINTERS = 4
+
+
+@click.command()
+@case_argument
+@click.argument("part", metavar="PART", type=click.Path(path_type=Path))
+@click.option(
+    "-o",
+    "--out",
+    required=True,
+    type=click.Path(path_type=Path),
+    metavar="FILE",
+    help="The part to print: .stl or .3mf.",
+)
+@print_option
+@click.option("--unit", metavar="UNIT", help="What the numbers of an STL mean: mm, cm, m, inch or micron.")
+@click.option(
+    "--leave",
+    multiple=True,
+    metavar="TERM",
+    help="Do not correct this error, e.g. bead_excess, because you will mend its setting; repeatable.",
+)
+@click.option("--thin", is_flag=True, help="Let walls pass that become thinner than one bead.")
+@click.option("--force", is_flag=True, help="Replace FILE if it is there.")
+@json_option
+def command(
+    case: str,
+    part: Path,
+    out: Path,
+    number: str | None,
+    unit: str | None,
+    leave: tuple[str, ...],
+    thin: bool,
+    force: bool,
+    as_json: bool,
+) -> None:
+    """Pre-compensate a part of your own, for a machine whose settings cannot do it.
+
+    PART is an STL or 3MF in the printer's axes: lay it as it will be printed, and do not turn it afterwards. The
+    settings must stay as they were for these readings; what you mend by a setting, leave out here.
+    """
+    place = Case.open(case)
+    target = place.print(number)
+    machine = place.machine()
+    _check_names(part, out, leave, force)
+    with working("Reading the part"):
+        from analysis.part_file import read_parts, write_parts
+
+        parts, notes = read_parts(part, unit)
+    for text in notes:
+        note(f"Note: {text}")
+    with working("Working out the errors"):
+        from fitassay.state import read_diagnosis, state_of
+
+        diagnosis = read_diagnosis(target, machine)
+    if diagnosis.verdict.status == "unexplained":
+        raise JobError(
+            "the readings do not fit together, so there is nothing sure to correct by; "
+            f"see 'fitassay diagnose {case}'"
+        )
+    state = _left_out(state_of(diagnosis, machine), leave)
+    with working("Correcting and printing virtually"):
+        pivot = _common_pivot(parts)
+        done = [_one(p, state, machine.layer_height_mm, thin, pivot) for p in parts]
+    write_parts(out, tuple(d["part"] for d in done), out.stem)
+    data = {"schema": 1, "file": str(out), "print": target.name, "bodies": [_data(d) for d in done]}
+    if as_json:
+        answer(data)
+        return
+    _show(data)
+
+
+def _check_names(part: Path, out: Path, leave: tuple[str, ...], force: bool) -> None:
+    from analysis.terms import NAMES
+    from coupons.wording import did_you_mean, shown
+
+    for name in leave:
+        if name not in NAMES:
+            raise InputError(f"no error is called {shown(name)}{did_you_mean(name, NAMES)}", "--leave")
+    if out.suffix.lower() not in (".stl", ".3mf"):
+        raise InputError("the name must end in .stl or .3mf", str(out))
+    if out.exists():
+        if part.exists() and out.samefile(part):
+            raise InputError(
+                "is the part itself; choose another name, so that your drawing is kept", str(out)
+            )
+        if not force:
+            raise InputError("is there already; choose another name or give --force", str(out))
+
+
+def _left_out(state: State, leave: tuple[str, ...]) -> State:
+    from dataclasses import replace
+
+    from analysis.terms import INDEX
+
+    mean, covariance = state.mean.copy(), state.covariance.copy()
+    for name in leave:
+        i = INDEX[name]
+        mean[i] = 0.0
+        covariance[i], covariance[:, i] = 0.0, 0.0
+    return replace(state, mean=mean, covariance=covariance)
+
+
+def _common_pivot(parts: tuple[Part, ...]) -> Any:
+    """What stays in place, the same for all bodies, so that they keep their places to each other."""
+    import numpy as np
+
+    from analysis.correct import base_middle
+
+    bounds = np.array([p.bounds for p in parts])
+    return base_middle(np.array([bounds[:, 0].min(axis=0), bounds[:, 1].max(axis=0)]))
+
+
+def _one(part: Part, state: State, layer: float, thin: bool, pivot: Any) -> dict[str, Any]:
+    from analysis.correct import correct, scaled_alone
+    from analysis.part_check import check
+    from analysis.part_print import prove
+
+    done = correct(part, state.mean, state.width, layer, pivot=pivot)
+    check(part, done, state.width, layer, thin=thin)
+    scaled = scaled_alone(part, state.mean, state.width)
+    printers = state.draws(max(2, PRINTERS))
+    printers[0] = state.mean
+    proof = prove(part, scaled, done.part, printers, state.width)
+    if proof.after.mean_mm >= proof.before.mean_mm:
+        raise JobError(
+            f"{part.name}: by the virtual print the corrected part would not come out nearer its drawing "
+            f"({proof.before.mean_mm:.3f} mm before, {proof.after.mean_mm:.3f} mm after), so nothing was written"
+        )
+    return {"part": done.part, "correction": done, "proof": proof}
+
+
+def _data(done: dict[str, Any]) -> dict[str, Any]:
+    correction, proof = done["correction"], done["proof"]
+    size, where = correction.largest
+    return {
+        "name": done["part"].name,
+        "facets": len(done["part"].faces),
+        "round_bores": correction.bores > 0,
+        "largest_move_mm": size,
+        "largest_move_at_mm": list(where),
+        "notes": list(correction.notes),
+        "virtual_print": _proof_data(proof),
+    }
+
+
+def _proof_data(proof: Proof) -> dict[str, Any]:
+    return {
+        "printers": proof.printers,
+        "heights_mm": list(proof.heights),
+        **{
+            name: {"mean_mm": m.mean_mm, "worst_mm": m.worst_mm, "points": m.points, "lost": m.lost}
+            for name, m in (
+                ("as_drawn", proof.before),
+                ("scaled_only", proof.scaled),
+                ("corrected", proof.after),
+            )
+        },
+    }
+
+
+def _show(data: dict[str, Any]) -> None:
+    for body in data["bodies"]:
+        x, y, z = body["largest_move_at_mm"]
+        say(
+            f"{body['name']}: {body['facets']} facets, moved by up to {body['largest_move_mm']:.3f} mm "
+            f"(at {x:.1f}, {y:.1f}, {z:.1f} mm)."
+        )
+        proof = body["virtual_print"]
+        rows = [
+            (label, f"{proof[key]['mean_mm']:.3f}", f"{proof[key]['worst_mm']:.3f}")
+            for label, key in (
+                ("as drawn", "as_drawn"),
+                ("scaled alone", "scaled_only"),
+                ("corrected", "corrected"),
+            )
+        ]
+        say("Walls of the virtual print stand off their drawing by, in mm:")
+        table([("part", False), ("on average", True), ("at worst", True)], rows)
+        for text in body["notes"]:
+            say(f"Note: {text}")
+    say(f"Wrote {data['file']}, in millimetres.")
+    say(
+        "Print it as it lies, not turned and not scaled, at the settings of these readings. Heights follow scale "
+        "alone; the foot's flare and the first-layer gap are left to their settings."
+    )

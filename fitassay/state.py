@@ -1,0 +1,77 @@
+"""What is known of a case's printer, for the commands that go on from a diagnosis."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from coupons.errors import InputError
+from coupons.machine import Machine
+from fitassay.case import Print
+
+if TYPE_CHECKING:
+    from analysis.predict import State
+    from analysis.result import Diagnosis
+
+
+def read_diagnosis(target: Print, machine: Machine) -> Diagnosis:
+    """Diagnose a print from its readings; nothing is written.
+
+    Raises
+    ------
+    InputError
+        Something is wrong with the files, or nothing has been read yet.
+    """
+    from analysis.readings import read_readings
+
+    manifest = target.manifest()
+    readings = read_readings(target.readings_path, manifest)
+    if not readings:
+        raise InputError(
+            f"holds no readings yet; run 'fitassay enter {target.case.path}'", str(target.readings_path)
+        )
+    from analysis.interpret import diagnose
+
+    return diagnose(manifest, target.folder, readings, machine)
+
+
+def state_of(diagnosis: Diagnosis, machine: Machine, scatter_mm: float | None = None) -> State:
+    """The posterior as `State`.
+
+    Parameters
+    ----------
+    scatter_mm : float [mm], optional
+        By how much single pieces vary; default: by what the readings scatter beyond the caliper's own
+        uncertainty.
+    """
+    from analysis.predict import State
+
+    if scatter_mm is None:
+        scatter_mm = excess_scatter(diagnosis)
+    return State(
+        mean=np.array([t.estimate for t in diagnosis.terms]),
+        covariance=np.asarray(diagnosis.covariance),
+        width=machine.line_width_mm,
+        scatter_mm=scatter_mm,
+    )
+
+
+def excess_scatter(diagnosis: Diagnosis) -> float:
+    """Scatter of the readings about the model that their own uncertainties do not explain [mm].
+
+    s^2 - mean u^2 with s^2 the residual variance over the degrees of freedom that the informed terms leave; zero
+    where s^2 / u^2 is under the 95 % point of chi-square, as the caliper alone may make it.
+    """
+    from scipy.special import chdtri
+
+    fits = [f for f in diagnosis.fits if not f.suspect and f.coupon != "reference"]
+    used = sum(t.informed for t in diagnosis.terms)
+    dof = len(fits) - used
+    if dof < 4:
+        return 0.0
+    square = sum((f.reading_mm - f.predicted_mm) ** 2 for f in fits) / dof
+    stated = sum(f.std_uncertainty_mm**2 for f in fits) / len(fits)
+    if square / stated < chdtri(dof, 0.05) / dof:
+        return 0.0
+    return float(np.sqrt(square - stated))
