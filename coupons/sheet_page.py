@@ -30,11 +30,16 @@ class SheetPdf(FPDF):
     Parameters
     ----------
     paper : "a4" or "letter"
-    title : str
-        Stands at the top of every page; already safe to print.
+
+    Attributes
+    ----------
+    known : frozenset of int
+        Code points that can be shown.
+    heading : str
+        Stands at the top of every page.
     """
 
-    def __init__(self, paper: Paper, title: str) -> None:
+    def __init__(self, paper: Paper) -> None:
         super().__init__(unit="mm", format=SIZES_MM[paper])
         # A real time of making would change every copy.
         self.set_creation_date(datetime.datetime(2000, 1, 1, tzinfo=datetime.UTC))
@@ -47,10 +52,19 @@ class SheetPdf(FPDF):
         self.alias_nb_pages("{n}")
         fonts: Any = self.fonts
         self.known = frozenset(fonts[FONT].cmap) & frozenset(fonts[FONT + "B"].cmap)
-        self.heading = title
+        self.heading = ""
+
+    def __enter__(self) -> SheetPdf:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        """Close the font files, which otherwise only a finished document does."""
+        fonts: Any = self.fonts
+        for font in fonts.values():
+            font.ttfont.close()
 
     def name_document(self, title: str) -> None:
-        """Set what a reader shows in its window, and what stands at the top of every page."""
+        """Set what a reader shows in its window and what stands at the top of every page; `title` is safe."""
         self.heading = title
         self.set_title("Measuring sheet: " + title)
         self.set_lang("en")

@@ -8,6 +8,7 @@ from pathlib import Path
 
 import numpy as np
 
+from coupons.errors import InputError, InputErrors
 from coupons.feature import Coupon, Manifest
 from coupons.machine import Machine
 from coupons.sheet_drawing import draw, figure_width
@@ -22,6 +23,8 @@ from coupons.sheet_view import View, views
 SCALES = (1.0, 2.0, 5.0, 0.5, 0.2, 0.1, 0.05, 0.02)
 CAPTION = 6.0
 VIEW_GAP = 8.0
+# An STL's rounding, and a manifest's.
+SLACK_MM = 0.05
 REPEATS = 3
 ROW_LEAST = 8.0
 TABLE_PT = 7.5
@@ -61,17 +64,45 @@ def compose(
     manifest: Manifest, source: Mapping[str, MeshLike] | str | Path, machine: Machine, paper: Paper
 ) -> bytes:
     """The whole document."""
-    pdf = SheetPdf(paper, "")
-    pdf.name_document(safe_text(machine.name, pdf.known, 90))
-    numbers = numbered_features(manifest)
     pieces = {coupon.id: load_piece(coupon, source) for coupon in manifest.coupons}
-    front_page(pdf, manifest, machine, pieces)
-    plates_page(pdf, manifest, machine, pieces)
-    pdf.add_page()
-    y = TOP
-    for order, coupon in enumerate(manifest.coupons, start=1):
-        y = _coupon(pdf, order, coupon, pieces[coupon.id], numbers, y)
-    return bytes(pdf.output())
+    _check(manifest, machine, pieces)
+    with SheetPdf(paper) as pdf:
+        pdf.name_document(safe_text(machine.name, pdf.known, 90))
+        numbers = numbered_features(manifest)
+        front_page(pdf, manifest, machine, pieces)
+        plates_page(pdf, manifest, machine, pieces)
+        pdf.add_page()
+        y = TOP
+        for order, coupon in enumerate(manifest.coupons, start=1):
+            y = _coupon(pdf, order, coupon, pieces[coupon.id], numbers, y)
+        return bytes(pdf.output())
+
+
+def _check(manifest: Manifest, machine: Machine, pieces: Mapping[str, Piece]) -> None:
+    """Raise `InputErrors` where meshes, manifest and machine do not belong together."""
+    problems = []
+    for coupon in manifest.coupons:
+        box = np.array(pieces[coupon.id].box).reshape(2, 3)
+        for feature in coupon.features:
+            contacts = np.array([feature.contact_a_mm, feature.contact_b_mm])
+            if (contacts < box[0] - SLACK_MM).any() or (contacts > box[1] + SLACK_MM).any():
+                problems.append(
+                    InputError(
+                        "a contact lies outside of the piece; make the coupons again",
+                        f"coupon {coupon.id}, feature {feature.id}",
+                    )
+                )
+        low = box[0, :2] + coupon.origin_on_plate_mm
+        high = box[1, :2] + coupon.origin_on_plate_mm
+        if (low < -SLACK_MM).any() or (high > np.array(machine.volume_mm[:2]) + SLACK_MM).any():
+            problems.append(
+                InputError(
+                    "does not lie within the machine's build volume; make the coupons again for this machine",
+                    f"coupon {coupon.id}",
+                )
+            )
+    if problems:
+        raise InputErrors(problems)
 
 
 def _coupon(
@@ -85,6 +116,10 @@ def _coupon(
     page = pdf.low - TOP
     one, several = (views(coupon, piece, numbers, split=split) for split in (False, True))
     drawings = _drawings(pdf, one, several, page - used, table)
+    if drawings is None:
+        raise InputError(
+            "is too large for a page at any scale; make the coupons again", f"coupon {coupon.id}"
+        )
     whole = used + drawings.height + table
     # A piece that fits a page is never torn apart; a longer one starts a page.
     if y > TOP and (y + whole > pdf.low):
@@ -126,10 +161,11 @@ def _heading(pdf: SheetPdf, order: int, coupon: Coupon, y: float) -> None:
 
 def _drawings(
     pdf: SheetPdf, whole: tuple[View, ...], split: tuple[View, ...], page: float, table: float
-) -> Drawings:
+) -> Drawings | None:
     """The views at the best scale: marks apart, and all on one page with the table if that can be.
 
-    A plan for each direction (`split`) is drawn where one plan of twice the size is still crowded.
+    A plan for each direction (`split`) is drawn where one plan of twice the size is still crowded. None where
+    no scale brings them onto a page.
     """
 
     def width_of(text: str) -> float:
@@ -154,8 +190,7 @@ def _drawings(
         )
         if best is None or rank < best[0]:
             best = (rank, drawings)
-    assert best is not None  # the smallest scale brings two metres down to 40 mm
-    return best[1]
+    return best[1] if best else None
 
 
 def _fitting(
