@@ -76,6 +76,11 @@ class ReadingsBook:
         texts = (t for t, _ in self._cells(coupon, feature))
         return tuple(v for v, _ in self._parsed(texts) if v is not None)
 
+    def trials(self, coupon: str, feature: str) -> tuple[str, ...]:
+        """What trials of a peg in its hole gave, words of `FITS`, in the file's order."""
+        texts = (t for t, _ in self._cells(coupon, feature))
+        return tuple(word for _, word in self._parsed(texts) if word)
+
     def taken(self, coupon: str, feature: str) -> bool:
         """Whether anything has been read there."""
         return bool(self._parsed(t for t, _ in self._cells(coupon, feature)))

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 import re
 import tomllib
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 from pathlib import Path
 from typing import Any
 
@@ -28,8 +28,14 @@ _TITLES = {
 }
 
 
-def read_machine(path: Path) -> Machine:
+def read_machine(path: Path, *, prior_names: Collection[str] | None = None) -> Machine:
     """Read a machine.toml; a figure left out takes its default.
+
+    Parameters
+    ----------
+    path : Path
+    prior_names : collection of str, optional
+        Names that the section of priors may hold; not checked unless given.
 
     Raises
     ------
@@ -44,7 +50,7 @@ def read_machine(path: Path) -> Machine:
         content = tomllib.loads(text)
     except (ValueError, RecursionError) as exc:
         raise _syntax_error(path, text, exc) from exc
-    return _Reader(path, text, content).machine()
+    return _Reader(path, text, content, prior_names).machine()
 
 
 def machine_toml(machine: Machine) -> str:
@@ -82,8 +88,11 @@ def machine_toml(machine: Machine) -> str:
 class _Reader:
     """Checks one parsed file, collecting problems."""
 
-    def __init__(self, path: Path, text: str, content: dict[str, Any]) -> None:
+    def __init__(
+        self, path: Path, text: str, content: dict[str, Any], prior_names: Collection[str] | None
+    ) -> None:
         self.path = path
+        self.prior_names = prior_names
         self.content = content
         self.lines = dict(toml_lines(text))
         self.problems: list[tuple[int, InputError]] = []
@@ -157,10 +166,14 @@ class _Reader:
         return good
 
     def priors(self) -> dict[str, float]:
-        """Prior standard deviations; which names there are is the analysis's business."""
+        """Prior standard deviations by error term."""
         section = self.content.get("priors", {})
         good = {}
         for name, given in section.items() if isinstance(section, dict) else ():
+            if self.prior_names is not None and name not in self.prior_names:
+                near = did_you_mean(name, self.prior_names) or f"; known: {', '.join(self.prior_names)}"
+                self.problem(f"is no error's name{near}", "priors", name)
+                continue
             value = self.number(given, None, "priors", name)
             if value is not None and not (0 < value < math.inf):
                 self.problem(f"must be a number greater than 0 (got {value:g})", "priors", name)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -97,11 +98,11 @@ class Case:
     def prints_path(self) -> Path:
         return self.path / "prints"
 
-    def machine(self) -> Machine:
-        """The printer; `InputError` if its file is missing or wrong."""
+    def machine(self, prior_names: Collection[str] | None = None) -> Machine:
+        """The printer; `InputError` if its file is missing or wrong, or names other priors than these."""
         from coupons.machine_file import read_machine
 
-        return read_machine(self.machine_path)
+        return read_machine(self.machine_path, prior_names=prior_names)
 
     def prints(self) -> tuple[Print, ...]:
         """All prints that have coupons, oldest first."""

@@ -107,7 +107,7 @@ def test_repeats_skip_back_replace_and_keep(tmp_path):
         "q",
     )
     assert on_disk(target) == {("boss", "x20"): [20.3], ("boss", "y20"): [20.4, 20.42]}
-    assert "has 20.31, 20.29; Enter keeps, a new value replaces" in out
+    assert "has 20.31, 20.29; Enter keeps, a new one replaces" in out
 
 
 def test_skipped_features_are_come_back_to_at_the_end(tmp_path):
@@ -177,6 +177,21 @@ def test_pieces_of_known_size(tmp_path):
     code, _, err = run("enter", str(tmp_path), "--reference", "block")
     assert code == 2
     assert "--reference: 'block' names no piece of known size" in err
+
+
+def test_where_pegs_are_tried_words_do(tmp_path):
+    target = small_case(tmp_path)
+    _, out = enter(tmp_path, "Does not go", args=("--at", "ladder"))
+    assert "goes (g), sticks (st), does not go (d)" in out
+    enter(tmp_path, "+g", args=("--at", "ladder"))
+    path = target / "readings.csv"
+    assert [r.fit for r in read_readings(path, MANIFEST)] == ["does not go", "goes"]
+    _, out = enter(tmp_path, "st", args=("--at", "ladder"))
+    assert "has does not go, goes; Enter keeps" in out
+    enter(tmp_path, "", args=("--at", "ladder"))
+    assert [r.fit for r in read_readings(path, MANIFEST)] == ["sticks"]
+    enter(tmp_path, "7.9", args=("--at", "ladder"))
+    assert on_disk(target) == {("ladder", "rung1"): [7.9]}
 
 
 def test_it_can_begin_anywhere(tmp_path):

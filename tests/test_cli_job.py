@@ -6,6 +6,8 @@ import csv
 import errno
 import json
 import os
+import re
+import shutil
 from pathlib import Path
 
 import pytest
@@ -31,8 +33,6 @@ def quick(tmp_path_factory) -> Path:
 @pytest.fixture
 def case(quick, tmp_path) -> Path:
     """A fresh copy of the quick case."""
-    import shutil
-
     return Path(shutil.copytree(quick, tmp_path / "orrery"))
 
 
@@ -51,7 +51,7 @@ def test_make_writes_what_it_lists_and_lists_what_it_writes(case):
     assert [c["id"] for c in told["coupons"]] == [c.id for c in manifest.coupons]
     assert told["features"] == sum(len(c.features) for c in manifest.coupons) <= 14
     assert told["grams"] == pytest.approx(sum(c["grams"] for c in told["coupons"]), abs=0.01)
-    rows = list(csv.DictReader((target / "readings.csv").open(newline="")))
+    rows = list(csv.DictReader((target / "readings.csv").read_text().splitlines()))
     assert [(r["coupon"], r["feature"]) for r in rows] == [
         (c.id, f.id) for c in manifest.coupons for f in c.features
     ]
@@ -72,14 +72,16 @@ def test_the_table_fits_the_terminal_and_names_every_coupon(case, width):
 
 
 def test_colour_only_at_a_terminal_that_wants_it(case):
-    for env, coloured in (({}, True), ({"NO_COLOR": "1"}, False)):
-        s = PtySession("make", str(case), "--quick", cwd=case.parent, env=env)
+    run("simulate", str(case), "--backlash-y", "0.2")
+    assert "\x1b" not in "".join(run("diagnose", str(case))[1:])
+    coloured = []
+    for env in ({}, {"NO_COLOR": "1"}):
+        s = PtySession("diagnose", str(case), cwd=case.parent, env=env)
         assert s.end() == 0
-        colours = [c for c in s.text.split("\x1b[")[1:] if c.split("m")[0] in COLOURS]
-        assert not colours or coloured
-
-
-COLOURS = {str(c) for c in (*range(30, 38), *range(90, 98))} | {f"1;{c}" for c in range(30, 38)}
+        # Codes 30 to 37 and 90 to 97 of ECMA-48 (SGR) choose a foreground colour.
+        codes = re.findall(r"\x1b\[([0-9;]*)m", s.text)
+        coloured.append(any(re.search(r"\b[39][0-7]\b", c) for c in codes))
+    assert coloured == [True, False]
 
 
 def test_other_families_may_be_picked_and_a_wrong_one_is_told(case):
@@ -176,7 +178,7 @@ def test_simulate_and_diagnose_give_the_error_back(case):
     code, out, err = run("diagnose", str(case))
     assert (code, err) == (0, "")
     assert "acklash in y" in out
-    assert f"Report: {target / 'report.html'}" in out
+    assert f"Report: {target / 'report.html'}" in " ".join(out.split())
 
 
 def test_simulate_is_the_same_for_the_same_seed(case):
@@ -229,6 +231,15 @@ def test_diagnose_names_every_bad_row_and_writes_nothing(case):
     assert out == ""
     assert [line.split(", ")[1] for line in err.splitlines()] == ["line 2", "line 3"]
     assert not (case / "prints" / "01" / "diagnosis.json").exists()
+
+
+def test_a_prior_of_no_known_error_is_told(case):
+    run("simulate", str(case), "--backlash-y", "0.2")
+    machine = case / "machine.toml"
+    machine.write_text(machine.read_text("utf-8") + "backlash_w = 0.1\n", "utf-8")
+    code, _, err = run("diagnose", str(case))
+    assert code == 2
+    assert "priors.backlash_w: is no error's name; did you mean backlash_" in err
 
 
 def test_diagnose_refuses_the_readings_of_another_print(case):

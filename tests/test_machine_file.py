@@ -240,3 +240,12 @@ def test_lines_of_keys_are_found_whatever_stands_between(data):
     tomllib.loads(text)
     found = dict(toml_lines(text))
     assert expected.items() <= found.items()
+
+
+def test_priors_of_unknown_names_are_told_where_the_names_are_known(tmp_path):
+    path = written(tmp_path, "schema = 1\n[priors]\nbacklash_x = 0.1\nbacklash_z = 0.1\n")
+    assert read_machine(path).priors == {"backlash_x": 0.1, "backlash_z": 0.1}
+    with pytest.raises(
+        InputErrors, match=r"line 4, priors.backlash_z: is no error's name; did you mean backlash_x"
+    ):
+        read_machine(path, prior_names=("backlash_x", "scale_x"))

@@ -21,8 +21,10 @@ def command(case: str, number: str | None, as_json: bool) -> None:
     """
     place = Case.open(case)
     target = place.print(number)
-    machine = place.machine()
     with working("Working out the verdict"):
+        from analysis.terms import NAMES
+
+        machine = place.machine(prior_names=NAMES)
         diagnosis = diagnose_print(target, machine)
     if as_json:
         answer(diagnosis.as_json())

@@ -4,11 +4,14 @@ from __future__ import annotations
 
 import re
 import sys
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import click
 
 from analysis.readings import (
+    FITS,
+    LADDER,
     REFERENCE,
     ReadingsBook,
     parse_reading,
@@ -30,6 +33,9 @@ Type what the caliper shows, in mm: 20.31 or 20,31. Several with blanks between 
   q   quit; all is saved         r   read a piece of known size, such as r outside 10.000
   ?   this help
 Enter alone leaves a feature that has a reading as it is."""
+
+TRIALS = {"g": "goes", "st": "sticks", "d": "does not go", **{word: word for word in FITS}}
+"""What may be typed where a peg is tried in a hole."""
 
 SOFT = "The plastic is soft: close the jaws on light only, until the light between jaw and plastic just goes."
 
@@ -170,7 +176,7 @@ class Walk:
             if f.instruction:
                 say(f"  {clean(f.instruction)}")
             try:
-                self.feature(c.id, f)
+                self.feature(c.id, f, trial=c.family == LADDER)
                 i, revisit = i + 1, False
             except Back:
                 if i == 0:
@@ -182,31 +188,41 @@ class Walk:
         say()
         say(f"Take up coupon {coupon.id}, from plate {coupon.plate}. Mind its arrow: it points to +x.")
 
-    def feature(self, coupon: str, feature: Feature) -> None:
+    def feature(self, coupon: str, feature: Feature, trial: bool = False) -> None:
         """One feature until it is read, skipped or left; raises `Back` or `Quit`."""
         while True:
-            has = self.book.values(coupon, feature.id)
-            if has:
-                listed = ", ".join(f"{v:g}" for v in has)
-                say(f"  has {listed}; Enter keeps, a new value replaces, + before it adds")
-            text = ask("  reading: ")
+            has = [f"{v:g}" for v in self.book.values(coupon, feature.id)]
+            has += self.book.trials(coupon, feature.id)
+            text = self._typed(has, trial)
             word = text.casefold()
-            if _leaves(word):
-                raise Quit
-            if word in ("b", "back"):
-                raise Back
             if word in ("s", "skip"):
                 if coupon != REFERENCE:
                     self.book.skip(coupon, feature.id)
                 return
             if not text and has:
                 return
+            if trial and (tried := TRIALS.get(word.removeprefix("+").strip())):
+                self._write(coupon, feature, [tried], replace=bool(has) and not word.startswith("+"))
+                return
             if re.match(r"r(eference)?\b", word):
                 self._extra_reference(text)
             elif not text or word in ("?", "h", "help"):
                 say(HELP)
-            elif self._take(coupon, feature, text, has):
+            elif self._take(coupon, feature, text, bool(has)):
                 return
+
+    def _typed(self, has: list[str], trial: bool) -> str:
+        """What is typed at a feature that has these readings; raises `Back` or `Quit`."""
+        if has:
+            say(f"  has {', '.join(has)}; Enter keeps, a new one replaces, + before it adds")
+        if trial:
+            say("  goes (g), sticks (st), does not go (d), or a size in mm")
+        text = ask("  reading: ")
+        if _leaves(text):
+            raise Quit
+        if text.casefold() in ("b", "back"):
+            raise Back
+        return text
 
     def _extra_reference(self, text: str) -> None:
         """`r outside 10.000` typed at a feature."""
@@ -217,7 +233,7 @@ class Walk:
             return
         self.reference(kind, size)
 
-    def _take(self, coupon: str, feature: Feature, text: str, has: tuple[float, ...]) -> bool:
+    def _take(self, coupon: str, feature: Feature, text: str, has: bool) -> bool:
         """Write down typed values if they are meant; False asks again."""
         while True:
             more = text.startswith("+")
@@ -239,11 +255,13 @@ class Walk:
             if not again:
                 return False
             text = again
-        if has and not more:
-            self.book.replace(coupon, feature.id, *values)
-        else:
-            self.book.add(coupon, feature.id, *values)
+        self._write(coupon, feature, values, replace=has and not more)
         return True
+
+    def _write(self, coupon: str, feature: Feature, values: Sequence[float | str], replace: bool) -> None:
+        """On disk, in place of what the feature has or behind it."""
+        change = self.book.replace if replace else self.book.add
+        change(coupon, feature.id, *values)
 
 
 def typed_values(text: str) -> list[float]:
