@@ -123,7 +123,7 @@ def _context(diagnosis: Diagnosis, manifest: Manifest, folder: Path, machine: Ma
         "more": more,
         "how_sure": _how_sure(diagnosis),
         "shares": _shares(diagnosis),
-        "advice": [_advice(a) for a in diagnosis.advice],
+        "advice": [_advice(a, verdict.term) for a in diagnosis.advice],
         "no_advice": _no_advice(diagnosis),
         "misfit": _misfit(diagnosis),
         "cautions": wording.CAUTIONS,
@@ -177,7 +177,7 @@ def _shares(diagnosis: Diagnosis) -> list[dict[str, Any]]:
     return segments
 
 
-def _advice(advice: Advice) -> dict[str, str]:
+def _advice(advice: Advice, accused: str) -> dict[str, Any]:
     old, new = wording.advice_values(advice)
     what, _, remark = wording.setting_label(advice.setting).partition("; ")
     return {
@@ -186,6 +186,7 @@ def _advice(advice: Advice) -> dict[str, str]:
         "old": old,
         "to": new,
         "why": sentence(advice.why),
+        "accused": advice.term != "" and advice.term == accused,
     }
 
 
