@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import os
 import sys
 import time
@@ -13,6 +14,9 @@ from coupons.errors import JobError
 
 PATIENCE_S = 10.0
 """How long to wait for another writer; a write takes milliseconds, so longer means that something hangs."""
+
+# A file system without locks (some network drives): one window at a time has to do there.
+_NO_LOCKS = (errno.ENOSYS, errno.EOPNOTSUPP, errno.ENOTSUP, errno.ENOLCK)
 
 if sys.platform == "win32":
     import msvcrt
@@ -78,6 +82,10 @@ def _own(handle: int, lock: Path) -> bool:
     """Whether the lock is ours now; a file that its last owner has removed meanwhile does not count."""
     try:
         _try_lock(handle)
+    except OSError as exc:
+        if exc.errno not in _NO_LOCKS:
+            return False
+    try:
         there, here = os.stat(lock), os.fstat(handle)
     except OSError:
         return False

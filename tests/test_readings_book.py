@@ -370,6 +370,15 @@ def test_a_writer_that_died_holding_the_lock_does_not_block(book, path):
     assert left_over(path.parent) == []
 
 
+def test_a_drive_without_locks_is_written_all_the_same(book, path, monkeypatch):
+    def no_locks(_: int) -> None:
+        raise OSError(errno.ENOLCK, os.strerror(errno.ENOLCK))
+
+    monkeypatch.setattr("coupons.lock._try_lock", no_locks)
+    book.add("boss", "x20", 20.3)
+    assert values_on_disk(path) == {("boss", "x20"): [20.3]}
+
+
 def full(*_: object, **__: object) -> None:
     raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
 
