@@ -16,7 +16,7 @@ from analysis.estimate import prior_sds
 from analysis.many import Layout
 from analysis.scatter import flat_layout, measure_scatter
 from analysis.slips import find_slips
-from analysis.verdict import Judged, judge_many, reference_of, visible_sd
+from analysis.verdict import Judged, judge_many, reference_of, visible_limits
 from analysis.walk import SetWalk
 from coupons.machine import Machine
 
@@ -167,7 +167,7 @@ def interpret_many(
     u = np.broadcast_to(u, readings.shape)[:, columns]
     reference = reference_of(walk, gains, {int(c) for c in columns})
     prior_sd = prior_sds(machine)
-    seen = visible_sd(machine, single)
+    seen = visible_limits(reference, machine, single)
 
     def work(rows: slice) -> Interpreted:
         settled = settle(

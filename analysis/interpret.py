@@ -19,7 +19,7 @@ from analysis.result import Alias, Diagnosis, NextPrint, ReadingFit, Suspect, Te
 from analysis.slip_names import deleted_residuals, name_slips, unchecked
 from analysis.slips import slip_limit
 from analysis.terms import INDEX, NAMES, PRINTER, TERMS
-from analysis.verdict import STATUSES, Judged, Reference, judge_many, reference_of, visible_sd
+from analysis.verdict import STATUSES, Judged, Reference, judge_many, reference_of, visible_limits, visible_sd
 from analysis.verdict_words import cancelling_note, listed, verdict_of
 from analysis.walk import SetWalk
 from coupons.feature import Manifest
@@ -130,10 +130,10 @@ def interpret(walk: SetWalk, readings: tuple[Reading, ...], machine: Machine) ->
     readings, repeat_suspects = _agreeing(walk, readings, machine, prior_sd)
     evidence = gather(readings, walk, machine)
     single = float(np.hypot(evidence.repeatability_mm, machine["caliper.resolution_mm"] / np.sqrt(12)))
-    visible = visible_sd(machine, single)
     done = fit(evidence, walk, prior_sd)
     evidence, mean, covariance, slips = done.evidence, done.mean, done.covariance, done.slips
     reference = reference_of(walk, walk.linearise()[1], {int(c) for c in evidence.column if c >= 0})
+    visible = visible_limits(reference, machine, single)
     judged = _judged(done, reference, visible, prior_sd)
     residual, sd = deleted_residuals(evidence, prior_sd, ~slips)
     z = residual / sd
@@ -141,7 +141,7 @@ def interpret(walk: SetWalk, readings: tuple[Reading, ...], machine: Machine) ->
     misfits = tuple(f"{evidence.keys[i][1]} on {evidence.keys[i][0]}" for i in worst)
     verdict = verdict_of(judged, mean, done.sd, visible, misfits)
     aliases = find_aliases(mean, covariance, prior_sd, evidence.gains[evidence.column >= 0], machine)
-    advice, before, after = advise(mean, covariance, reference, machine, visible)
+    advice, before, after = advise(mean, covariance, reference, machine, visible_sd(machine, single))
     if verdict.status == "unexplained":
         advice, after = (), before
     a = reference.gains
@@ -191,7 +191,7 @@ def _agreeing(
     return kept, repeats.suspects + suspects
 
 
-def _judged(done: Fit, reference: Reference, visible_mm: float, prior_sd: np.ndarray) -> Judged:
+def _judged(done: Fit, reference: Reference, visible_mm: np.ndarray, prior_sd: np.ndarray) -> Judged:
     s = done.settled
     return judge_many(s.mean, s.covariance, reference, visible_mm, prior_sd, s.p_value, s.scatter)
 
@@ -304,7 +304,12 @@ def _library_next(
 
 
 def _notes(
-    done: Fit, walk: SetWalk, reference: Reference, visible_mm: float, prior_sd: np.ndarray, verdict: Verdict
+    done: Fit,
+    walk: SetWalk,
+    reference: Reference,
+    visible_mm: np.ndarray,
+    prior_sd: np.ndarray,
+    verdict: Verdict,
 ) -> tuple[str, ...]:
     """Sentences on what was not measured, how far to trust it, and what it depends on."""
     ratio = done.sd / prior_sd
@@ -330,7 +335,12 @@ def _notes(
 
 
 def _sensitivity(
-    done: Fit, walk: SetWalk, reference: Reference, visible_mm: float, prior_sd: np.ndarray, verdict: Verdict
+    done: Fit,
+    walk: SetWalk,
+    reference: Reference,
+    visible_mm: np.ndarray,
+    prior_sd: np.ndarray,
+    verdict: Verdict,
 ) -> str:
     """A sentence where half or twice as wide priors on printer errors would change the verdict, else empty."""
     changed = []

@@ -22,11 +22,11 @@ from analysis.walk import SetWalk
 from coupons.machine import Machine
 
 DOMINANT, LEADING = 0.95, 0.80
-# A printer without fault is acquitted when no size misses the drawing, with this probability, by more than one
-# caliper reading can see (expanded, k = 2) ...
-ACQUIT = 0.80
+# A printer without fault is acquitted when more likely than not no size misses the drawing by more than one caliper
+# reading can see (expanded, k = 2) ...
+ACQUIT = 0.50
 COVERAGE_FACTOR = 2.0
-# ... unless errors that work against each other are surely larger than that.
+# ... unless an error surely does, and others only hide it.
 SURE = 0.95
 # Residuals as large as this happen to a true model once in a thousand sets.
 UNEXPLAINED_P = 0.001
@@ -49,10 +49,13 @@ class Reference:
     labels : tuple of str
     gains : ndarray (f, terms)
         Contributions of the terms to the true size; instrument and form terms are zero.
+    inside : ndarray (f,) of bool
+        Measured with the inside jaws.
     """
 
     labels: tuple[str, ...]
     gains: np.ndarray
+    inside: np.ndarray
 
     @property
     def weights(self) -> np.ndarray:
@@ -80,7 +83,7 @@ class Judged:
     quiet : ndarray (n,)
         Probability that no reference size misses by more than the caliper can see.
     loud : ndarray (n,)
-        Probability that some single error alone would.
+        Greatest probability, over the errors, that this one alone would.
     """
 
     status: np.ndarray
@@ -93,9 +96,16 @@ class Judged:
     loud: np.ndarray
 
 
-def visible_sd(machine: Machine, single_mm: float) -> float:
-    """Standard uncertainty [mm] of one reading, scatter `single_mm`, with the caliper's zero error."""
-    return float(np.hypot(single_mm, machine["caliper.error_limit_mm"] / np.sqrt(3)))
+def visible_sd(machine: Machine, single_mm: float, side: str = "outside") -> float:
+    """Standard uncertainty [mm] of one reading, scatter `single_mm`, with the zero error of those jaws."""
+    limit = machine["caliper.error_limit_mm" if side == "outside" else "caliper.inside_error_limit_mm"]
+    return float(np.hypot(single_mm, limit / np.sqrt(3)))
+
+
+def visible_limits(reference: Reference, machine: Machine, single_mm: float) -> np.ndarray:
+    """What the caliper can see of each reference feature, ndarray (f,) [mm]: expanded uncertainty, k = 2."""
+    outside, inside = (visible_sd(machine, single_mm, side) for side in ("outside", "inside"))
+    return COVERAGE_FACTOR * np.where(reference.inside, inside, outside)
 
 
 def reference_of(walk: SetWalk, gains: np.ndarray, measured: set[int]) -> Reference:
@@ -120,7 +130,7 @@ def reference_of(walk: SetWalk, gains: np.ndarray, measured: set[int]) -> Refere
             groups.setdefault(label, []).append(i)
     if not groups:
         groups = {"all": sorted(measured)} if measured else {}
-    labels, rows = [], []
+    labels, rows, inside = [], [], []
     outside = [walk.features[i].nominal_mm for k, g in groups.items() if k.startswith("outside") for i in g]
     middle = float(np.median(outside)) if outside else 20.0
     for label, members in groups.items():
@@ -134,7 +144,12 @@ def reference_of(walk: SetWalk, gains: np.ndarray, measured: set[int]) -> Refere
             row[INDEX["skew_xy"]] = middle
         labels.append(f"{label}, {size:.4g} mm")
         rows.append(row)
-    return Reference(labels=tuple(labels), gains=np.array(rows).reshape(-1, len(TERMS)))
+        inside.append(walk.features[i].kind == "inside")
+    return Reference(
+        labels=tuple(labels),
+        gains=np.array(rows).reshape(-1, len(TERMS)),
+        inside=np.array(inside, dtype=bool),
+    )
 
 
 def _sort_of(walk: SetWalk, gains: np.ndarray, i: int) -> str:
@@ -221,7 +236,7 @@ def judge_many(
     mean: np.ndarray,
     covariance: np.ndarray,
     reference: Reference,
-    visible_mm: float,
+    visible_mm: np.ndarray,
     prior_sd: np.ndarray,
     p_value: np.ndarray,
     scatter_mm: np.ndarray,
@@ -232,8 +247,8 @@ def judge_many(
     ----------
     mean, covariance : ndarray (n, terms), (n, terms, terms)
     reference : Reference
-    visible_mm : float [mm]
-        From `visible_sd`.
+    visible_mm : ndarray (f,) [mm]
+        From `visible_limits`.
     prior_sd : ndarray (terms,)
     p_value : ndarray (n,)
         Of the residuals.
@@ -259,7 +274,7 @@ def _judge_chunk(
     mean: np.ndarray,
     covariance: np.ndarray,
     reference: Reference,
-    visible_mm: float,
+    visible_mm: np.ndarray,
     prior_sd: np.ndarray,
     p_value: np.ndarray,
     scatter_mm: np.ndarray,
@@ -275,11 +290,10 @@ def _judge_chunk(
         chances[:, j] = np.mean(winner == n, axis=1)
     term = np.argmax(chances, axis=1)
     chance = chances[rows, term]
-    limit = COVERAGE_FACTOR * visible_mm
-    gains = reference.gains[:, printer]
-    quiet = np.mean(np.abs(draws @ gains.T).max(axis=2, initial=0.0) < limit, axis=1)
+    gains = reference.gains[:, printer] / visible_mm[:, None]
+    quiet = np.mean(np.abs(draws @ gains.T).max(axis=2, initial=0.0) < 1, axis=1)
     alone = np.abs(gains).max(axis=0, initial=0.0)
-    loud = np.mean((np.abs(draws) * alone).max(axis=2) > limit, axis=1)
+    loud = np.mean(np.abs(draws) * alone > 1, axis=1).max(axis=1)
     sturdy = chance.copy()
     doubtful = np.flatnonzero(chance >= LEADING)
     if doubtful.size:

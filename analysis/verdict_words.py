@@ -6,7 +6,7 @@ import numpy as np
 
 from analysis.result import Verdict
 from analysis.terms import INDEX, NAMES, PRINTER, TERMS
-from analysis.verdict import COVERAGE_FACTOR, LEADING, STATUSES, Judged, Reference
+from analysis.verdict import LEADING, STATUSES, Judged, Reference
 
 CONTENDER = 0.05
 # Contenders known this well (in standard uncertainties) are not in doubt: they are simply of one size.
@@ -14,7 +14,7 @@ KNOWN_SDS = 4.0
 
 
 def verdict_of(
-    judged: Judged, mean: np.ndarray, sd: np.ndarray, visible_mm: float, misfits: tuple[str, ...]
+    judged: Judged, mean: np.ndarray, sd: np.ndarray, visible_mm: np.ndarray, misfits: tuple[str, ...]
 ) -> Verdict:
     """The verdict of the only row of `judged`.
 
@@ -24,7 +24,8 @@ def verdict_of(
         Of one set of readings.
     mean, sd : ndarray (terms,)
         Posterior, standard uncertainties.
-    visible_mm : float [mm]
+    visible_mm : ndarray (f,) [mm]
+        From `analysis.verdict.visible_limits`.
     misfits : tuple of str
         Names of the readings that fit worst.
     """
@@ -45,13 +46,14 @@ def verdict_of(
     elif status == "within-noise":
         contenders = ()
         text = (
-            f"Nothing exceeds what the caliper can see ({COVERAGE_FACTOR * visible_mm:.2f} mm): "
+            f"Nothing exceeds what the caliper can see ({float(np.max(visible_mm, initial=0.0)):.2f} mm): "
             "no error of this printer needs attention."
         )
     elif status in ("dominant", "leading"):
         accused = term.name
         lead = "spoils the fit most" if status == "dominant" else "probably spoils the fit most"
-        text = f"{_capital(term.label)} {lead} ({_percent(chance)} sure): {term.sentence}. Typical cause: {term.cause}."
+        how = f"{lead} ({_percent(chance)} sure)"
+        text = f"{_capital(term.label)} {how}: {term.sentence}. Typical cause: {term.cause}."
     else:
         text = _open_question(contenders, best, float(judged.sturdy[0]), float(chances[best]), mean, sd)
     return Verdict(status=status, term=accused, probability=chance, text=text, contenders=contenders)
@@ -75,16 +77,15 @@ def _open_question(
     return f"These readings cannot tell which error spoils the fit most; it may be {listed(tuple(labels))}."
 
 
-def cancelling_note(mean: np.ndarray, sd: np.ndarray, reference: Reference, visible_mm: float) -> str:
+def cancelling_note(mean: np.ndarray, sd: np.ndarray, reference: Reference, visible_mm: np.ndarray) -> str:
     """A sentence where two well known errors work against each other on the sizes, else empty."""
     sure = PRINTER & (np.abs(mean) >= KNOWN_SDS * sd)
     effects = reference.gains * np.where(sure, mean, 0.0)
-    limit = COVERAGE_FACTOR * visible_mm
     worst: tuple[float, str] = (0.0, "")
     for i in np.flatnonzero(sure):
         for j in np.flatnonzero(sure):
             a, b = effects[:, i], effects[:, j]
-            on = (np.abs(a) > limit) & (np.abs(b) > limit)
+            on = (np.abs(a) > visible_mm) & (np.abs(b) > visible_mm)
             # Opposite on every size that both act on; more than half of the smaller one is eaten up.
             if i < j and on.any() and (a[on] * b[on] < 0).all():
                 hidden = float(np.minimum(np.abs(a[on]), np.abs(b[on])).max())
