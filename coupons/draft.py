@@ -149,7 +149,17 @@ def across(
     instruction: str,
     nominal: float | None = None,
 ) -> Feature:
-    """A width along `axis` ("x" or "y") from `low` to `high`, taken at the other coordinate `at`, height z [mm]."""
+    """A width along `axis` ("x" or "y") from `low` to `high`, taken at the other coordinate `at`, height z [mm].
+
+    Raises
+    ------
+    JobError
+        Inside jaws do not go in.
+    """
+    if kind == "inside" and high - low < job.rules.inside_opening:
+        raise JobError(
+            f"inside_opening: {id} is {high - low:g} mm wide, closed inside jaws need {job.rules.inside_opening:g} mm"
+        )
     a, b = ((low, at, z), (high, at, z)) if axis == "x" else ((at, low, z), (at, high, z))
     jaw = job.machine["caliper.jaw_flat_mm"] if kind == "inside" else job.rules.outside_jaw
     return Feature(

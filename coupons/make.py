@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from coupons.cost import Cost, cost_of
+from coupons.draft import Draft
 from coupons.errors import InputError, JobError
 from coupons.families import FAMILIES
 from coupons.family import Family
@@ -83,6 +84,7 @@ def build_set(
     drafts = [(family, draft.at_origin()) for family in chosen for draft in family.build(job)]
     for family, draft in drafts:
         job.fit(f"coupon {draft.id} ({family.name})", draft.size)
+    _check_reach(machine, [draft for _, draft in drafts])
     places = place(
         [d.size[:2] for _, d in drafts], machine.volume_mm[:2], edge=job.rules.edge, gap=job.rules.part_gap
     )
@@ -143,6 +145,17 @@ def _check_volume(job: Job) -> None:
                 f"{job.rules.smallest_side:g} mm for teeth with room for a caliper's jaws between them; "
                 "use a larger volume"
             )
+
+
+def _check_reach(machine: Machine, drafts: list[Draft]) -> None:
+    reach = machine["caliper.range_mm"]
+    for draft in drafts:
+        for feature in draft.features:
+            if feature.nominal_mm > reach:
+                raise JobError(
+                    f"caliper.range_mm: {feature.id} of coupon {draft.id} is {feature.nominal_mm:g} mm long, the "
+                    f"caliper takes {reach:g} mm; use a longer caliper or leave that family out"
+                )
 
 
 def _chosen(families: tuple[str, ...] | None, quick: bool) -> list[Family]:

@@ -25,7 +25,6 @@ class Rules:
     chamfer: float = _rule(0.6, "the bulge of the first layers must not reach under the jaws")
     undercut: float = _rule(2.0, "the path must reverse for more than any play, 1.5 mm, and does so for 2")
     notch: float = _rule(2.0, "a seam in it leaves at least 1.5 mm of the loop's own move before a flank")
-    contact_clear: float = _rule(1.0, "jaw's edge to the nearest notch or corner of the ring")
     rail: float = _rule(3.0, "thinner walls between openings bend when inside jaws push")
     edge: float = _rule(3.0, "room around a plate's pieces for clips, a skirt and the bed's rounded rim")
     part_gap: float = _rule(4.0, "room to get a blade under each piece, and strings stay apart")

@@ -55,13 +55,21 @@ def solid_of(slabs: Sequence[Slab]) -> Solid:
         rings = []
         for polygon in getattr(slab.outline, "geoms", [slab.outline]):
             rings += [np.asarray(r.coords)[:-1] for r in (polygon.exterior, *polygon.interiors)]
-        section = CrossSection(rings, FillRule.EvenOdd)
-        prisms.append(Manifold.extrude(section, slab.z1 - slab.z0).translate((0.0, 0.0, slab.z0)))
+        prisms.append(_prism(CrossSection(rings, FillRule.EvenOdd), slab.z0, slab.z1))
     body = Manifold.batch_boolean(prisms, OpType.Add).as_original().simplify(1e-6)
     parts = len(body.decompose())
     if parts != 1:
         raise ValueError(f"a coupon must be one body (got {parts})")
     return _canonical(body)
+
+
+def _prism(section: CrossSection, z0: float, z1: float) -> Manifold:
+    """The section from z0 to z1, its ends at exactly these heights: a last bit between two slabs parts them."""
+
+    def placed(points: np.ndarray) -> np.ndarray:
+        return np.column_stack([points[:, :2], np.where(points[:, 2] > 0.5, z1, z0)])
+
+    return Manifold.extrude(section, 1.0).warp_batch(placed)
 
 
 def _canonical(body: Manifold) -> Solid:

@@ -126,6 +126,21 @@ def test_a_short_caliper_is_named():
         build_set(machine(**{"caliper.range_mm": 40.0}), families=("corner-plate",))
 
 
+def test_nothing_is_longer_than_the_caliper():
+    with pytest.raises(JobError, match="caliper.range_mm: step22-x of coupon boss is 22 mm"):
+        build_set(machine(**{"caliper.range_mm": 20.0}), families=("stepped-boss",))
+    stair = build_set(machine(**{"caliper.range_mm": 50.0}), families=("height-stair",))
+    assert max(f.nominal_mm for f in stair.manifest.coupons[0].features) == pytest.approx(49.0)
+
+
+def test_rules_can_be_changed():
+    wide = build_set(MACHINES["default"], families=("reversal-comb",), rules=Rules(outside_gap=6.0))
+    plain = build_set(MACHINES["default"], families=("reversal-comb",))
+    assert wide.manifest.coupons[0].size_mm[0] == pytest.approx(plain.manifest.coupons[0].size_mm[0] + 4)
+    with pytest.raises(JobError, match="inside_opening: window6-x is 6 mm wide"):
+        build_set(MACHINES["default"], families=("stepped-bore",), rules=Rules(inside_opening=7.0))
+
+
 def test_what_is_left_out_is_said():
     notes = build_set(MACHINES["small"]).notes
     assert any("stepped-bore" in note for note in notes)

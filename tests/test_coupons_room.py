@@ -15,6 +15,8 @@ from tests.coupon_cases import CASES, JOBS, drafts, slab_at, straight
 
 RULES = Rules()
 EXACT = 1e-5
+CONTACT_CLEAR_MM = 1.0
+"""From the jaw's edge to the nearest corner of a notch."""
 
 
 def frame_of(feature):
@@ -64,8 +66,10 @@ def test_inside_jaws_find_opening_and_depth(family, job):
             a, b, along, _ = frame_of(feature)
             z = feature.contact_a_mm[2]
             assert feature.nominal_mm >= RULES.inside_opening
-            assert draft.size[2] >= RULES.inside_depth + RULES.band_start
-            assert draft.size[2] - z >= 1.5, "jaws must reach down to the contact and past it"
+            assert draft.size[2] >= RULES.inside_depth + RULES.band_start - EXACT
+            assert draft.size[2] - z >= RULES.inside_depth / 2 - JOBS[job].h, (
+                "jaws must reach down to the contact and past it"
+            )
             way = LineString([a + 0.01 * along, b - 0.01 * along])
             for slab in draft.slabs:
                 if slab.z1 > z:
@@ -179,7 +183,7 @@ def test_every_measured_ring_offers_the_seam_a_notch_away_from_the_jaws(family, 
             points = np.array(ring.coords)[:-1]
             for corner in (points[tip - 1], points[tip], points[(tip + 1) % len(points)]):
                 for contact in contacts:
-                    assert contact.distance(Point(corner)) >= jaw + RULES.contact_clear
+                    assert contact.distance(Point(corner)) >= jaw + CONTACT_CLEAR_MM
 
 
 @pytest.mark.parametrize("notch", [1.5, 2.0, 3.0])

@@ -100,3 +100,17 @@ def test_files_are_the_same_bytes_in_two_processes(tmp_path):
     assert set(one) == set(two)
     assert [name for name in one if one[name] != two[name]] == []
     assert len(one) >= 10
+
+
+def test_slabs_whose_heights_round_badly_still_make_one_body():
+    """0.8 + (3.6 - 0.8) is a last bit more than 3.6; islands on top of such a joint must not come loose."""
+    assert 0.8 + (3.6 - 0.8) != 3.6
+    island = region(rectangle(2, 2, 3, 3))
+    levels = [0.0, 0.8, 3.6, 4.4, 5.6, 8.4, 9.1, 10.3]
+    slabs = [
+        Slab(outline=region(rectangle(0, 0, 5, 5)) if i % 2 == 0 else island, z0=a, z1=b)
+        for i, (a, b) in enumerate(zip(levels, levels[1:], strict=False))
+    ]
+    solid = solid_of(slabs)
+    assert solid.volume == pytest.approx(sum(s.outline.area * (s.z1 - s.z0) for s in slabs), rel=1e-9)
+    assert set(np.unique(solid.vertices[:, 2])) == set(levels)

@@ -10,8 +10,8 @@ from coupons.mark import Mark, ink_height, least_width, make_mark
 from coupons.shapes import flank_middle, inset, notched_box, rectangle, region
 
 STEPS_MM = (4.0, 8.0, 12.0)
-TREAD_MM = 6.5
-"""Side of a step's top: an outside jaw stands on it."""
+TREAD_MM = (7.0, 8.0)
+"""Length and depth of a step's top: an outside jaw stands on it, and the column is stiff enough to print."""
 
 PROUD_MM = 0.4
 """How far the pad's lowest layers stand out, so that jaws across the foot touch nothing else."""
@@ -32,7 +32,8 @@ def heights_of(job: Job) -> tuple[list[float], tuple[str, ...]]:
     job.fit("the height stair", (0.0, 0.0, job.up(least + 2.0)))
     # 60 % of z keeps clear of a worn or loose upper end; a low machine needs every millimetre.
     tall = max(0.6 * job.machine.volume_mm[2], min(job.room[2], 20.0))
-    column = job.down(min(job.rules.column, tall, job.room[2]))
+    reach = job.rules.caliper_share * job.machine["caliper.range_mm"]
+    column = job.down(min(job.rules.column, tall, reach, job.room[2]))
     low = STEPS_MM if column >= STEPS_MM[-1] + 4.0 else tuple(column * k / 4 for k in (1, 2, 3))
     steps = sorted({job.up(max(v, least)) for v in low})
     steps = [v for v in steps if v <= column - 2.0 + 1e-6]
@@ -54,16 +55,17 @@ def build(job: Job) -> list[Draft]:
     """
     heights, notes = heights_of(job)
     n = job.rules.notch
-    tread, ledge = max(TREAD_MM, 2 * job.two_beads), max(1.0, job.two_beads)
+    tread, deep = (max(v, 2 * job.two_beads) for v in TREAD_MM)
+    ledge = max(1.0, job.two_beads)
     row = len(heights) * tread
     beside = n + 2.5 * PROUD_MM + 2 * job.lip
     long = round(max(row + 2 * ledge, least_width(job, "stair") + beside), 3)
     strip = round(ink_height(job) + 2 * job.lip + PROUD_MM, 3)
-    wide = round(strip + tread + ledge, 3)
+    wide = round(strip + deep + ledge, 3)
     job.fit("the height stair", (long, wide, heights[-1]))
     x = round((long - row) / 2, 3)
     features = [
-        _height(job, h, x + (i + 0.5) * tread, strip + tread / 2, h == heights[-1])
+        _height(job, h, x + (i + 0.5) * tread, strip + deep / 2, h == heights[-1])
         for i, h in enumerate(heights)
     ]
     features.append(
@@ -84,7 +86,7 @@ def build(job: Job) -> list[Draft]:
     )
     slabs = _pad(job, long, wide, strip, make_mark(job, "stair", width=long - beside))
     for i, h in enumerate(heights):
-        rest = region(rectangle(x + i * tread, strip, x + row, strip + tread))
+        rest = region(rectangle(x + i * tread, strip, x + row, strip + deep))
         slabs.append(Slab(outline=rest, z0=slabs[-1].z1, z1=h))
     return [Draft(id="stair", slabs=tuple(slabs), features=tuple(features), notes=notes)]
 

@@ -47,7 +47,9 @@ def tag(job: Job, text: str) -> Tag:
         x, y = min((p for line in raised for p in line.coords), key=lambda p: (p[1], p[0]))
         lines += [*raised, LineString([(x, y), (x, shaft)])]
     end = max(line.bounds[2] for line in lines) + stroke / 2
-    link = (end + stroke, end + stroke + max(1.0, job.two_beads))
+    # Far enough off not to read as one more letter.
+    start = end + 2.2 * stroke
+    link = (start, start + max(1.0, job.two_beads))
     tip = link[1] + 2.5 * stroke
     lines += [
         LineString([(stroke / 2, shaft), (tip, shaft)]),

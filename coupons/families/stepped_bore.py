@@ -36,7 +36,7 @@ def build(job: Job) -> list[Draft]:
     if any(need > have for need, have in zip(_size(job, pairs), job.room[:2], strict=True)):
         pairs = SMALL_PAIRS_MM
         notes = ("stepped-bore: two sizes instead of three, the bed holds no more",)
-    height = job.plate_height
+    height = job.up(job.band_start + job.rules.inside_depth)
     job.fit("the stepped bore", (*_size(job, pairs), height))
     rail, notch = job.rail, job.rules.notch
     foot = rail + 0.9 * notch
