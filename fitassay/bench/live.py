@@ -6,6 +6,7 @@ import math
 import threading
 import time
 from collections.abc import Callable
+from contextlib import suppress
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -87,7 +88,8 @@ class LiveVerdict:
             self._wake.notify()
 
     def _run(self) -> None:
-        import analysis.interpret  # noqa: F401  (half a second of libraries, while the page is being opened)
+        with suppress(Exception):  # half a second of libraries, loaded while the page is being opened
+            import analysis.interpret  # noqa: F401
 
         while True:
             job = self._next_job()
@@ -176,4 +178,6 @@ def chance_words(probability: float) -> str:
     """A chance in whole percent, never 0 or 100."""
     if probability >= 0.995:
         return "over 99 %"
+    if probability < 0.005:
+        return "under 1 %"
     return f"{probability:.0%}".replace("%", " %")

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import hashlib
+import logging
 import secrets
 import socket
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 import uvicorn
@@ -127,17 +129,23 @@ def make_app(bench: Bench, *, port: int, key: str) -> Guard:
     return Guard(app, port=port, key=key)
 
 
-def serve(bench: Bench, *, port: int | None = None, ready: Callable[[str], None]) -> None:
-    """Serve the page until interrupted.
+@contextmanager
+def open_bench(bench: Bench, port: int | None = None) -> Iterator[tuple[uvicorn.Server, socket.socket, str]]:
+    """A server for `bench` that is ready to run, its socket, and its address with this start's key.
 
     Parameters
     ----------
     bench : Bench
     port : int, optional
         The case's usual one, or any free one, where None.
-    ready : callable
-        Called with the page's address once it answers; the address holds this start's key.
+
+    Raises
+    ------
+    JobError
+        The port asked for is taken.
     """
+    # A fault of ours shows in the terminal; what strangers send does not fill it.
+    logging.getLogger("uvicorn.error").setLevel(logging.ERROR)
     key = secrets.token_urlsafe(24)
     with open_socket(port, usual_port(bench.room)) as listener:
         number = listener.getsockname()[1]
@@ -155,8 +163,14 @@ def serve(bench: Bench, *, port: int | None = None, ready: Callable[[str], None]
             limit_concurrency=200,
         )
         with bench:
-            ready(f"http://{HOST}:{number}/?key={key}")
-            uvicorn.Server(config).run(sockets=[listener])
+            yield uvicorn.Server(config), listener, f"http://{HOST}:{number}/?key={key}"
 
 
-__all__ = ["HOST", "make_app", "open_socket", "serve", "usual_port"]
+def serve(bench: Bench, *, port: int | None = None, ready: Callable[[str], None]) -> None:
+    """Serve the page until interrupted; `ready` is called with its address once it answers."""
+    with open_bench(bench, port) as (server, listener, address):
+        ready(address)
+        server.run(sockets=[listener])
+
+
+__all__ = ["HOST", "make_app", "open_bench", "open_socket", "serve", "usual_port"]

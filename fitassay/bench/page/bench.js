@@ -12,6 +12,8 @@ const TOO_SOON_FOR_YES = 300;
 // Digits this soon after a question are the next reading of a burst: nobody reads and retypes that fast [ms].
 const TOO_SOON_FOR_ANSWER = 400;
 const BURST_OVER = 700;
+// Only after such a pause may another window's readings change what comes next here [ms].
+const AT_REST = 1500;
 const POLL = 1500;
 const POLL_VERDICT = 250;
 
@@ -109,13 +111,26 @@ const isFeature = (item, i) =>
   item.coupon === plan.features[i].coupon && item.feature === plan.features[i].feature;
 const indexOf = (item) => plan.features.findIndex((_, i) => isFeature(item, i));
 const wanted = () => Number(document.querySelector("input[name=repeats]:checked").value);
-const full = (i) => count(i) + pending(i) >= wanted();
+
+// What is known of the features when the course of this page is worked out: all that had been read when it was
+// last at rest, and its own since. Another window's readings must not shift a burst that is under way.
+let settled = { counts: [], skipped: new Set() };
+const own = new Map();
+
+function settle() {
+  if (performance.now() - lastKey < AT_REST || box.value || ask || outbox?.items.length) return;
+  settled = { counts: state.readings.map((r) => r.length), skipped: new Set(state.skipped) };
+  own.clear();
+}
+
+const known = (i) => (settled.counts[i] ?? 0) + (own.get(i) ?? 0);
+const full = (i) => known(i) + pending(i) >= wanted();
 
 function nextDue(from) {
   const n = plan.features.length;
   for (let step = 0; step < n; step += 1) {
     const i = (from + step) % n;
-    if (!full(i) && !(state.skipped.includes(i) && !count(i))) return i;
+    if (!full(i) && !(settled.skipped.has(i) && !known(i))) return i;
   }
   return null;
 }
@@ -217,6 +232,7 @@ function putOffAsk() {
 const busyElsewhere = () => document.activeElement?.matches("input[type=text], select") && document.activeElement !== box;
 
 setInterval(() => {
+  if (plan) settle();
   if (ask || !putOff.length || box.value || busyElsewhere()) return;
   if (performance.now() - lastKey > BURST_OVER) raise(putOff.shift());
 }, 100);
@@ -224,7 +240,9 @@ setInterval(() => {
 function onResult(item, result) {
   const i = plan ? indexOf(item) : -1;
   if (result.outcome === "kept") {
+    if (item.act === "remove" && i >= 0) own.set(i, (own.get(i) ?? 0) - 1);
     if (item.act === "read" && i >= 0) {
+      own.set(i, (own.get(i) ?? 0) + 1);
       mine.push({ coupon: item.coupon, feature: item.feature, text: result.shown });
       say(`${name(i)}: ${withUnit(result.shown)} kept.${result.note ? ` ${result.note}` : ""}`);
     } else if (result.note) {
@@ -284,7 +302,7 @@ function skip() {
   const here = cursor;
   if (!count(here)) {
     outbox.push({ act: "skip", coupon: f.coupon, feature: f.feature, text: "", keep: false, n: 0 });
-    state.skipped = [...state.skipped, here];
+    settled.skipped.add(here);
   }
   goTo(nextDue(here + 1));
 }
@@ -670,6 +688,8 @@ async function start() {
     },
   });
   buildCourse();
+  lastKey = -Infinity;
+  settle();
   await outbox.adopt();
   cursor = nextDue(0);
   render();
