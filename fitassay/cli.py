@@ -16,7 +16,7 @@ import click
 from coupons.errors import FitassayError
 from coupons.wording import did_you_mean, shown
 from fitassay import __version__, commands
-from fitassay.terminal import STOPPED
+from fitassay.terminal import STOPPED, width
 
 # A command is one file in fitassay/commands, holding `command`, and one line here, in the order of a day's work.
 # The text stands here so that the list of commands loads none of them.
@@ -73,6 +73,7 @@ class Commands(click.Group):
             if isinstance(stream, io.TextIOWrapper):
                 stream.reconfigure(errors="replace")
         kwargs["standalone_mode"] = False
+        kwargs["terminal_width"] = width()
         sys.exit(_run(super().main, *args, **kwargs))
 
 
