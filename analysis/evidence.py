@@ -5,8 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from analysis.readings import Reading
 
+from analysis.readings import Reading
 from analysis.terms import INDEX, TERMS
 from analysis.walk import SetWalk
 from coupons.errors import InputError
@@ -84,6 +84,16 @@ def pooled_repeatability(groups: list[np.ndarray], stated: float) -> tuple[float
     return float(np.sqrt((STATED_DOF * stated**2 + squares) / (STATED_DOF + dof))), dof, sd
 
 
+def stated_repeatability(machine: Machine) -> float:
+    """The caliper's stated scatter of one reading [mm] on this machine's plastic."""
+    return machine["caliper.repeatability_mm"] * (SOFT_FACTOR if machine.soft else 1.0)
+
+
+def single_reading_sd(machine: Machine) -> float:
+    """Standard uncertainty [mm] of one reading before any repeats are known, without the caliper's zero error."""
+    return float(np.hypot(stated_repeatability(machine), machine["caliper.resolution_mm"] / np.sqrt(12)))
+
+
 def reference_row(feature: str) -> tuple[float, np.ndarray]:
     """Known size [mm] and sensitivities (terms,) of a reference piece, e.g. ``outside:10.000``."""
     side, _, size = feature.partition(":")
@@ -111,8 +121,7 @@ def gather(readings: tuple[Reading, ...], walk: SetWalk, machine: Machine) -> Ev
     if not groups:
         raise InputError("holds no readings yet; measure a feature and enter it", "readings.csv")
     values = [np.array(g) for g in groups.values()]
-    stated = machine["caliper.repeatability_mm"] * (SOFT_FACTOR if machine.soft else 1.0)
-    repeatability, dof, sd = pooled_repeatability(values, stated)
+    repeatability, dof, sd = pooled_repeatability(values, stated_repeatability(machine))
     count = np.array([len(g) for g in values])
     # Rounding to the caliper's step is not averaged away by repeats that all round alike (GUM F.2.2.1).
     u = np.sqrt(repeatability**2 / count + machine["caliper.resolution_mm"] ** 2 / 12)
