@@ -1,0 +1,415 @@
+"""Writes RS-274 tool paths of coupons for the tests, in many styles; nothing here is used by the program.
+
+It offsets section outlines with shapely, independently of what reads them back.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+import shapely
+from shapely import affinity
+
+from analysis.toolpath import Mesh, Slicer, polygons
+from coupons.feature import Coupon
+
+INCH = 25.4
+# Signed permutations of x and y, as a, b, c, d of (x, y) -> (a x + b y, c x + d y).
+TURNS = {
+    "as drawn": (1, 0, 0, 1),
+    "90": (0, -1, 1, 0),
+    "180": (-1, 0, 0, -1),
+    "270": (0, 1, -1, 0),
+    "mirrored": (-1, 0, 0, 1),
+    "mirrored 90": (0, 1, 1, 0),
+}
+
+
+@dataclass(frozen=True, kw_only=True)
+class Style:
+    """How the file is written and where the path stands; lengths in mm."""
+
+    width: float = 0.45
+    layer: float = 0.2
+    first_layer: float | None = None
+    filament: float = 1.75
+    offset: float = 0.0
+    hole_offset: float = 0.0
+    bore_offset: float = 0.0
+    scale: float = 1.0
+    turn: str = "as drawn"
+    angle_deg: float = 0.0
+    shift: tuple[float, float] = (0.0, 0.0)
+    walls: int = 2
+    outer_first: bool = False
+    reverse: bool = False
+    seam: str = "sharpest"
+    seam_at: tuple[float, float] | None = None
+    seam_gap: float = 0.0
+    single: str = "one"
+    infill: bool = True
+    skirt: bool = False
+    brim: int = 0
+    raft: int = 0
+    speed: float = 30.0
+    relative_feed: bool = True
+    relative_moves: bool = False
+    inches: bool = False
+    arcs: str = ""
+    blanks: bool = True
+    lower: bool = False
+    numbered: bool = False
+    comments: str = ""
+    end: str = "\n"
+    decimals: int = 4
+    offset_origin: bool = False
+    retract: bool = True
+    one_by_one: bool = False
+    spiral: bool = False
+
+
+def bead_area(width: float, layer: float) -> float:
+    """Cross-section of a bead with round ends [mm2]."""
+    return (width - layer) * layer + np.pi * layer**2 / 4
+
+
+class Pen:
+    """Turns moves into lines of text in one style."""
+
+    def __init__(self, style: Style) -> None:
+        self.style = style
+        self.lines: list[str] = []
+        self.unit = INCH if style.inches else 1.0
+        self.at = np.zeros(3)
+        self.told = np.zeros(3)
+        self.fed = 0.0
+        self.number = 0
+
+    def line(self, *words: str, comment: str = "") -> None:
+        style = self.style
+        text = (" " if style.blanks else "").join(words)
+        if style.lower:
+            text = text.lower()
+        if style.numbered and text:
+            self.number += 1
+            text = f"N{self.number}" + (" " if style.blanks else "") + text
+            total = 0
+            for byte in text.encode():
+                total ^= byte
+            text += f"*{total}"
+        if comment and style.comments == ";":
+            text += f" ; {comment}"
+        if comment and style.comments == "(":
+            text = f"({comment}) " + text
+        self.lines.append(text)
+
+    def _words(self, point: np.ndarray) -> list[str]:
+        words = []
+        for letter, k in zip("XYZ", range(3), strict=True):
+            if abs(point[k] - self.at[k]) > 1e-9:
+                digits = self.style.decimals + (1 if self.style.inches else 0)
+                if self.style.relative_moves:
+                    value = round((point[k] - self.told[k]) / self.unit, digits)
+                    self.told[k] += value * self.unit
+                else:
+                    value = round(point[k] / self.unit, digits)
+                words.append(f"{letter}{value:.{digits}f}")
+        return words
+
+    def _feed(self, length: float) -> str:
+        digits = 5 + (1 if self.style.inches else 0)
+        if self.style.relative_feed:
+            return f"E{length / self.unit:.{digits + 1}f}"
+        self.fed += length
+        return f"E{self.fed / self.unit:.{digits}f}"
+
+    def go(self, x: float, y: float, z: float | None = None) -> None:
+        point = np.array([x, y, self.at[2] if z is None else z])
+        words = self._words(point)
+        if words:
+            self.line("G0", *words)
+        self.at = point
+
+    def retract(self, length: float) -> None:
+        if self.style.retract:
+            self.line("G1", self._feed(length), f"F{2400 / self.unit:g}")
+
+    def draw(self, x: float, y: float, per_mm: float, z: float | None = None) -> None:
+        point = np.array([x, y, self.at[2] if z is None else z])
+        words = self._words(point)
+        if words:
+            self.line("G1", *words, self._feed(per_mm * float(np.hypot(*(point - self.at)[:2]))))
+        self.at = point
+
+    def arc(self, x: float, y: float, centre: np.ndarray, left: bool, per_mm: float) -> None:
+        """An arc of at most half a turn about `centre`."""
+        point = np.array([x, y, self.at[2]])
+        start = self.at[:2] - centre
+        end = point[:2] - centre
+        turn = np.arctan2(start[0] * end[1] - start[1] * end[0], start @ end) % (2 * np.pi)
+        turn = turn if left else 2 * np.pi - turn
+        radius = float(np.hypot(*start))
+        digits = self.style.decimals + 1
+        if self.style.arcs == "R":
+            how = [f"R{radius / self.unit:.{digits}f}"]
+        else:
+            how = [f"I{-start[0] / self.unit:.{digits}f}", f"J{-start[1] / self.unit:.{digits}f}"]
+        self.line("G3" if left else "G2", *self._words(point), *how, self._feed(per_mm * radius * turn))
+        self.at = point
+
+
+@dataclass(frozen=True)
+class Drawn:
+    """What the writer did, for the tests to compare with."""
+
+    text: str
+    seams: dict[tuple[str, float], list[np.ndarray]] = field(default_factory=dict)
+
+
+def write(coupons: list[tuple[Coupon, Mesh]], style: Style, seed: int = 0) -> Drawn:
+    """The file of all coupons on one plate, and where the outer walls' seams are."""
+    rng = np.random.default_rng(seed)
+    pen = Pen(style)
+    pen.line(comment="made for a test")
+    pen.line("G20" if style.inches else "G21", *(["G90"] if style.blanks else []), comment="units")
+    pen.line("G91" if style.relative_moves else "G90")
+    pen.line("M83" if style.relative_feed else "M82")
+    pen.line("M104", "S200")
+    pen.line("G28")
+    pen.line("G92", "E0")
+    if style.offset_origin:
+        # What is called x = 5 is where x = 0 was: the machine stands at home.
+        pen.line("G92", f"X{5 / pen.unit:.6f}", f"Y{-3 / pen.unit:.6f}")
+        pen.at = pen.at + [5, -3, 0]
+        pen.told = pen.at.copy()
+    parts = [_Part(c, m, style) for c, m in coupons]
+    seams: dict[tuple[str, float], list[np.ndarray]] = {}
+    _purge(pen, style)
+    _raft(pen, parts, style)
+    groups = [[p] for p in parts] if style.one_by_one else [parts]
+    for group in groups:
+        top = max(p.coupon.size_mm[2] for p in group)
+        z, k = 0.0, 0
+        while z < top - 1e-6:
+            h = style.first_layer if k == 0 and style.first_layer else style.layer
+            middle = z + h / 2
+            z = round(z + h, 6)
+            pen.line(
+                "G1", *pen._words(np.array([*pen.at[:2], z + style.raft * style.layer])), "F600", comment="up"
+            )
+            pen.at[2] = z + style.raft * style.layer
+            pen.line(f"F{style.speed * 60 / pen.unit:g}")
+            if k == 0 and style.skirt:
+                _skirt(pen, group, style, h)
+            for part in group:
+                if middle < part.coupon.size_mm[2]:
+                    _layer(pen, part, middle, h, k, style, rng, seams)
+            k += 1
+        pen.go(*pen.at[:2], pen.at[2] + 5)
+    pen.line("M104", "S0", comment="done")
+    pen.line("M84")
+    pen.line("M2")
+    return Drawn(text=style.end.join(pen.lines) + style.end, seams=seams)
+
+
+class _Part:
+    def __init__(self, coupon: Coupon, mesh: Mesh, style: Style) -> None:
+        self.coupon = coupon
+        self.style = style
+        self.slicer = Slicer(mesh, coupon.id)
+        self.walls: dict[bytes, tuple] = {}
+
+    def to_bed(self, shape):
+        """From drawn to bed coordinates: turned about the bed's origin, enlarged, moved."""
+        a, b, c, d = TURNS[self.style.turn]
+        x, y = self.coupon.origin_on_plate_mm
+        shape = affinity.translate(shape, x, y)
+        shape = affinity.affine_transform(shape, [a, b, c, d, 0, 0])
+        shape = affinity.rotate(shape, self.style.angle_deg, origin=(0, 0))
+        shape = affinity.scale(shape, self.style.scale, self.style.scale, origin=(0, 0))
+        return affinity.translate(shape, *self.style.shift)
+
+    def section(self, z: float) -> tuple[list[tuple[int, np.ndarray]], object]:
+        """Wall loops (depth, points, material on the left) and what is left to fill at height z."""
+        rings = self.slicer.section(z)
+        key = b"".join(np.ascontiguousarray(r.points).tobytes() for r in rings)
+        if key not in self.walls:
+            self.walls[key] = self._walls(rings, z)
+        return self.walls[key]
+
+    def _walls(self, rings, z):
+        style = self.style
+        shapes = polygons(rings)
+        loops: list[tuple[int, np.ndarray]] = []
+        fill = []
+        if self.coupon.single_wall:
+            top = polygons(self.slicer.section(self.coupon.size_mm[2] - 0.01))[0]
+            tube = shapely.Polygon(top.exterior)
+            line = self.to_bed(tube).buffer(-style.width / 2, join_style="mitre", mitre_limit=6)
+            if style.single == "one":
+                loops.append((0, _left(line)))
+            elif style.single == "two":
+                for by in (-style.width / 2, -style.width * 1.2):
+                    ring = self.to_bed(tube).buffer(by, join_style="mitre", mitre_limit=6)
+                    loops.append((0, _left(ring)))
+            rest = shapely.unary_union([s.difference(tube.buffer(0.01)) for s in shapes])
+            shapes = [g for g in getattr(rest, "geoms", [rest]) if not g.is_empty and g.area > 1]
+        for shape in shapes:
+            shape = self._compensated(self.to_bed(shape))
+            for depth in range(style.walls):
+                inner = shape.buffer(-style.width * (depth + 0.5), join_style="mitre", mitre_limit=6)
+                for part in getattr(inner, "geoms", [inner]):
+                    if not part.is_empty:
+                        part = shapely.geometry.polygon.orient(part)
+                        loops += [(depth, _ring(r)) for r in (part.exterior, *part.interiors)]
+            fill.append(shape.buffer(-style.width * style.walls, join_style="mitre"))
+        return loops, shapely.unary_union(fill)
+
+    def _compensated(self, shape):
+        style = self.style
+        solid = shapely.Polygon(shape.exterior).buffer(style.offset, join_style="mitre", mitre_limit=6)
+        holes = []
+        for ring in shape.interiors:
+            hole = shapely.Polygon(ring)
+            round_ = len(ring.coords) > 24 and abs(hole.area * 4 * np.pi / hole.length**2 - 1) < 0.01
+            by = style.offset + style.hole_offset + (style.bore_offset if round_ else 0.0)
+            holes.append(hole.buffer(-by, join_style="mitre", mitre_limit=6))
+        return solid.difference(shapely.unary_union(holes)) if holes else solid
+
+
+def _ring(ring) -> np.ndarray:
+    """The ring's points, in its own direction."""
+    return np.array(ring.coords)[:-1]
+
+
+def _left(polygon) -> np.ndarray:
+    """The outer ring, counter-clockwise."""
+    return _ring(shapely.geometry.polygon.orient(polygon).exterior)
+
+
+def _layer(pen, part, middle, h, k, style, rng, seams) -> None:
+    loops, fill = part.section(middle)
+    per_mm = bead_area(style.width, h) / (np.pi * style.filament**2 / 4)
+    if k == 0 and style.brim:
+        body = shapely.unary_union([part.to_bed(p) for p in polygons(part.slicer.section(middle))])
+        for i in range(style.brim, 0, -1):
+            edge = body.buffer(style.width * (i - 0.5) + max(style.offset, 0), join_style="round")
+            for piece in getattr(edge, "geoms", [edge]):
+                _closed(pen, _ring(piece.exterior), per_mm, style)
+    depths = sorted({d for d, _ in loops}, reverse=not style.outer_first)
+    for depth in depths:
+        for d, points in loops:
+            if d != depth:
+                continue
+            points = _started(points[::-1] if style.reverse else points, style, rng)
+            if depth == 0:
+                seams.setdefault((part.coupon.id, round(middle, 6)), []).append(points[0])
+            if style.spiral and part.coupon.single_wall:
+                _climbing(pen, points, per_mm, h)
+            else:
+                _closed(pen, points, per_mm, style)
+    if style.infill and not fill.is_empty:
+        _fill(pen, fill, per_mm, style, k)
+
+
+def _started(points: np.ndarray, style: Style, rng) -> np.ndarray:
+    """The loop from its seam on; the seam may lie between two vertices."""
+    if style.seam_at is not None:
+        ring = shapely.LinearRing(points)
+        at = ring.project(shapely.Point(style.seam_at))
+        return _cut(points, at)
+    if style.seam == "random":
+        return _cut(points, float(rng.uniform(0, shapely.LinearRing(points).length)))
+    if style.seam == "vertex":
+        return np.roll(points, -int(rng.integers(len(points))), axis=0)
+    edge = np.roll(points, -1, axis=0) - points
+    before = np.roll(edge, 1, axis=0)
+    angle = np.arctan2(before[:, 0] * edge[:, 1] - before[:, 1] * edge[:, 0], np.sum(before * edge, axis=1))
+    return np.roll(points, -int(np.argmax(np.abs(angle))), axis=0)
+
+
+def _cut(points: np.ndarray, at: float) -> np.ndarray:
+    edge = np.roll(points, -1, axis=0) - points
+    run = np.concatenate([[0.0], np.cumsum(np.hypot(edge[:, 0], edge[:, 1]))])
+    i = int(np.clip(np.searchsorted(run, at, side="right") - 1, 0, len(points) - 1))
+    share = (at - run[i]) / (run[i + 1] - run[i])
+    start = points[i] + share * edge[i]
+    return np.concatenate([[start], np.roll(points, -(i + 1), axis=0)])
+
+
+def _closed(pen: Pen, points: np.ndarray, per_mm: float, style: Style) -> None:
+    pen.retract(-0.8)
+    pen.go(*points[0])
+    pen.retract(0.8)
+    path = np.concatenate([points[1:], points[:1]])
+    centre = points.mean(axis=0)
+    radii = np.hypot(*(points - centre).T)
+    if style.arcs and len(points) > 24 and np.ptp(radii) < 0.01:
+        area = np.sum(points[:, 0] * np.roll(points[:, 1], -1) - np.roll(points[:, 0], -1) * points[:, 1])
+        for i in (len(path) // 3, 2 * len(path) // 3, len(path) - 1):
+            pen.arc(*path[i], centre, bool(area > 0), per_mm)
+        return
+    if style.seam_gap:
+        last = path[-1] - path[-2]
+        short = np.hypot(*last)
+        if short > 2 * style.seam_gap:
+            path[-1] = path[-1] - last / short * style.seam_gap
+    for x, y in path:
+        pen.draw(x, y, per_mm)
+
+
+def _climbing(pen: Pen, points: np.ndarray, per_mm: float, h: float) -> None:
+    """One turn of an endless wall: climbs by a layer on its way round."""
+    z0 = pen.at[2] - h
+    if np.hypot(*(pen.at[:2] - points[0])) > 1e-3:
+        pen.go(*points[0])
+    path = np.concatenate([points[1:], points[:1]])
+    step = np.hypot(*(path - points).T)
+    for (x, y), share in zip(path, np.cumsum(step) / step.sum(), strict=True):
+        pen.draw(x, y, per_mm, z=z0 + h * (1 + share))
+
+
+def _fill(pen: Pen, fill, per_mm: float, style: Style, k: int) -> None:
+    """Lines across, wide apart so that the files stay small; alternately along x and along y."""
+    x0, y0, x1, y1 = fill.bounds
+    gap = 3.0
+    lines = []
+    for v in np.arange((x0 if k % 2 else y0) + gap / 2, x1 if k % 2 else y1, gap):
+        lines.append([(v, y0 - 1), (v, y1 + 1)] if k % 2 else [(x0 - 1, v), (x1 + 1, v)])
+    cut = fill.intersection(shapely.MultiLineString(lines)) if lines else shapely.LineString()
+    for line in getattr(cut, "geoms", [cut]):
+        if line.length > 0.5:
+            a, b = np.array(line.coords)[[0, -1]]
+            pen.go(*a)
+            pen.draw(*b, per_mm)
+
+
+def _purge(pen: Pen, style: Style) -> None:
+    pen.go(1.0, 1.0, 0.25)
+    pen.draw(40.0, 1.0, 0.05)
+    pen.draw(40.0, 1.6, 0.05)
+    pen.draw(1.0, 1.6, 0.05)
+
+
+def _around(parts, by: float, style: Style) -> np.ndarray:
+    shapes = [part.to_bed(p) for part in parts for p in polygons(part.slicer.section(style.layer / 2))]
+    return _ring(
+        shapely.MultiPoint([c for s in shapes for c in s.exterior.coords]).convex_hull.buffer(by).exterior
+    )
+
+
+def _skirt(pen: Pen, parts, style: Style, h: float) -> None:
+    per_mm = bead_area(style.width, h) / (np.pi * style.filament**2 / 4)
+    for by in (4.0, 4.0 + style.width):
+        _closed(pen, _around(parts, by, style), per_mm, style)
+
+
+def _raft(pen: Pen, parts, style: Style) -> None:
+    per_mm = bead_area(style.width, style.layer) / (np.pi * style.filament**2 / 4)
+    for i in range(style.raft):
+        z = round((i + 1) * style.layer, 6)
+        pen.go(*pen.at[:2], z)
+        hull = shapely.Polygon(_around(parts, 2.0, style))
+        _closed(pen, _ring(hull.exterior), per_mm, style)
+        _fill(pen, hull.buffer(-style.width), per_mm, style, i)
