@@ -35,6 +35,9 @@ OWN_TRAVEL = 1.6
 # How much a corner follows the path's order instead of the mitre of its walls, which runs away where they are
 # almost parallel.
 SMOOTH = 0.02
+# Where walls of one corner ask for different distances (relative variance over APART), by how much the corner goes
+# with their mean.
+MEAN_PULL, APART = 0.05, 0.01
 # Walls reached from different ways at different heights are worth a note from this play and area on.
 VISIBLE_PLAY_MM, MIXED_AREA_MM2 = 0.02, 20.0
 
@@ -164,8 +167,8 @@ class _Frame:
         Unit normals of the facets in the plane.
     matrix : ndarray (n, 2, 2)
         Sum of w n n' at each vertex.
-    strength : ndarray (n,)
-        How much of its move a vertex makes: 1 on walls, 0 on flat faces.
+    strength : ndarray (m,)
+        How much of its move a facet asks for: 1 on walls, 0 on flat faces.
     """
 
     vertex: np.ndarray
@@ -189,16 +192,15 @@ class _Frame:
         for i, j in ((0, 0), (0, 1), (1, 1)):
             matrix[:, i, j] = np.bincount(vertex, weights=weight * h[:, i] * h[:, j], minlength=n)
         matrix[:, 1, 0] = matrix[:, 0, 1]
-        total = np.bincount(vertex, weights=weight, minlength=n)
-        steep = np.clip((sine[face] - FLAT_SINE) / (STEEP_SINE - FLAT_SINE), 0.0, 1.0)
-        strength = np.bincount(vertex, weights=weight * steep, minlength=n) / np.where(total > 0, total, 1.0)
+        strength = np.clip((sine - FLAT_SINE) / (STEEP_SINE - FLAT_SINE), 0.0, 1.0)
         return cls(
             vertex=vertex, face=face, weight=weight, horizontal=horizontal, matrix=matrix, strength=strength
         )
 
     def right(self, distance: np.ndarray) -> np.ndarray:
         """Sum of w d n at each vertex, ndarray (n, 2), for a distance d along the normal of each facet (m,)."""
-        h = self.horizontal[self.face] * (self.weight * distance[self.face])[:, None]
+        asked = self.weight * (distance * self.strength)[self.face]
+        h = self.horizontal[self.face] * asked[:, None]
         return self.gather(h)
 
     def gather(self, values: np.ndarray) -> np.ndarray:
@@ -209,15 +211,26 @@ class _Frame:
     def solve(self, distance: np.ndarray) -> np.ndarray:
         """Moves (n, 2) that shift each facet by its distance (m,) along its normal: mitres at corners.
 
-        Walls that are almost one plane leave the move along them undetermined; it is then the least one.
+        Walls that are almost one plane leave the move along them undetermined; it is then the least one. Where
+        such walls ask for different distances no move serves both, and the vertex takes a mean of them.
         """
+        n = len(self.matrix)
+        asked = (distance * self.strength)[self.face]
+        total = np.maximum(np.bincount(self.vertex, weights=self.weight, minlength=n), 1e-12)
+        mean = np.bincount(self.vertex, weights=self.weight * asked, minlength=n) / total
+        square = np.bincount(self.vertex, weights=self.weight * asked**2, minlength=n) / total
+        normal = self.gather(self.horizontal[self.face] * self.weight[:, None]) / total[:, None]
+        length = np.sum(normal**2, axis=1)
+        middle = normal * (mean / np.maximum(length, 1 / MITRE_LIMIT**2))[:, None]
+        apart = np.maximum(square - mean**2, 0.0) / np.maximum(square, 1e-24)
         trace = np.trace(self.matrix, axis1=1, axis2=2)
-        soft = self.matrix + (1e-6 * trace + (trace == 0))[:, None, None] * np.eye(2)
-        move = np.linalg.solve(soft, self.right(distance)[..., None])[..., 0]
+        pull = trace * (1e-6 + MEAN_PULL * np.minimum(apart / APART, 1.0)) + (trace == 0)
+        soft = self.matrix + pull[:, None, None] * np.eye(2)
+        right = self.right(distance) + pull[:, None] * middle
+        move = np.linalg.solve(soft, right[..., None])[..., 0]
         size = np.linalg.norm(move, axis=1)
         limit = MITRE_LIMIT * np.abs(distance).max()
-        move *= (np.minimum(size, limit) / np.where(size > 0, size, 1.0))[:, None]
-        return move * self.strength[:, None]
+        return move * (np.minimum(size, limit) / np.where(size > 0, size, 1.0))[:, None]
 
 
 def _corner_angles(part: Part) -> np.ndarray:
@@ -255,7 +268,7 @@ def _play_shift(part: Part, frame: _Frame, walls: Walls, play: np.ndarray) -> np
     """
     if not play.any():
         return np.zeros((len(part.vertices), 2))
-    shift = walls.lead * play / 2
+    shift = walls.lead * play / 2 * frame.strength[:, None]
     normal = frame.horizontal[frame.face]
     ahead = _ahead(part, frame)
     arriving = _arrival(frame, shift, ahead)
@@ -272,7 +285,7 @@ def _play_shift(part: Part, frame: _Frame, walls: Walls, play: np.ndarray) -> np
     right = frame.gather(normal * (frame.weight * along)[:, None]) + pull[:, None] * arriving
     move = np.linalg.solve(matrix, right[..., None])[..., 0]
     limit = np.abs(play)
-    return np.clip(move, -limit, limit) * frame.strength[:, None]
+    return np.clip(move, -limit, limit)
 
 
 def _ahead(part: Part, frame: _Frame) -> np.ndarray:

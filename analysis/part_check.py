@@ -18,7 +18,7 @@ HEIGHTS = 40
 WALL_SHARE = 0.95
 # Facets narrower than this, and folds of outlines no larger, are below what any nozzle draws [mm].
 NARROW_MM = 0.05
-FOLD_MM = 0.02
+FOLD_MM = 0.04
 
 
 def check(part: Part, correction: Correction, width: float, layer: float, *, thin: bool = False) -> None:
