@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import hashlib
 import re
-from dataclasses import dataclass, replace
+from collections.abc import Sequence
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -15,7 +15,12 @@ from analysis.result import Advice, Diagnosis, TermEstimate
 from coupons.feature import Manifest
 from coupons.machine import FIGURES, Machine
 from fitassay import plots, wording
+from fitassay.section import Picture, Section
+from fitassay.trace_section import trace_section
 from fitassay.wording import first_sentence, plain, sentence, term_label
+
+if TYPE_CHECKING:
+    from analysis.trace import Trace
 
 MOST_CONTENDERS = 5
 """Terms in the correlation table."""
@@ -33,8 +38,8 @@ def report_html(
     folder: Path,
     machine: Machine,
     *,
-    trace: Any = None,
-    compare: Any = None,
+    trace: Trace | None = None,
+    compare: Sequence[Section] = (),
 ) -> str:
     """The report as one HTML page, the same text for the same input.
 
@@ -47,10 +52,10 @@ def report_html(
         Where the manifest, its STL files and readings.csv lie; missing meshes only cost the pictures.
     machine : Machine
         Its name and settings in force.
-    trace : list of Section or None
-        Sections about the sliced file, drawn after the readings.
-    compare : list of Section or None
-        Sections that compare prints.
+    trace : Trace, optional
+        The sliced file that was printed; drawn after the readings.
+    compare : sequence of Section
+        Sections that compare prints; after the trace.
     """
     from jinja2 import Environment, PackageLoader
 
@@ -59,44 +64,9 @@ def report_html(
     )
     environment.filters["minus"] = minus
     context = _context(diagnosis, manifest, Path(folder), machine)
-    context["extras"] = [_harmless(s) for s in (*(trace or ()), *(compare or ()))]
+    sections = [] if trace is None else [trace_section(trace)]
+    context["extras"] = [s.harmless() for s in (*sections, *compare)]
     return environment.get_template("report.html.j2").render(context) + "\n"
-
-
-@dataclass(frozen=True, kw_only=True)
-class Picture:
-    """A drawing as SVG text, trusted as it is, and its caption, which is escaped."""
-
-    svg: Any
-    caption: str
-
-
-@dataclass(frozen=True, kw_only=True)
-class Section:
-    """A section that another part of the program adds: sentences, drawings and a table.
-
-    All text is escaped on the page; the first column of `rows` heads its row.
-    """
-
-    id: str
-    title: str
-    text: str = ""
-    sentences: tuple[str, ...] = ()
-    pictures: tuple[Picture, ...] = ()
-    heads: tuple[str, ...] = ()
-    rows: tuple[tuple[str, ...], ...] = ()
-
-
-def _harmless(section: Section) -> Section:
-    return replace(
-        section,
-        title=plain(section.title),
-        text=plain(section.text, wording.LONGEST_SENTENCE),
-        sentences=tuple(plain(s, wording.LONGEST_SENTENCE) for s in section.sentences),
-        pictures=tuple(replace(p, caption=plain(p.caption)) for p in section.pictures),
-        heads=tuple(plain(h) for h in section.heads),
-        rows=tuple(tuple(plain(c) for c in row) for row in section.rows),
-    )
 
 
 def minus(text: object) -> str:

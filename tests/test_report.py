@@ -18,7 +18,8 @@ from analysis.terms import TERMS
 from coupons.feature import Manifest
 from coupons.machine import Machine
 from coupons.make import write_set
-from fitassay.report import Picture, Section, minus, report_html
+from fitassay.report import minus, report_html
+from fitassay.section import Picture, Section
 from tests import diagnoses, sets
 
 STATUSES: tuple[Status, ...] = ("dominant", "leading", "undetermined", "within-noise", "unexplained")
@@ -193,7 +194,7 @@ def test_untrusted_text_is_text_everywhere() -> None:
         heads=(NASTY, NASTY),
         rows=((NASTY, NASTY),),
     )
-    source = page(diagnosis, machine=machine, trace=[section])
+    source = page(diagnosis, machine=machine, compare=[section])
     tree = html.fromstring(source)
     assert not tree.xpath("//script | //img | //b")
     assert not [a for e in tree.iter() for a in e.attrib if a.lower().startswith("on")]
