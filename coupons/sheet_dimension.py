@@ -33,6 +33,8 @@ MOST_ROWS = 14
 # How far from the touched faces a row between the outlines is looked for, and how finely.
 NEAR = 8.0
 STEP = 1.0
+# What departs less from a straight line is taken for one.
+FLAT = 0.05
 # From this cost on a larger scale is worth a try; from the other on two marks lie on each other.
 POOR = 25.0
 UNREADABLE = 1000.0
@@ -213,10 +215,10 @@ def _spot(place: Place, scale: float) -> _Spot:
     across = np.array([-along[1], along[0]])
     sides = []
     for contact, face in ((place.a, place.face_a), (place.b, place.face_b)):
-        line = face.line * scale
-        # A round face leaves the tangent at once: its extension line starts at the contact.
-        straight = np.ptp(line @ along) < 0.05
-        reach = line @ across if straight else (contact * scale @ across)[None]
+        line = np.vstack([face.line, contact]) * scale
+        # Only the flat part: at rounded ends, and on a bore, the outline leaves the extension line.
+        flat = np.abs((line - contact * scale) @ along) < FLAT
+        reach = line[flat] @ across
         sides.append((float(contact @ along) * scale, (float(reach.min()), float(reach.max()))))
     sides.sort()
     return _Spot(

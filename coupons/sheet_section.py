@@ -99,11 +99,11 @@ class Piece:
         step = 1e-3
         regions = []
         for z in self.levels:
-            exposed = self.solid.slice(z - step) - self.solid.slice(z + step)
-            # A slope meeting the level leaves a sliver about as wide as the step.
-            cleaned = exposed.offset(-2 * step, self._mitre()).offset(2 * step, self._mitre())
-            if not cleaned.is_empty():
-                regions.append([np.asarray(ring) for ring in cleaned.to_polygons()])
+            exposed = (self.solid.slice(z - step) - self.solid.slice(z + step)).simplify(1e-6)
+            # Where triangulations differ or a slope meets the level, slivers about as wide as the step are left.
+            rings = [ring for ring in map(np.asarray, exposed.to_polygons()) if _width(ring) > 4 * step]
+            if rings:
+                regions.append(rings)
         return regions
 
     def silhouette(self, axis: str) -> list[Ring]:
@@ -119,11 +119,13 @@ class Piece:
         outline = manifold3d.CrossSection(raw, manifold3d.FillRule.Positive).simplify(1e-5)
         return [np.asarray(ring) for ring in outline.to_polygons()]
 
-    @staticmethod
-    def _mitre() -> Any:
-        import manifold3d
 
-        return manifold3d.JoinType.Miter
+def _width(ring: Ring) -> float:
+    """Twice the area over the perimeter [mm]: the width of something long and thin."""
+    x, y = ring.T
+    area = abs(np.sum(x * np.roll(y, -1) - np.roll(x, -1) * y)) / 2
+    around = np.linalg.norm(np.roll(ring, -1, axis=0) - ring, axis=1).sum()
+    return float(2 * area / max(around, 1e-12))
 
 
 def load_piece(coupon: Coupon, source: Mapping[str, MeshLike] | str | Path) -> Piece:
@@ -234,7 +236,8 @@ def is_round(ring: Ring) -> bool:
 def notch_tips(rings: list[Ring]) -> list[tuple[np.ndarray, np.ndarray]]:
     """Seam notches: for each ring that has one, its tip and the unit vector towards its mouth.
 
-    A notch is the ring's sharpest corner, where it turns by more than `NOTCH_TURN`.
+    The tip is the ring's sharpest corner towards the material, where it turns by more than `NOTCH_TURN`; the
+    corners at the mouth turn the other way.
     """
     tips = []
     for ring in rings:
@@ -242,13 +245,10 @@ def notch_tips(rings: list[Ring]) -> list[tuple[np.ndarray, np.ndarray]]:
             continue
         before = ring - np.roll(ring, 1, axis=0)
         after = np.roll(ring, -1, axis=0) - ring
-        turn = np.abs(
-            np.arctan2(
-                before[:, 0] * after[:, 1] - before[:, 1] * after[:, 0], np.einsum("ij,ij->i", before, after)
-            )
-        )
-        k = int(np.argmax(turn))
-        if turn[k] > NOTCH_TURN:
+        across = before[:, 0] * after[:, 1] - before[:, 1] * after[:, 0]
+        turn = np.arctan2(across, np.einsum("ij,ij->i", before, after))
+        k = int(np.argmin(turn))  # material on the left: into it means turning right
+        if turn[k] < -NOTCH_TURN:
             mouth = (ring[k - 1] + ring[(k + 1) % len(ring)]) / 2 - ring[k]
             tips.append((ring[k], mouth / max(float(np.linalg.norm(mouth)), 1e-9)))
     return tips
