@@ -156,7 +156,7 @@ def across(
     JobError
         Inside jaws do not go in.
     """
-    if kind == "inside" and high - low < job.rules.inside_opening:
+    if kind == "inside" and high - low < job.rules.inside_opening - 1e-6:
         raise JobError(
             f"inside_opening: {id} is {high - low:g} mm wide, closed inside jaws need {job.rules.inside_opening:g} mm"
         )
