@@ -236,14 +236,23 @@ def read_sets(exact: np.ndarray, noise: Noise, machine: Machine, rng: np.random.
     return Sets(values=values, u=u, slipped=slipped)
 
 
+def _misread(step: float) -> Callable[[np.ndarray, np.random.Generator], np.ndarray]:
+    def by_step(values: np.ndarray, rng: np.random.Generator) -> np.ndarray:
+        sign = rng.choice([-1.0, 1.0])
+        # A caliper shows nothing below zero.
+        return values + step * (sign if np.min(values) > step else 1.0)
+
+    return by_step
+
+
 SLIPS: dict[str, Callable[[np.ndarray, np.random.Generator], np.ndarray]] = {
-    "1 mm": lambda v, rng: np.maximum(v + rng.choice([-1.0, 1.0]), v % 1),
-    "10 mm": lambda v, rng: np.where(v > 12, v + rng.choice([-10.0, 10.0]), v + 10.0),
+    "1 mm": _misread(1.0),
+    "10 mm": _misread(10.0),
+    "half a mm": _misread(0.5),
     "inch": lambda v, rng: np.round(v / 25.4, 3),
     "decimal point": lambda v, rng: v * rng.choice([0.1, 10.0]),
-    "half a mm": lambda v, rng: np.maximum(v + rng.choice([-0.5, 0.5]), v % 0.5),
 }
-"""Gross slips of one reading, by name; each changes it by half a millimetre or more on any size that it fits."""
+"""Gross slips of the readings of one feature, by name."""
 
 
 def slip(values: np.ndarray, rng: np.random.Generator, kind: str = "") -> np.ndarray:

@@ -20,7 +20,7 @@ from analysis.many import Layout, Solution
 from analysis.scatter import measure_scatter
 
 # Chance that a set without any slip has a reading accused, by Bonferroni over its readings.
-FALSE_ALARM = 0.02
+FALSE_ALARM = 0.015
 # A slip is gross: smaller misfits are the printer's or the hand's and stay in.
 SMALLEST_SLIP_SDS = 3.0
 # More accused readings than this share means the model is wrong, not the hand.

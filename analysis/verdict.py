@@ -192,17 +192,24 @@ def largest_probabilities(mean: np.ndarray, covariance: np.ndarray, weights: np.
     -------
     ndarray (n, k)
     """
-    draws = _draws(mean, covariance)
-    winner = np.argmax(np.abs(draws) * np.sqrt(weights), axis=2)
-    return np.stack([np.mean(winner == j, axis=1) for j in range(len(weights))], axis=1)
+    return _largest(posterior_draws(mean, covariance), weights)
 
 
-def _draws(mean: np.ndarray, covariance: np.ndarray) -> np.ndarray:
+def _largest(draws: np.ndarray, weights: np.ndarray) -> np.ndarray:
+    effect = np.abs(draws) * np.sqrt(weights).astype(np.float32)[:, None]
+    best = effect.max(axis=1, keepdims=True)
+    return np.mean((effect == best) & (best > 0), axis=2)
+
+
+def posterior_draws(mean: np.ndarray, covariance: np.ndarray) -> np.ndarray:
+    """Draws (n, k, DRAWS) from n posteriors; single precision, since they are only compared and counted."""
     # Exact zeros on the diagonal (a pinned term) would stop the factorisation.
     size = np.sqrt(np.einsum("njj->nj", covariance)) + 1e-12
     scaled = covariance / (size[:, :, None] * size[:, None, :]) + 1e-9 * np.eye(mean.shape[1])
     root = np.linalg.cholesky(scaled) * size[:, :, None]
-    return mean[:, None, :] + standard_draws(mean.shape[1]) @ root.transpose(0, 2, 1)
+    draws = root.astype(np.float32) @ standard_draws(mean.shape[1]).T.astype(np.float32)
+    draws += mean.astype(np.float32)[:, :, None]
+    return draws
 
 
 def expected_shares(mean: np.ndarray, covariance: np.ndarray, weights: np.ndarray) -> np.ndarray:
@@ -280,29 +287,26 @@ def _judge_chunk(
     scatter_mm: np.ndarray,
 ) -> dict[str, np.ndarray]:
     printer = np.flatnonzero(PRINTER)
-    root_weight = np.sqrt(reference.weights[printer])
+    weights = reference.weights[printer]
     rows = np.arange(len(mean))
-    draws = _draws(mean[:, printer], covariance[:, printer][:, :, printer])
-    effect = np.abs(draws) * root_weight
-    winner = np.argmax(effect, axis=2)
+    draws = posterior_draws(mean[:, printer], covariance[:, printer][:, :, printer])
     chances = np.zeros_like(mean)
-    for n, j in enumerate(printer):
-        chances[:, j] = np.mean(winner == n, axis=1)
+    chances[:, printer] = _largest(draws, weights)
     term = np.argmax(chances, axis=1)
     chance = chances[rows, term]
-    gains = reference.gains[:, printer] / visible_mm[:, None]
-    quiet = np.mean(np.abs(draws @ gains.T).max(axis=2, initial=0.0) < 1, axis=1)
+    gains = (reference.gains[:, printer] / visible_mm[:, None]).astype(np.float32)
+    quiet = np.mean(np.abs(gains @ draws).max(axis=1, initial=0.0) < 1, axis=1)
     alone = np.abs(gains).max(axis=0, initial=0.0)
-    loud = np.mean(np.abs(draws) * alone > 1, axis=1).max(axis=1)
+    loud = np.mean(np.abs(draws) * alone[:, None] > 1, axis=2).max(axis=1)
     sturdy = chance.copy()
     doubtful = np.flatnonzero(chance >= LEADING)
     if doubtful.size:
         m, c = with_rivals_common(mean[doubtful], covariance[doubtful], prior_sd, term[doubtful])
-        wide = largest_probabilities(m[:, printer], c[:, printer][:, :, printer], reference.weights[printer])
+        wide = largest_probabilities(m[:, printer], c[:, printer][:, :, printer], weights)
         sturdy[doubtful] = wide[np.arange(len(doubtful)), np.searchsorted(printer, term[doubtful])]
     sure = np.minimum(chance, sturdy)
     status = np.select([sure >= DOMINANT, sure >= LEADING], [0, 1], 2)
-    calm = (quiet >= ACQUIT) & (loud < SURE)
+    calm = (quiet >= ACQUIT) & (loud < SURE) & (len(reference.gains) > 0)
     status = np.where(calm, 3, status)
     # The accused error's effect, root mean square over the features it acts on.
     seen = np.sqrt(reference.weights / np.maximum((reference.gains != 0).sum(axis=0), 1))

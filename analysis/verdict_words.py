@@ -33,7 +33,6 @@ def verdict_of(
     chances = judged.chances[0]
     best = int(judged.term[0])
     contenders = tuple(NAMES[i] for i in np.argsort(-chances, kind="stable") if chances[i] >= CONTENDER)
-    contenders = contenders or (NAMES[best],)
     term = TERMS[best]
     chance = float(judged.probability[0])
     accused = ""
@@ -62,6 +61,8 @@ def verdict_of(
 def _open_question(
     contenders: tuple[str, ...], best: int, sturdy: float, chance: float, mean: np.ndarray, sd: np.ndarray
 ) -> str:
+    if not contenders:
+        return "No size of a part was measured yet, so nothing can be said about what spoils it."
     labels = [TERMS[INDEX[c]].label for c in contenders]
     known = [abs(mean[INDEX[c]]) >= KNOWN_SDS * sd[INDEX[c]] for c in contenders]
     if len(contenders) > 1 and all(known):

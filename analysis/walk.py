@@ -42,8 +42,8 @@ def lost_motion(
 
     Returns
     -------
-    vertices : ndarray (n, m, 2) [mm]
-        Positions at the commanded vertices.
+    vertices : ndarray (n, m or wanted, 2) [mm]
+        Positions at the commanded vertices, or where the moves wanted begin.
     moves : ndarray (n, wanted, 4, 2) [mm]
         Each move as three straight pieces.
     """
@@ -71,10 +71,11 @@ def lost_motion(
     def signed(u: np.ndarray, v: np.ndarray, s: np.ndarray) -> np.ndarray:
         return np.where(s < 0, 2 * u - v, v)
 
-    vertices = signed(path, w, sign[:, None])
     kinked = signed(u_kink, w_kink, sign[:, None, None])
-    moves = np.concatenate([vertices[:, first, None], kinked, vertices[:, first + 1, None]], axis=2)
-    return vertices, moves
+    begin = signed(start, w_start, sign[:, None])
+    end = signed(path[:, first + 1], w[:, first + 1], sign[:, None])
+    moves = np.concatenate([begin[:, :, None], kinked, end[:, :, None]], axis=2)
+    return (signed(path, w, sign[:, None]) if only is None else begin), moves
 
 
 def printed_path(
