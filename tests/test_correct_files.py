@@ -1,0 +1,211 @@
+"""The user's part as a file: STL and 3MF in and out, units, everything that can be wrong with one."""
+
+import io
+import struct
+import zipfile
+
+import numpy as np
+import pytest
+import trimesh
+
+from analysis.part_file import merge, open_edges, read_parts, write_parts
+from coupons.errors import InputError
+from tests.parts import box, drawn, part_of
+
+
+def cube():
+    return part_of(box(0, 0, 10, 20, 0, 30), "cube")
+
+
+def written(tmp_path, name="cube.stl", parts=None):
+    path = tmp_path / name
+    write_parts(path, parts or (cube(),), "cube")
+    return path
+
+
+@pytest.mark.parametrize("ending", [".stl", ".3mf", ".STL"])
+def test_round_trip(tmp_path, ending):
+    part = drawn("plate").part
+    path = written(tmp_path, f"plate{ending}", (part,))
+    (back,), _ = read_parts(path)
+    assert len(back.vertices) == len(part.vertices) and len(back.faces) == len(part.faces)
+    assert back.bounds == pytest.approx(part.bounds, abs=1e-5)
+    assert len(open_edges(back.faces, len(back.vertices))) == 0
+
+
+@pytest.mark.parametrize("name", ["cube.stl", "cube.3mf"])
+def test_other_libraries_read_the_same(tmp_path, name):
+    # trimesh as the outside reader.
+    mesh = trimesh.load_scene(str(written(tmp_path, name))).to_geometry()
+    mesh.merge_vertices()
+    assert mesh.is_watertight
+    assert mesh.volume == pytest.approx(6000)
+    assert mesh.extents == pytest.approx([10, 20, 30])
+
+
+def test_strict_3mf_reader_has_no_complaint(tmp_path):
+    lib3mf = pytest.importorskip("lib3mf")
+    path = written(tmp_path, "two.3mf", (cube(), drawn("case lid").part))
+    wrapper = lib3mf.get_wrapper()
+    model = wrapper.CreateModel()
+    reader = model.QueryReader("3mf")
+    reader.SetStrictModeActive(True)
+    reader.ReadFromFile(str(path))
+    assert reader.GetWarningCount() == 0
+    assert model.GetBuildItems().Count() == 2
+
+
+def test_bodies_of_a_package_keep_their_places(tmp_path):
+    lid = drawn("case lid").part
+    path = written(tmp_path, "two.3mf", (cube(), lid))
+    back, notes = read_parts(path)
+    assert notes == ()
+    assert sorted(p.name for p in back) == ["case lid", "cube"]
+    for part in back:
+        wanted = lid if part.name == "case lid" else cube()
+        assert part.bounds == pytest.approx(wanted.bounds, abs=1e-5)
+
+
+def test_same_bytes_twice(tmp_path):
+    for name in ("a.stl", "a.3mf"):
+        first = written(tmp_path, name).read_bytes()
+        assert written(tmp_path, name).read_bytes() == first
+
+
+def test_binary_file_that_begins_with_solid(tmp_path):
+    path = written(tmp_path)
+    raw = path.read_bytes()
+    path.write_bytes(b"solid something".ljust(80, b" ") + raw[80:])
+    (part,), _ = read_parts(path)
+    assert len(part.faces) == 12
+
+
+def test_text_file(tmp_path):
+    path = tmp_path / "cube.stl"
+    path.write_text(trimesh.exchange.stl.export_stl_ascii(trimesh.Trimesh(cube().vertices, cube().faces)))
+    (part,), notes = read_parts(path)
+    assert len(part.vertices) == 8 and len(part.faces) == 12
+    assert "millimetres" in notes[0]
+
+
+@pytest.mark.parametrize("unit, factor", [("mm", 1), ("cm", 10), ("inch", 25.4), ("m", 1000)])
+def test_units_of_an_stl(tmp_path, unit, factor):
+    (part,), notes = read_parts(written(tmp_path), unit)
+    assert np.ptp(part.bounds, axis=0)[0] == pytest.approx(10 * factor)
+    assert notes == ()
+
+
+def test_3mf_states_its_own_unit(tmp_path):
+    path = written(tmp_path, "cube.3mf")
+    with zipfile.ZipFile(path) as package:
+        files = {n: package.read(n) for n in package.namelist()}
+    files["3D/3dmodel.model"] = files["3D/3dmodel.model"].replace(b'"millimeter"', b'"inch"')
+    with zipfile.ZipFile(path, "w") as package:
+        for name, data in files.items():
+            package.writestr(name, data)
+    (part,), _ = read_parts(path)
+    assert np.ptp(part.bounds, axis=0) == pytest.approx([254, 508, 762])
+    with pytest.raises(InputError, match="states its own unit"):
+        read_parts(path, "mm")
+
+
+def test_collapsed_facets_are_dropped(tmp_path):
+    path = written(tmp_path)
+    raw = path.read_bytes()
+    facet = np.zeros(12, "<f4")
+    facet[3:] = [0, 0, 0, 0, 0, 0, 10, 0, 0]
+    path.write_bytes(raw[:80] + struct.pack("<I", 13) + raw[84:] + facet.tobytes() + b"\0\0")
+    (part,), _ = read_parts(path)
+    assert len(part.faces) == 12
+
+
+def _binary(count, facets):
+    return b" " * 80 + struct.pack("<I", count) + facets
+
+
+def _cube_bytes(change=None):
+    facets = np.zeros(12, np.dtype([("n", "<f4", 3), ("c", "<f4", (3, 3)), ("s", "<u2")]))
+    facets["c"] = cube().vertices[cube().faces]
+    if change:
+        change(facets)
+    return _binary(12, facets.tobytes())
+
+
+def _zip(name="readme.txt", data=b"x"):
+    out = io.BytesIO()
+    with zipfile.ZipFile(out, "w") as package:
+        package.writestr(name, data)
+    return out.getvalue()
+
+
+def _nan(facets):
+    facets["c"][3, 1, 2] = np.nan
+
+
+def _huge(facets):
+    facets["c"] *= 1e6
+
+
+def _tiny(facets):
+    facets["c"] *= 0.03937
+
+
+def _torn(facets):
+    facets["c"][0] = facets["c"][1]
+
+
+def _inside_out(facets):
+    facets["c"] = facets["c"][:, ::-1].copy()
+
+
+BAD = {
+    "empty": (b"", "is empty"),
+    "short": (b"abc", "neither an STL nor a 3MF"),
+    "text": (b"# notes about the part\n" * 20, "no whole STL"),
+    "cut off": (_cube_bytes()[:-60], "12 facets are announced, 10 are there"),
+    "nothing": (_binary(0, b""), "no whole STL"),
+    "broken text": (b"solid x\nfacet normal 0 0 1\n outer loop\n vertex a b c\n", "no readable text STL"),
+    "not finite": (_cube_bytes(_nan), "not finite"),
+    "huge": (_cube_bytes(_huge), "say which it is"),
+    "inches": (
+        _cube_bytes(_tiny),
+        r"0\.3937 x 0\.7874 x 1\.181.*say which it is \(mm, cm, m, inch, micron\)",
+    ),
+    "torn": (_cube_bytes(_torn), r"not closed: \d+ edges .* at \("),
+    "inside out": (_cube_bytes(_inside_out), "inside out"),
+    "zip": (_zip(), "without a 3MF model"),
+    "broken zip": (_zip()[:40], "no readable 3MF"),
+    "not xml": (_zip("3D/3dmodel.model", b"hello"), "no readable 3MF|holds no mesh"),
+}
+
+
+@pytest.mark.parametrize("kind", BAD)
+def test_bad_files_are_told_in_a_sentence(tmp_path, kind):
+    raw, words = BAD[kind]
+    path = tmp_path / "part.stl"
+    path.write_bytes(raw)
+    with pytest.raises(InputError, match=words) as caught:
+        read_parts(path)
+    assert str(path) in str(caught.value)
+    assert "\n" not in str(caught.value)
+
+
+def test_missing_file_and_folder(tmp_path):
+    with pytest.raises(InputError, match="does not exist"):
+        read_parts(tmp_path / "none.stl")
+    with pytest.raises(InputError, match="cannot be read"):
+        read_parts(tmp_path)
+
+
+def test_unknown_unit_and_ending(tmp_path):
+    with pytest.raises(InputError, match="use one of mm, cm"):
+        read_parts(written(tmp_path), "furlong")
+    with pytest.raises(InputError, match=r"end in \.stl or \.3mf"):
+        write_parts(tmp_path / "x.obj", (cube(),), "x")
+
+
+def test_merge_is_exact():
+    points = np.array([[0, 0, 0], [1, 0, 0], [0, 0, 0], [1, 1e-7, 0]], dtype=np.float32)
+    distinct, index = merge(points)
+    assert len(distinct) == 3
+    assert (distinct[index] == points).all()
