@@ -6,10 +6,11 @@ from itertools import combinations
 
 import numpy as np
 
+from analysis import rounding
 from analysis.advice import new_value
 from analysis.result import Alias
 from analysis.terms import INDEX, PRINTER, TERMS
-from coupons.machine import Machine
+from coupons.machine import FIGURES, Machine
 
 # An error belongs to a group when the others of the group explain this much of its posterior variance ...
 TIED = 0.85**2
@@ -157,8 +158,12 @@ def _fix(
     term = TERMS[group[best]]
     old = machine[term.setting]
     new = new_value(term.name, float(alone[best]), old, machine)
-    name = term.setting.partition(".")[2]
-    text = f"set {name} from {old:.4g} to {new:.4g}: the sizes measured come right whichever it is"
+    wider = new_value(term.name, float(alone[best] + u / coefficients[best]), old, machine)
+    figure = next(f for f in FIGURES if f"{f.section}.{f.name}" == term.setting)
+    name = figure.text.partition(" set now")[0]
+    amount = rounding.matching(new, rounding.COVERAGE * abs(wider - new))
+    change = f"set the {name} from {rounding.exact(old)} to {rounding.with_unit(amount, figure.unit)}"
+    text = f"{change}: the sizes measured come right whichever it is"
     if "bead_excess" in (TERMS[i].name for i in group) and term.name != "bead_excess":
         text += ", though single walls stay off if it was the bead"
     if any(TERMS[i].unit != "mm" for i in group):

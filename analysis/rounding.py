@@ -146,6 +146,15 @@ def exact(value: float, *, signed: bool = False) -> str:
     return text.rstrip("0").rstrip(".") if "." in text else text
 
 
+def three_digits(value: float) -> str:
+    """A factor in a formula, to three significant digits and without trailing zeros."""
+    if value == 0.0 or not math.isfinite(value):
+        return exact(value)
+    places = 2 - Decimal(repr(float(value))).adjusted()
+    text = fixed(value, places)
+    return text.rstrip("0").rstrip(".") if "." in text else text
+
+
 def matching(value: float, uncertainty: float, *, signed: bool = False) -> str:
     """`value` alone, rounded to match a two-digit `uncertainty` in the same unit; as `exact` if that is 0."""
     if uncertainty <= 0.0 or not math.isfinite(uncertainty):

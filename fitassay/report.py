@@ -348,7 +348,8 @@ def _region(diagnosis: Diagnosis, names: list[str]) -> dict[str, Any] | None:
 
 
 def _alias(alias: Any) -> dict[str, str]:
-    return {"text": sentence(alias.text), "known": wording.alias_sum(alias), "fix": sentence(alias.fix)}
+    text, known = wording.alias_words(alias)
+    return {"text": text, "known": known, "fix": sentence(alias.fix)}
 
 
 def _fit_quality(diagnosis: Diagnosis) -> str:

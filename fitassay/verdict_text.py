@@ -218,8 +218,8 @@ def _aliases(console: Console, diagnosis: Diagnosis) -> None:
         return
     _heading(console, "What these readings cannot tell apart")
     for alias in diagnosis.aliases:
-        known = wording.alias_sum(alias)
-        _wrapped(console, f"- {wording.sentence(alias.text)}", hang=2)
+        text, known = wording.alias_words(alias)
+        _wrapped(console, f"- {text}", hang=2)
         if known:
             _wrapped(console, known, style="bold", indent=4)
         _wrapped(console, wording.sentence(alias.fix), indent=4)

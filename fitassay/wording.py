@@ -135,12 +135,23 @@ def advice_values(advice: Advice) -> tuple[str, str]:
     return old, new
 
 
-def alias_sum(alias: Alias) -> str:
-    """The sum that is known, as an equation: ``bead width + 2 × path offset = +0.110 ± 0.022 mm``."""
+def alias_words(alias: Alias) -> tuple[str, str]:
+    """What acts alike, and the sum that is known as an equation.
+
+    E.g. ``bead width + 2 × path offset = +0.110 ± 0.022 mm``; a factor of a fraction or an angle is a length,
+    ``backlash in x - 15.0 mm × scale in x``. A positive part comes first.
+    """
+    units = {t.name: t.unit for t in TERMS}
     parts = []
-    for name, factor in alias.combination.items():
-        amount = "" if abs(factor) == 1 else f"{rounding.exact(round(abs(factor), 3))} × "
+    for name, factor in sorted(alias.combination.items(), key=lambda item: item[1] < 0):
+        length = alias.unit == "mm" and units.get(name) != "mm"
+        amount = f"{rounding.three_digits(abs(factor))}{' mm' if length else ''} × "
+        if abs(factor) == 1 and not length:
+            amount = ""
         sign = "- " if factor < 0 else ("+ " if parts else "")
         parts.append(f"{sign}{amount}{term_label(name)}")
+    if not parts:
+        return sentence(alias.text), ""
+    # The interpreter's sentence ends with the same sum, without its value.
     total = rounding.plus_minus(alias.value, alias.std_uncertainty, alias.unit)
-    return f"{' '.join(parts)} = {total}" if parts else ""
+    return sentence(alias.text.partition("; what is known")[0]), f"{' '.join(parts)} = {total}"

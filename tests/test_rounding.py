@@ -135,3 +135,11 @@ def test_share(fraction: float, expected: str) -> None:
 )
 def test_exact_has_no_trailing_zeros(value: float, expected: str) -> None:
     assert rounding.exact(value) == expected
+
+
+@pytest.mark.parametrize(
+    ("value", "expected"),
+    [(15.0219, "15"), (2.0, "2"), (0.123456, "0.123"), (1234.5, "1230"), (0.0, "0"), (7.5, "7.5")],
+)
+def test_factors_have_three_digits(value: float, expected: str) -> None:
+    assert rounding.three_digits(value) == expected
