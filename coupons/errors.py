@@ -21,6 +21,12 @@ class JobError(FitassayError, RuntimeError):
     exit_code = 1
 
 
+class WriteError(JobError):
+    """A place that cannot be written: read-only, full, gone. The user names another, so it counts as input."""
+
+    exit_code = 2
+
+
 class InputError(FitassayError, ValueError):
     """Something the user gave is wrong.
 

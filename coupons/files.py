@@ -7,7 +7,7 @@ import tempfile
 from contextlib import suppress
 from pathlib import Path
 
-from coupons.errors import JobError
+from coupons.errors import WriteError
 
 
 def write_atomic(path: Path, data: bytes | str) -> None:
@@ -15,7 +15,7 @@ def write_atomic(path: Path, data: bytes | str) -> None:
 
     Raises
     ------
-    JobError
+    WriteError
         The folder cannot be written or the disk is full; `path` is then unchanged.
     """
     raw = data.encode("utf-8") if isinstance(data, str) else data
@@ -39,6 +39,6 @@ def write_atomic(path: Path, data: bytes | str) -> None:
                 os.unlink(name)
         if not isinstance(exc, OSError):
             raise
-        raise JobError(
+        raise WriteError(
             f"{path}: cannot be written ({exc.strerror or exc}); free some space or choose another folder"
         ) from exc

@@ -10,7 +10,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
 
-from coupons.errors import JobError
+from coupons.errors import JobError, WriteError
 
 PATIENCE_S = 10.0
 """How long to wait for another writer; a write takes milliseconds, so longer means that something hangs."""
@@ -73,7 +73,7 @@ def _open(lock: Path, path: Path) -> int:
     try:
         return os.open(lock, os.O_CREAT | os.O_RDWR, 0o666)
     except OSError as exc:
-        raise JobError(
+        raise WriteError(
             f"{path}: cannot be written ({exc.strerror or exc}); change the folder's permissions or use another"
         ) from exc
 

@@ -12,8 +12,8 @@ import click
 
 NARROWEST, WIDEST = 60, 110
 
-STOPPED = 130
-"""Exit code after Ctrl-C: 128 and the signal's number, as shells have it."""
+STOPPED = 2
+"""Exit code after Ctrl-C: the input ended before the job was done."""
 
 
 def width() -> int:

@@ -105,7 +105,7 @@ def test_a_full_disk_is_told_and_leaves_nothing_half(tmp_path, monkeypatch, call
     with monkeypatch.context() as m:
         m.setattr(call, full)
         code, out, err = run("init", str(tmp_path), "--yes", "--force", "--name", "second")
-    assert code == 1
+    assert code == 2
     assert out == ""
     assert err == (
         f"fitassay: {tmp_path / 'machine.toml'}: cannot be written (No space left on device); "
@@ -121,7 +121,7 @@ def test_a_folder_that_must_not_be_written_is_told(tmp_path, monkeypatch):
 
     monkeypatch.setattr("tempfile.mkstemp", refuse)
     code, _, err = run("init", str(tmp_path / "orrery"), "--yes")
-    assert code == 1
+    assert code == 2
     assert "cannot be written (Permission denied)" in err
 
 
@@ -181,7 +181,7 @@ def test_at_a_terminal_it_asks_again_until_the_figure_is_good(tmp_path):
     )
 
 
-@pytest.mark.parametrize(("key", "code"), [(b"\x03", 130), (b"\x04", 1)], ids=["Ctrl-C", "Ctrl-D"])
+@pytest.mark.parametrize(("key", "code"), [(b"\x03", 2), (b"\x04", 1)], ids=["Ctrl-C", "Ctrl-D"])
 def test_leaving_at_a_prompt_writes_nothing(tmp_path, key, code):
     s = PtySession("init", "orrery", cwd=tmp_path)
     s.expect(r"name \[orrery\]: ")

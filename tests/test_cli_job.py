@@ -154,7 +154,7 @@ def test_a_full_disk_is_told(case, monkeypatch):
     monkeypatch.setattr("os.fsync", full)
     for args in (["make", str(case), "--quick"], ["simulate", str(case)]):
         code, out, err = run(*args)
-        assert code == 1
+        assert code == 2
         assert err.startswith("fitassay: ")
         assert "cannot be written (No space left on device)" in err
         assert err.count("\n") == 1
