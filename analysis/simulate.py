@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import numpy as np
-from analysis.readings import Reading
 
+from analysis.readings import Reading
 from analysis.terms import INDEX, TERMS
 from analysis.walk import SetWalk
 from coupons.errors import InputError
