@@ -125,7 +125,8 @@ def _rms(value: float) -> str:
 def _advice(console: Console, diagnosis: Diagnosis) -> None:
     if not diagnosis.advice:
         return
-    _heading(console, "Change, in this order (± expanded uncertainty, k = 2)")
+    meanwhile = "" if diagnosis.verdict.term else " meanwhile"
+    _heading(console, f"Change{meanwhile}, in this order (± expanded uncertainty, k = 2)")
     for n, advice in enumerate(diagnosis.advice, start=1):
         old, new = wording.advice_values(advice)
         change = f": {old} -> {new}" if old and new else f": {new}" if new else ""

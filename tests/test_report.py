@@ -263,3 +263,10 @@ def test_cautions_are_on_the_page_with_any_advice() -> None:
     text = visible_text(page())
     for word in ("unplug", "moving axes", "manual", "licensed practice"):
         assert word in text
+
+
+@pytest.mark.benchmarks
+def test_speed_of_the_page(benchmark, real: tuple) -> None:
+    manifest, folder, diagnosis, _ = real
+    report_html(diagnosis, manifest, folder, Machine())
+    benchmark(report_html, diagnosis, manifest, folder, Machine())
