@@ -87,9 +87,9 @@ def test_bad_requests(tmp_path, args, words):
 def test_refusal_names_the_place_and_writes_nothing(tmp_path):
     rib = tmp_path / "rib.stl"
     write_parts(rib, (part_of(box(0, 0, 30, 20, 0, 2) + box(8, 5, 20, 5.5, 1.9, 8)),), "rib")
-    out = tmp_path / "out.stl"
-    code, _, err = run("correct", case(tmp_path), rib, "-o", out)
+    out, place = tmp_path / "out.stl", case(tmp_path)
+    code, _, err = run("correct", place, rib, "-o", out)
     assert code == 1
     assert "rib at (" in err and "thinner than one bead" in err
     assert not out.exists()
-    assert run("correct", case(tmp_path), rib, "-o", out, "--thin")[0] == 0
+    assert run("correct", place, rib, "-o", out, "--thin")[0] == 0
