@@ -242,7 +242,7 @@ def _plate(
         piece = pieces[coupon.id]
         origin = np.array(coupon.origin_on_plate_mm)
         # Small drawings would show an engraved name as a blot.
-        for region in piece.tops() if scale >= 0.5 else [piece.silhouette("z")]:
+        for region in piece.tops if scale >= 0.5 else [piece.silhouette("z")]:
             fill_area(pdf, [to_page((ring + origin) * scale) for ring in region])
         centres.append((order[coupon.id], origin + np.array(coupon.size_mm[:2]) / 2))
     for number, centre in centres:

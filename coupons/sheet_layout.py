@@ -22,6 +22,7 @@ JAW_DEEP = 3.2
 NIB_ACROSS = 3.0
 NIB_DEEP = 2.7
 NIB_CUT = 0.6
+NIB_TIP = 1.0
 SEAM_RADIUS = 1.8
 AXIS = 11.0
 # Jaws of one wall that come nearer than this hide it.
@@ -171,7 +172,7 @@ def make_jaw(number: int, contact: np.ndarray, out: np.ndarray, into_opening: bo
         points = [contact + half, back + half, back - half, contact - half]
         return Jaw(number=number, outline=np.array(points), contact=contact, centre=(contact + back) / 2)
     half, back = across * NIB_ACROSS / 2, contact + out * NIB_DEEP
-    shoulder, heel = contact + out * 0.8, back - out * NIB_CUT
+    shoulder, heel = contact + out * NIB_TIP, back - out * NIB_CUT
     rear = half - across * NIB_CUT
     points = [contact, shoulder + half, heel + half, back + rear, back - rear, heel - half, shoulder - half]
     centre = contact + out * (NIB_DEEP / 2 + 0.15)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from functools import cache
 from pathlib import Path
 
 import numpy as np
@@ -114,8 +115,12 @@ def _coupon(
     used = _heading_height(coupon) + line_step(NOTE_PT) * len(notes) + (2.0 if notes else 0.0)
     table = HEAD_ROW + sum(row.height for row in rows) if rows else 0.0
     page = pdf.low - TOP
-    one, several = (views(coupon, piece, numbers, split=split) for split in (False, True))
-    drawings = _drawings(pdf, one, several, page - used, table)
+
+    @cache
+    def drawn(split: bool) -> tuple[View, ...]:
+        return views(coupon, piece, numbers, split=split)
+
+    drawings = _drawings(pdf, drawn, page - used, table)
     if drawings is None:
         raise InputError(
             "is too large for a page at any scale; make the coupons again", f"coupon {coupon.id}"
@@ -160,37 +165,51 @@ def _heading(pdf: SheetPdf, order: int, coupon: Coupon, y: float) -> None:
 
 
 def _drawings(
-    pdf: SheetPdf, whole: tuple[View, ...], split: tuple[View, ...], page: float, table: float
+    pdf: SheetPdf, drawn: Callable[[bool], tuple[View, ...]], page: float, table: float
 ) -> Drawings | None:
     """The views at the best scale: marks apart, and all on one page with the table if that can be.
 
-    A plan for each direction (`split`) is drawn where one plan of twice the size is still crowded. None where
-    no scale brings them onto a page.
+    A plan for each direction (`drawn` of True) is shown where one plan of twice the size is still crowded. None
+    where no scale brings them onto a page.
     """
 
     def width_of(text: str) -> float:
         return figure_width(pdf, text)
 
-    tries = [(scale, whole) for scale in SCALES]
-    if len(split) > len(whole):
-        tries.insert(2, (2.0, split))
-    # Without room for the jaws' marks a scale is only looked at when there is nothing better.
-    crowded = [sum(jaw_marks(view, scale)[1] for view in drawn) for scale, drawn in tries]
     best: tuple[tuple[int, int, int], Drawings] | None = None
-    for k in sorted(range(len(tries)), key=lambda k: (crowded[k], k)):
-        if best is not None and (best[0] == (0, 0, 0) or crowded[k] > best[0][0]):
-            break
-        drawings = _fitting(tries[k][1], tries[k][0], pdf.epw, page, width_of)
-        if drawings is None:
+    crowded: list[tuple[int, int, bool]] = []
+    tries = [(scale, False) for scale in SCALES]
+    tries.insert(2, (2.0, True))
+    for k, (scale, split) in enumerate(tries):
+        if split and len(drawn(True)) == len(drawn(False)):
             continue
-        rank = (
-            sum(layout.conflicts for layout in drawings.layouts),
-            int(drawings.height + table > page),
-            sum(layout.poor for layout in drawings.layouts),
-        )
-        if best is None or rank < best[0]:
-            best = (rank, drawings)
+        conflicts = sum(jaw_marks(view, scale)[1] for view in drawn(split))
+        if conflicts:
+            crowded.append((conflicts, k, split))
+            continue
+        best = _better(best, _fitting(drawn(split), scale, pdf.epw, page, width_of), page - table)
+        if best is not None and best[0] == (0, 0, 0):
+            return best[1]
+    # Without room for the jaws' marks a scale is only looked at when there is nothing better.
+    for conflicts, k, split in sorted(crowded):
+        if best is not None and conflicts > best[0][0]:
+            break
+        best = _better(best, _fitting(drawn(split), tries[k][0], pdf.epw, page, width_of), page - table)
     return best[1] if best else None
+
+
+def _better(
+    best: tuple[tuple[int, int, int], Drawings] | None, drawings: Drawings | None, room: float
+) -> tuple[tuple[int, int, int], Drawings] | None:
+    """The better of two: fewer conflicts, then not higher than the room, then fewer poor dimensions."""
+    if drawings is None:
+        return best
+    rank = (
+        sum(layout.conflicts for layout in drawings.layouts),
+        int(drawings.height > room),
+        sum(layout.poor for layout in drawings.layouts),
+    )
+    return (rank, drawings) if best is None or rank < best[0] else best
 
 
 def _fitting(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -94,6 +95,7 @@ class Piece:
         """Outlines at height `z` [mm]."""
         return [np.asarray(ring) for ring in self.solid.slice(z).simplify(1e-6).to_polygons()]
 
+    @functools.cached_property
     def tops(self) -> list[list[Ring]]:
         """Regions seen from above, one list of outlines for each level, from the lowest."""
         step = 1e-3

@@ -94,7 +94,7 @@ def slicing_block(manifest: Manifest, plates: int, tubes: bool, prisms: bool) ->
         f"Slice for a bead {manifest.line_width_mm:g} mm wide (every wall) and layers "
         f"{manifest.layer_height_mm:g} mm high, the first layer too.",
         "Leave every compensation as it is set now (table on the next page): the pieces show what is still "
-        "left. Change nothing before the last plate is printed.",
+        "left. Change nothing until the readings are taken.",
         "Seam: at one fixed place, the sharpest corner, never scattered. Measured pieces have a V notch for "
         "it, marked S on the drawings; round bores want it between the jaws' places.",
     ]
@@ -105,10 +105,13 @@ def slicing_block(manifest: Manifest, plates: int, tubes: bool, prisms: bool) ->
         )
     if prisms:
         sentences.append(
-            "Single-wall piece: it is drawn solid. Print it alone with one wall, no infill and no top "
-            "layers, so that a tube one bead thick remains."
+            "Single-wall piece: it is drawn solid. Give it one wall, no infill and no top layers, as its own "
+            "settings or in a job of its own, so that a tube one bead thick remains."
         )
-    sentences.append("No supports. No brim touching a piece. One spool of plastic for the whole set.")
+    sentences.append(
+        "No supports. No brim touching a piece. One spool of plastic for the whole set. All else as you "
+        "usually print."
+    )
     return Block(title="Before slicing", sentences=tuple(sentences))
 
 
@@ -133,7 +136,7 @@ def measuring_block(soft: bool) -> Block:
             "Tilt and swing the jaws a little. Outside sizes and parallel openings: keep the smallest "
             "reading. Round bores: the largest across, the smallest along the bore.",
             "Go by the numbers. Three readings each, jaws lifted in between. Write what the caliper shows, "
-            "in mm; correct nothing.",
+            "in mm; correct nothing. Then type them in with: fitassay enter",
         ),
     )
 

@@ -124,7 +124,7 @@ def _plan(
     heights = sorted({_inside(f.contact_a_mm[2], low, high) for f in features} or {(low + high) / 2})
     sections = {z: piece.section(z) for z in heights}
     shown = [z for z in heights if z >= BASE_MM] or heights
-    regions = tuple(tuple(region) for region in piece.tops()) or tuple(tuple(sections[z]) for z in shown)
+    regions = tuple(tuple(region) for region in piece.tops) or tuple(tuple(sections[z]) for z in shown)
     places = []
     for feature in features:
         rings = sections[_inside(feature.contact_a_mm[2], low, high)]

@@ -140,7 +140,7 @@ def test_tops_cover_the_plan() -> None:
     """What is seen from above is the whole silhouette, each spot at one level only."""
     for coupon in coupon_set().manifest.coupons:
         piece = load_piece(coupon, coupon_set().solids)
-        seen = sum(_signed(ring) for region in piece.tops() for ring in region)
+        seen = sum(_signed(ring) for region in piece.tops for ring in region)
         plan = sum(_signed(ring) for ring in piece.silhouette("z"))
         assert seen == pytest.approx(plan, rel=2e-3), coupon.id
 
