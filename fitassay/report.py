@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import re
 from collections.abc import Sequence
+from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -57,16 +58,21 @@ def report_html(
     compare : sequence of Section
         Sections that compare prints; after the trace.
     """
+    context = _context(diagnosis, manifest, Path(folder), machine)
+    sections = [] if trace is None else [trace_section(trace)]
+    context["extras"] = [s.harmless() for s in (*sections, *compare)]
+    return _template().render(context) + "\n"
+
+
+@cache
+def _template() -> Any:
     from jinja2 import Environment, PackageLoader
 
     environment = Environment(
         loader=PackageLoader("fitassay"), autoescape=True, trim_blocks=True, lstrip_blocks=True
     )
     environment.filters["minus"] = minus
-    context = _context(diagnosis, manifest, Path(folder), machine)
-    sections = [] if trace is None else [trace_section(trace)]
-    context["extras"] = [s.harmless() for s in (*sections, *compare)]
-    return environment.get_template("report.html.j2").render(context) + "\n"
+    return environment.get_template("report.html.j2")
 
 
 def minus(text: object) -> str:
