@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -17,6 +18,8 @@ SOFT_FACTOR = 3.0
 # The caliper's stated repeatability weighs as much as this many degrees of freedom against the repeats at hand.
 STATED_DOF = 6.0
 REFERENCE = "reference"
+FILE = "sliced file"
+"""Stands for the coupon in the row that a sliced file adds."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -56,6 +59,28 @@ class Evidence:
     repeatability_mm: float
     repeat_dof: int
     repeat_sd_mm: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class Known:
+    """What a sliced file tells before anything is measured.
+
+    Attributes
+    ----------
+    contour_mm : float or None [mm]
+        How far its path stands outward of its place; None where it does not show.
+    contour_u_mm : float [mm]
+        Standard uncertainty of the printed path's place, given that.
+    widen : mapping of (coupon, feature) to float [mm]
+        Further standard uncertainty of readings that the file spoils.
+    notes : tuple of str
+        Sentences for the user.
+    """
+
+    contour_mm: float | None = None
+    contour_u_mm: float = 0.02
+    widen: Mapping[tuple[str, str], float] = field(default_factory=dict)
+    notes: tuple[str, ...] = ()
 
 
 def pooled_repeatability(groups: list[np.ndarray], stated: float) -> tuple[float, int, float]:
@@ -106,8 +131,12 @@ def reference_row(feature: str) -> tuple[float, np.ndarray]:
     return float(size), row
 
 
-def gather(readings: tuple[Reading, ...], walk: SetWalk, machine: Machine) -> Evidence:
+def gather(
+    readings: tuple[Reading, ...], walk: SetWalk, machine: Machine, known: Known | None = None
+) -> Evidence:
     """Sort readings into `Evidence`, linearised about the perfect printer.
+
+    What a sliced file shows of the path's place is one row more, weighed like a reading.
 
     Raises
     ------
@@ -125,10 +154,12 @@ def gather(readings: tuple[Reading, ...], walk: SetWalk, machine: Machine) -> Ev
     count = np.array([len(g) for g in values])
     # Rounding to the caliper's step is not averaged away by repeats that all round alike (GUM F.2.2.1).
     u = np.sqrt(repeatability**2 / count + machine["caliper.resolution_mm"] ** 2 / 12)
+    if known is not None:
+        u = np.hypot(u, [known.widen.get(key, 0.0) for key in groups])
     where = {key: i for i, key in enumerate(walk.keys)}
     base, gains = walk.linearise()
     rows = [_row(key, where, base, gains) for key in groups]
-    return Evidence(
+    evidence = Evidence(
         keys=tuple(groups),
         column=np.array([where.get(key, -1) for key in groups]),
         y=np.array([g.mean() for g in values]),
@@ -139,6 +170,23 @@ def gather(readings: tuple[Reading, ...], walk: SetWalk, machine: Machine) -> Ev
         repeatability_mm=repeatability,
         repeat_dof=dof,
         repeat_sd_mm=sd,
+    )
+    return evidence if known is None or known.contour_mm is None else _with_file(evidence, known)
+
+
+def _with_file(evidence: Evidence, known: Known) -> Evidence:
+    """The row of the path offset that a sliced file shows."""
+    row = np.zeros((1, len(TERMS)))
+    row[0, INDEX["contour_offset"]] = 1.0
+    return replace(
+        evidence,
+        keys=(*evidence.keys, (FILE, "path offset")),
+        column=np.append(evidence.column, -1),
+        y=np.append(evidence.y, known.contour_mm),
+        u=np.append(evidence.u, known.contour_u_mm),
+        count=np.append(evidence.count, 0),
+        base=np.append(evidence.base, 0.0),
+        gains=np.concatenate([evidence.gains, row]),
     )
 
 

@@ -11,7 +11,7 @@ from analysis.advice import advise
 from analysis.aliases import find_aliases
 from analysis.batch import Settled, settle
 from analysis.estimate import prior_sds
-from analysis.evidence import SOFT_FACTOR, Evidence, gather
+from analysis.evidence import FILE, SOFT_FACTOR, Evidence, Known, gather
 from analysis.next_print import rank_next
 from analysis.readings import Reading
 from analysis.repeats import settle_torn, sort_repeats
@@ -124,11 +124,13 @@ def fit(evidence: Evidence, walk: SetWalk, prior_sd: np.ndarray, prior_mean: np.
     )
 
 
-def interpret(walk: SetWalk, readings: tuple[Reading, ...], machine: Machine) -> Diagnosis:
-    """`diagnose` for a walk at hand."""
+def interpret(
+    walk: SetWalk, readings: tuple[Reading, ...], machine: Machine, known: Known | None = None
+) -> Diagnosis:
+    """`diagnose` for a walk at hand, with what a sliced file tells if there is one."""
     prior_sd = prior_sds(machine)
-    readings, repeat_suspects = _agreeing(walk, readings, machine, prior_sd)
-    evidence = gather(readings, walk, machine)
+    readings, repeat_suspects = _agreeing(walk, readings, machine, prior_sd, known)
+    evidence = gather(readings, walk, machine, known)
     single = float(np.hypot(evidence.repeatability_mm, machine["caliper.resolution_mm"] / np.sqrt(12)))
     done = fit(evidence, walk, prior_sd)
     evidence, mean, covariance, slips = done.evidence, done.mean, done.covariance, done.slips
@@ -164,13 +166,20 @@ def interpret(walk: SetWalk, readings: tuple[Reading, ...], machine: Machine) ->
         p_value=float(done.settled.p_value[0]),
         expected_misfit_before_mm=before,
         expected_misfit_after_mm=after,
-        notes=_notes(done, walk, reference, visible, prior_sd, verdict),
+        notes=(
+            *_notes(done, walk, reference, visible, prior_sd, verdict),
+            *(known.notes if known is not None else ()),
+        ),
         extra={"scatter_mm": float(done.settled.scatter[0])},
     )
 
 
 def _agreeing(
-    walk: SetWalk, readings: tuple[Reading, ...], machine: Machine, prior_sd: np.ndarray
+    walk: SetWalk,
+    readings: tuple[Reading, ...],
+    machine: Machine,
+    prior_sd: np.ndarray,
+    known: Known | None,
 ) -> tuple[tuple[Reading, ...], tuple[Suspect, ...]]:
     """Readings without the repeats that others of their feature contradict."""
     stated = machine["caliper.repeatability_mm"] * (SOFT_FACTOR if machine.soft else 1.0)
@@ -181,7 +190,7 @@ def _agreeing(
     rest = tuple(r for r in repeats.kept if (r.coupon, r.feature) not in repeats.torn)
     expect = {}
     if any(r.reading_mm is not None for r in rest):
-        done = fit(gather(rest, walk, machine), walk, prior_sd)
+        done = fit(gather(rest, walk, machine, known), walk, prior_sd)
         at = walk.readings(done.mean[None])[0]
         gains = walk.linearise()[1]
         for i, key in enumerate(walk.keys):
@@ -222,6 +231,8 @@ def _reading_fits(
     ideal = walk.readings(np.zeros((1, len(TERMS))))[0]
     fits = []
     for i, (coupon, feature) in enumerate(evidence.keys):
+        if coupon == FILE:
+            continue
         column = int(evidence.column[i])
         f = walk.features[column] if column >= 0 else None
         fits.append(
