@@ -182,7 +182,7 @@ class Template:
         self.mesh = mesh
         self.slicer = Slicer(mesh, coupon.file)
         self._rings: dict[float, tuple[Ring, ...]] = {}
-        self._probes: dict[float, Probes] = {}
+        self._probes: dict[tuple[float, int], Probes] = {}
         self.contact_heights = tuple(
             sorted(
                 {contact_height(f) for f in coupon.features if f.kind != "height"}, key=lambda z: (z < 1, z)
@@ -196,11 +196,16 @@ class Template:
             self._rings[z] = self.slicer.section(z)
         return self._rings[z]
 
-    def probes(self, z: float) -> Probes:
-        """Probes on the outlines at height z, as drawn."""
-        if z not in self._probes:
-            self._probes[z] = probes_on(self.rings(z))
-        return self._probes[z]
+    def probes(self, z: float, every: int = 1) -> Probes:
+        """Probes on the outlines at height z, as drawn; every n-th of them."""
+        if (z, 1) not in self._probes:
+            self._probes[z, 1] = probes_on(self.rings(z))
+        if (z, every) not in self._probes:
+            full = self._probes[z, 1]
+            self._probes[z, every] = Probes(
+                points=full.points[::every], outward=full.outward[::every], ring=full.ring[::every]
+            )
+        return self._probes[z, every]
 
 
 def contact_height(feature: Feature) -> float:

@@ -34,6 +34,9 @@ TAG_REACH_MM = 0.35
 FOUND_SHARE = 0.6
 """A coupon is there when this share of its probes have found their path."""
 
+COARSE = 4
+"""Every so many probes are enough to see whether a placement is worth a closer look."""
+
 TIE = 0.004
 """Placements whose shares differ by less fit alike; the one nearest to the drawing is taken."""
 
@@ -65,7 +68,8 @@ class LoopMap:
         self.owner = np.repeat(np.arange(len(ends)), [len(e) for e in ends])
         self.low = np.array([p.low for p in self.loops]).reshape(-1, 2)
         self.high = np.array([p.high for p in self.loops]).reshape(-1, 2)
-        self._tree = shapely.STRtree(shapely.linestrings(self.pieces)) if len(ends) else None
+        lines: list = list(shapely.linestrings(self.pieces)) if len(ends) else []
+        self._tree = shapely.STRtree(lines) if lines else None
 
     def nearest(self, points: np.ndarray, outward: np.ndarray, reach: float) -> tuple[np.ndarray, np.ndarray]:
         """The nearest path to each point, seen along its outward direction.
@@ -150,8 +154,8 @@ def expected(place: Place, probes: Probes) -> tuple[np.ndarray, np.ndarray]:
     return place.to_bed(probes.points) + place.offset * outward, outward
 
 
-def refine(place: Place, maps: dict[float, LoopMap], reach: float) -> Place:
-    """Fit shift, scale, offset and small angle to the paths near the expected ones.
+def refine(place: Place, maps: dict[float, LoopMap], reach: float, every: int = 1) -> Place:
+    """Fit shift, scale, offset and small angle to the paths near the expected ones, by every n-th probe.
 
     Weak pulls (scale 0.3 %, angle 1 mrad, against 0.01 mm of residual) keep what the flanks cannot tell apart at
     nothing.
@@ -160,7 +164,7 @@ def refine(place: Place, maps: dict[float, LoopMap], reach: float) -> Place:
     for z, loops in maps.items():
         if _is_tag(place.template, z) and any(not _is_tag(place.template, other) for other in maps):
             continue
-        probes = place.template.probes(z)
+        probes = place.template.probes(z, every)
         at, out = expected(place, probes)
         residual, _ = loops.nearest(at, out, reach)
         good = ~np.isnan(residual)
@@ -199,11 +203,11 @@ def refine(place: Place, maps: dict[float, LoopMap], reach: float) -> Place:
     )
 
 
-def found_share(place: Place, maps: dict[float, LoopMap]) -> float:
-    """Share of all probes that find a path where it is expected."""
+def found_share(place: Place, maps: dict[float, LoopMap], every: int = 1) -> float:
+    """Share of the probes (every n-th) that find a path where it is expected."""
     hits = total = 0
     for z, loops in maps.items():
-        probes = place.template.probes(z)
+        probes = place.template.probes(z, every)
         at, out = expected(place, probes)
         residual, _ = loops.nearest(at, out, TAG_REACH_MM if _is_tag(place.template, z) else HIT_MM)
         hits += int(np.sum(~np.isnan(residual)))
@@ -232,9 +236,9 @@ def candidates(template: Template, maps: dict[float, LoopMap], width: float) -> 
         places = []
         for place in found:
             near = {z: maps[z]}
-            fitted = refine(refine(place, near, 0.45), near, 0.15)
-            if np.abs(fitted.scale).max() < 2 * LARGEST_SCALE and found_share(fitted, near) >= FOUND_SHARE:
-                fitted = refine(fitted, maps, 0.15)
+            fitted = refine(refine(place, near, 0.45, COARSE), near, 0.15, COARSE)
+            if np.abs(fitted.scale).max() < 2 * LARGEST_SCALE and found_share(fitted, near, COARSE) >= FOUND_SHARE:
+                fitted = refine(refine(fitted, maps, 0.15), maps, 0.15)
                 places.append(replace(fitted, share=found_share(fitted, maps)))
         if places:
             return sorted(_outermost(places), key=lambda p: -p.share)

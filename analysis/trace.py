@@ -202,7 +202,7 @@ def trace_templates(
         places = {k: replace(p, raised=raised) for k, p in reading.places(width).items()}
     _refuse(reading, templates, places, width, name)
     bands = {k: reading.bands(templates[k]) for k in templates if k in places}
-    found = {k: paths_of(places[k], bands[k]) for k in bands}
+    found = {k: paths_of(places[k], bands[k], width) for k in bands}
     bead = _bead(found, machine, width)
     used = width if bead is None or abs(bead.width / width - 1) <= WIDTH_TOLERANCE else bead.width
     place = _path_place(reading, found)

@@ -94,7 +94,7 @@ class CouponPaths:
     notes: tuple[str, ...] = field(default_factory=tuple)
 
 
-def paths_of(place: Place, maps: dict[float, list[LoopMap]]) -> CouponPaths:
+def paths_of(place: Place, maps: dict[float, list[LoopMap]], width: float) -> CouponPaths:
     """Collect a found coupon's loops.
 
     Parameters
@@ -102,6 +102,8 @@ def paths_of(place: Place, maps: dict[float, list[LoopMap]]) -> CouponPaths:
     place : Place
     maps : dict of float to list of LoopMap
         By measured height, the layers there; the one that covers the height itself first.
+    width : float [mm]
+        The profile's bead, about the distance of walls side by side.
     """
     template = place.template
     size = template.coupon.size_mm
@@ -113,7 +115,7 @@ def paths_of(place: Place, maps: dict[float, list[LoopMap]]) -> CouponPaths:
     for z in template.contact_heights:
         rings = template.rings(z)
         rings_by_height[z] = tuple(turned_ring(r, place.turn, size) for r in rings)
-        found = [_outer_loops(place, z, m) for m in maps.get(z, [])]
+        found = [_outer_loops(place, z, m, width) for m in maps.get(z, [])]
         for loops, _ in found:
             outer += loops
         if found:
@@ -157,7 +159,9 @@ def _needed(template: Template, z: float, rings: tuple[Ring, ...]) -> set[int]:
     return needed
 
 
-def _outer_loops(place: Place, z: float, loops: LoopMap) -> tuple[list[OuterLoop], list[np.ndarray]]:
+def _outer_loops(
+    place: Place, z: float, loops: LoopMap, width: float
+) -> tuple[list[OuterLoop], list[np.ndarray]]:
     """Loops along the outlines of one layer, and the other walls there."""
     probes = place.template.probes(z)
     rings = place.template.rings(z)
@@ -170,7 +174,7 @@ def _outer_loops(place: Place, z: float, loops: LoopMap) -> tuple[list[OuterLoop
         owner, share = _majority(which[mine])
         if owner < 0 or share < 0.5:
             continue
-        inner = _further_walls(place, probes, mine, loops, owner)
+        inner = _further_walls(place, probes, mine, loops, owner, width)
         for i in inner:
             walls[i] = place.from_bed(loops.loops[i].points)
         path = loops.loops[owner]
@@ -204,12 +208,14 @@ def _order(loops: LoopMap, index: int) -> tuple[int, int]:
     return int(loops.layer_of[index]), loops.loops[index].first
 
 
-def _further_walls(place: Place, probes: Probes, mine: np.ndarray, loops: LoopMap, outer: int) -> list[int]:
+def _further_walls(
+    place: Place, probes: Probes, mine: np.ndarray, loops: LoopMap, outer: int, width: float
+) -> list[int]:
     """Loops that follow the outer one into the material, bead by bead."""
     if place.template.coupon.single_wall:
         return _beside(place, loops, outer)
     found: list[int] = []
-    pitch = _pitch(place, loops, outer, probes, mine)
+    pitch = _pitch(place, loops, outer, probes, mine, width)
     if pitch is None:
         return found
     part = Probes(points=probes.points[mine], outward=probes.outward[mine], ring=probes.ring[mine])
@@ -239,11 +245,13 @@ def _beside(place: Place, loops: LoopMap, outer: int) -> list[int]:
     return found
 
 
-def _pitch(place: Place, loops: LoopMap, outer: int, probes: Probes, mine: np.ndarray) -> float | None:
+def _pitch(
+    place: Place, loops: LoopMap, outer: int, probes: Probes, mine: np.ndarray, width: float
+) -> float | None:
     """Distance of the second wall from the first [mm]; None where there is none."""
     part = Probes(points=probes.points[mine], outward=probes.outward[mine], ring=probes.ring[mine])
     for guess in (1.0, 0.85, 1.2):
-        by = guess * max(2 * abs(place.offset), 0.3)
+        by = guess * width
         deeper = replace(place, offset=place.offset - by)
         at, out = expected(deeper, part)
         residual, which = loops.nearest(at, out, 0.3 * by)
