@@ -86,7 +86,9 @@ def make(
     contributions = a * mean
     squared = (contributions**2).sum(axis=0)
     squared[[k for k, t in enumerate(TERMS) if t.kind != "printer"]] = 0.0
-    shares = {t.name: float(s / squared.sum()) for t, s in zip(TERMS, squared, strict=True) if t.kind == "printer"}
+    shares = {
+        t.name: float(s / squared.sum()) for t, s in zip(TERMS, squared, strict=True) if t.kind == "printer"
+    }
     words = {
         "dominant": "Backlash in y spoils the fit: the axis loses 0.240 ± 0.017 mm whenever it turns round.",
         "leading": "Backlash in y probably spoils the fit most.",
