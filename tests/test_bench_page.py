@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import shutil
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -141,6 +141,23 @@ def caliper(page: Page, texts: list[str], end: tuple[str, ...] = ("Enter",)) -> 
     wire.detach()
 
 
+def at_once(page: Page, texts: list[str]) -> float:
+    """All readings within one turn of the page's own clock, faster than any cable; returns how long it took [ms]."""
+    return page.evaluate(
+        """(texts) => {
+          const box = document.getElementById("box"), start = performance.now();
+          const key = (key) => box.dispatchEvent(new KeyboardEvent("keydown", { key, bubbles: true }));
+          for (const text of texts) {
+            for (const char of text) { key(char); box.value += char; }
+            key("Enter");
+            box.form.requestSubmit();
+          }
+          return performance.now() - start;
+        }""",
+        texts,
+    )
+
+
 def until(page: Page, expression: str) -> None:
     """Waits for something to be true in the page, whose rules forbid the driver's own way of waiting."""
     for _ in range(400):
@@ -191,9 +208,12 @@ def test_a_whole_set_by_keyboard(page: Page, case: Path) -> None:
     assert values_of(case) == as_entered(case, texts)
 
 
-def test_a_burst_of_twenty_lands_on_the_right_features(page: Page, case: Path) -> None:
+@pytest.mark.parametrize("burst", [caliper, at_once])
+def test_a_burst_of_twenty_lands_on_the_right_features(
+    page: Page, case: Path, burst: Callable[[Page, list[str]], object]
+) -> None:
     texts = sizes(case)[:20]
-    caliper(page, texts)
+    burst(page, texts)
     at_rest(page)
     assert values_of(case) == as_entered(case, texts)
     coupon, feature = pairs_of(case)[20]
@@ -555,6 +575,9 @@ def test_the_most_telling_feature_is_one_press_away(page: Page, case: Path) -> N
     page.wait_for_selector("#next button")
     label = page.locator("#next button").inner_text()
     page.locator("#next button").click()
+    assert label == f"Measure {name(page)} next"
+    page.keyboard.press("ArrowUp")
+    page.keyboard.press("PageDown")
     assert label == f"Measure {name(page)} next"
 
 

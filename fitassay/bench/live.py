@@ -10,13 +10,17 @@ from contextlib import suppress
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from analysis.rounding import exact, fixed, probability
 from coupons.errors import FitassayError
 from coupons.feature import Manifest
 from coupons.machine import Machine
+from fitassay.wording import CAUTIONS, advice_values, capital, sentence, setting_label, term_label
 
 if TYPE_CHECKING:
+    from analysis.guided import Guide
     from analysis.readings import Reading
-    from analysis.result import Diagnosis
+    from analysis.result import Advice, Diagnosis
+    from analysis.walk import SetWalk
 
 # A burst of readings is judged once, when it pauses, but not later than this [s].
 PAUSE_S = 0.12
@@ -48,7 +52,9 @@ class LiveVerdict:
         self._first_asked = 0.0
         self._stop = False
         self._current: dict[str, Any] = NOTHING
-        self._walk: tuple[Manifest, Any] | None = None
+        self._walk: tuple[Manifest, SetWalk] | None = None
+        self._guide: Guide | None = None
+        self._machine: Machine | None = None
         self._thread: threading.Thread | None = None
 
     @property
@@ -121,63 +127,76 @@ class LiveVerdict:
     def _answer(
         self, manifest: Manifest, folder: Path, readings: tuple[Reading, ...], machine: Machine
     ) -> dict[str, Any]:
+        from analysis.guided import Guide
         from analysis.interpret import interpret
         from analysis.walk import SetWalk
 
         try:
             if self._walk is None or self._walk[0] is not manifest:
                 self._walk = (manifest, SetWalk.open(manifest, folder))
-            return verdict_data(interpret(self._walk[1], readings, machine))
+            walk = self._walk[1]
+            if self._guide is None or self._guide.walk is not walk or self._machine is not machine:
+                self._guide, self._machine = Guide(walk, machine), machine
+            step = self._guide.taken(readings).step()
+            telling = walk.keys[step.column] if step.column >= 0 else None
+            return verdict_data(interpret(walk, readings, machine), telling)
         except FitassayError as exc:
             return {"state": "unable", "text": f"No verdict: {exc}"}
         except Exception as exc:  # a fault of ours must not take the readings' page down
             return {"state": "unable", "text": f"No verdict: {type(exc).__name__}: {exc}. Readings are kept."}
 
 
-def verdict_data(diagnosis: Diagnosis) -> dict[str, Any]:
-    """What the page shows of a diagnosis, plain data."""
-    labels = {t.name: t.label for t in diagnosis.terms}
+def verdict_data(diagnosis: Diagnosis, telling: tuple[str, str] | None = None) -> dict[str, Any]:
+    """What the page shows of a diagnosis, plain data.
+
+    Parameters
+    ----------
+    diagnosis : Diagnosis
+    telling : (coupon, feature), optional
+        The feature that would tell most, of those not yet read.
+    """
+    verdict = diagnosis.verdict
     ranked = sorted(diagnosis.probabilities.items(), key=lambda pair: -pair[1])
-    shown = [(n, p) for n, p in ranked[:RIVALS] if math.isfinite(p) and p >= SMALLEST_CHANCE]
-    if diagnosis.verdict.status in ("within-noise", "unexplained"):
-        shown = []  # nothing is accused, so there are no rivals
-    following = next(iter(diagnosis.next), None)
+    rivals = [(n, p) for n, p in ranked[:RIVALS] if math.isfinite(p) and p >= SMALLEST_CHANCE]
+    if verdict.status in ("within-noise", "unexplained"):
+        rivals = []  # nothing is accused, so there are no rivals
+    enough = verdict.status in ("dominant", "within-noise")
+    next_ = [f"Next: {sentence(following.text)}" for following in diagnosis.next[:1]]
+    if enough:
+        next_.insert(0, "Enough has been read for this verdict; further readings sharpen its figures.")
     return {
         "state": "ready",
-        "status": diagnosis.verdict.status,
-        "text": diagnosis.verdict.text,
+        "status": verdict.status,
+        "text": sentence(verdict.text),
         "rivals": [
             {
-                "label": labels.get(name, name),
+                "label": term_label(name),
                 "probability": round(p, 4),
-                "chance": chance_words(p),
-                "accused": name == diagnosis.verdict.term,
+                "chance": probability(p),
+                "accused": name == verdict.term,
             }
-            for name, p in shown
+            for name, p in rivals
         ],
         "suspects": [
             {
                 "coupon": s.coupon,
                 "feature": s.feature,
-                "text": f"{s.coupon} {s.feature}: read {s.reading_mm:.2f} mm where about {s.expected_mm:.2f} mm "
-                f"was to be expected; {s.reason}.",
+                "text": f"{s.coupon} {s.feature} reads {exact(s.reading_mm)} mm where about "
+                f"{fixed(s.expected_mm, 2)} mm was to be expected; it is left out. {sentence(s.reason)}",
             }
             for s in diagnosis.suspects
         ],
-        "next": {
-            "coupon": following.coupon,
-            "feature": following.feature,
-            "text": f"Most telling next: {following.text}.",
-        }
-        if following
-        else None,
+        "next": next_,
+        "telling": {"coupon": telling[0], "feature": telling[1]} if telling and not enough else None,
+        "advice": [_change(advice) for advice in diagnosis.advice],
+        "cautions": [*CAUTIONS, "fitassay diagnose writes the report with the reasons."],
     }
 
 
-def chance_words(probability: float) -> str:
-    """A chance in whole percent, never 0 or 100."""
-    if probability >= 0.995:
-        return "over 99 %"
-    if probability < 0.005:
-        return "under 1 %"
-    return f"{probability:.0%}".replace("%", " %")
+def _change(advice: Advice) -> str:
+    """One step of the advice: ``backlash compensation of y: 0 -> 0.240 ± 0.017 mm``."""
+    old, new = advice_values(advice)
+    label = setting_label(advice.setting).partition("; ")[0]
+    if not new:
+        return sentence(f"{label}: {advice.why}")
+    return capital(f"{label}: {old} \N{RIGHTWARDS ARROW} {new}" if old else f"{label}: {new}")

@@ -65,6 +65,7 @@ async function poll() {
     if (!reply.same) takeState(reply);
     if (outbox.failing && !outbox.items.length) outbox.failing = false;
     silent = false;
+    await outbox.adopt();
   } catch (problem) {
     if (problem.locked) {
       lockOut();
@@ -97,6 +98,7 @@ function takeState(next) {
 function lockOut() {
   lockedOut =
     "This page belongs to an earlier start of the bench. Open the address that the newest fitassay bench showed.";
+  outbox?.giveUp();
   banner();
 }
 
@@ -156,7 +158,7 @@ function submit(text) {
   }
   if (!value) return;
   if (cursor === null) {
-    say("Every feature has its readings. Choose one below to read it once more.");
+    say("Every feature has its readings. Choose a numbered one to read it once more.");
     box.select();
     return;
   }
@@ -341,7 +343,7 @@ function banner() {
       + "start fitassay bench again for this case and open the address it shows.";
   }
   if (text && kept.length) {
-    text += ` Not on the disk yet: ${kept.map((k) => `${k.coupon} ${k.feature} ${k.text}`).join("; ")}.`;
+    text += ` ${lockedOut ? "These readings go along" : "Not on the disk yet"}: ${kept.map((k) => `${k.coupon} ${k.feature} ${k.text}`).join("; ")}.`;
   }
   if ($("banner").textContent !== text) $("banner").textContent = text;
   $("banner").hidden = !text;
@@ -363,11 +365,12 @@ function renderEntry() {
   const over = state.skipped.length;
   $("tally").textContent = `${read} of ${total} features read${over ? `, ${over} skipped` : ""}`;
   $("undo").disabled = !mine.length && !ask;
+  document.querySelector("main").classList.toggle("done", cursor === null);
   const f = cursor === null ? null : plan.features[cursor];
   $("number").textContent = f ? f.number : "✓";
   $("feature-name").textContent = f ? `${f.coupon} ${f.feature}` : "All features are read";
   $("nominal").textContent = f ? `${f.words}, drawn ${sized(f.nominal)} mm` : "";
-  const done = "Choose a feature below to read it once more, or run fitassay diagnose for the whole report.";
+  const done = "Choose a numbered feature to read it once more, or run fitassay diagnose for the whole report.";
   $("instruction").textContent = f ? f.instruction : done;
   $("box-label").textContent = f ? `Reading of ${f.feature}` : "Reading";
   const due = f ? `Next: ${f.coupon} ${f.feature}, ${f.words}, ${sized(f.nominal)} mm. ${f.instruction}` : done;
@@ -502,7 +505,7 @@ const line = (text) => {
 let shownVerdict = "";
 function renderVerdict() {
   const v = state.verdict;
-  const print = JSON.stringify(v);
+  const print = JSON.stringify([v, cursor === null]);
   if (print === shownVerdict) return;
   shownVerdict = print;
   $("verdict-text").textContent = v.text ?? "";
@@ -524,10 +527,36 @@ function renderVerdict() {
   $("suspects").replaceChildren(...(v.suspects ?? []).flatMap((s) => [
     line(s.text), ...(indexOf(s) >= 0 ? [jumpButton(s, `Measure ${s.feature} again`)] : []),
   ]));
-  const next = v.next;
-  $("next").replaceChildren(...(next ? [
-    line(next.text), ...(indexOf(next) >= 0 ? [jumpButton(next, `Measure ${next.coupon} ${next.feature} next`)] : []),
-  ] : []));
+  const telling = v.telling;
+  $("next").replaceChildren(
+    ...(v.next ?? []).map(line),
+    ...(telling ? [jumpButton(telling, `Measure ${telling.coupon} ${telling.feature} next`)] : []),
+  );
+  $("advice").replaceChildren(...adviceParts(v));
+}
+
+// Only once all is read: before that it may still change, and the machine with it.
+function adviceParts(v) {
+  if (cursor !== null || !v.advice?.length) return [];
+  const list = document.createElement("ol");
+  for (const step of v.advice) {
+    const item = document.createElement("li");
+    item.append(...line(step).childNodes);
+    list.append(item);
+  }
+  const cautions = (v.cautions ?? []).map(line);
+  for (const caution of cautions) caution.className = "caution";
+  return [line("To change, in this order (± expanded uncertainty, k = 2):"), list, ...cautions];
+}
+
+function toTheMostTelling() {
+  const i = state.verdict.telling ? indexOf(state.verdict.telling) : -1;
+  if (i < 0) {
+    say("There is no feature left that would tell more.");
+    return;
+  }
+  if (ask) dropAsk();
+  goTo(i);
 }
 
 function renderTable() {
@@ -607,6 +636,9 @@ document.addEventListener("keydown", (event) => {
   if (event.key === "ArrowDown" || event.key === "ArrowUp") {
     event.preventDefault();
     step(event.key === "ArrowDown" ? 1 : -1);
+  } else if (event.key === "PageDown") {
+    event.preventDefault();
+    toTheMostTelling();
   } else if (event.key === "Escape") {
     event.preventDefault();
     if (ask) dropAsk();

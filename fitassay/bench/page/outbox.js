@@ -68,9 +68,15 @@ export class Outbox {
     this.save();
   }
 
-  // Readings that another page of this case left behind when it was closed or crashed.
+  // The program no longer takes anything from this page: what it holds is another page's to send.
+  giveUp() {
+    this.locked = true;
+    this.hold?.();
+  }
+
+  // Readings that another page of this case left behind when it was closed, crashed or gave up.
   async adopt() {
-    if (!navigator.locks) return 0;
+    if (!navigator.locks || this.locked) return 0;
     let found = 0;
     const head = `${PREFIX}${this.room}/`;
     for (const name of Object.keys(localStorage)) {
@@ -112,10 +118,7 @@ export class Outbox {
       } catch (problem) {
         for (const item of batch) item.resent = true;
         this.save();
-        if (problem.locked) {
-          this.locked = true;
-          if (this.hold) this.hold(); // another page may take them over
-        }
+        if (problem.locked) this.giveUp();
         this.failing = true;
         this.onState(this);
         if (this.locked) break;
