@@ -12,6 +12,7 @@ apart as soon as there are flanks of several sizes.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 
@@ -68,8 +69,8 @@ class LoopMap:
         self.owner = np.repeat(np.arange(len(ends)), [len(e) for e in ends])
         self.low = np.array([p.low for p in self.loops]).reshape(-1, 2)
         self.high = np.array([p.high for p in self.loops]).reshape(-1, 2)
-        lines: list = list(shapely.linestrings(self.pieces)) if len(ends) else []
-        self._tree = shapely.STRtree(lines) if lines else None
+        lines: Any = shapely.linestrings(self.pieces) if len(ends) else ()
+        self._tree = shapely.STRtree(lines) if len(lines) else None
 
     def nearest(self, points: np.ndarray, outward: np.ndarray, reach: float) -> tuple[np.ndarray, np.ndarray]:
         """The nearest path to each point, seen along its outward direction.
@@ -237,7 +238,10 @@ def candidates(template: Template, maps: dict[float, LoopMap], width: float) -> 
         for place in found:
             near = {z: maps[z]}
             fitted = refine(refine(place, near, 0.45, COARSE), near, 0.15, COARSE)
-            if np.abs(fitted.scale).max() < 2 * LARGEST_SCALE and found_share(fitted, near, COARSE) >= FOUND_SHARE:
+            if (
+                np.abs(fitted.scale).max() < 2 * LARGEST_SCALE
+                and found_share(fitted, near, COARSE) >= FOUND_SHARE
+            ):
                 fitted = refine(refine(fitted, maps, 0.15), maps, 0.15)
                 places.append(replace(fitted, share=found_share(fitted, maps)))
         if places:

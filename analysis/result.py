@@ -262,4 +262,5 @@ class Diagnosis:
                 "after": self.expected_misfit_after_mm,
             },
             "notes": list(self.notes),
+            **({"sliced_file": self.extra["sliced_file"]} if "sliced_file" in self.extra else {}),
         }

@@ -19,7 +19,7 @@ from analysis.path_offset import PathPlace, place_of
 from analysis.recognise import ANGLE_LIMIT, LoopMap, Place, assign, candidates, other_reason
 from analysis.rs274 import Tally
 from analysis.terms import INDEX, TERMS
-from analysis.toolpath import Slicer, load_mesh
+from analysis.toolpath import Loop, Slicer, load_mesh
 from analysis.traced_coupon import (
     CouponPaths,
     flank_offsets,
@@ -134,6 +134,8 @@ class Trace:
     features : tuple of TracedFeature
     walk : SetWalk
         Readings of the coupons found, along their real loops, set back by `offset_mm`.
+    slicers, loops : dict by coupon id
+        What `walk` was made of.
     warnings : tuple of str
     tally : Tally
     """
@@ -152,6 +154,8 @@ class Trace:
     layers: int
     features: tuple[TracedFeature, ...]
     walk: SetWalk
+    slicers: dict[str, Slicer]
+    loops: dict[str, dict[float, tuple[Loop, ...]]]
     tally: Tally
     warnings: tuple[str, ...] = field(default_factory=tuple)
 
@@ -207,7 +211,10 @@ def trace_templates(
     used = width if bead is None or abs(bead.width / width - 1) <= WIDTH_TOLERANCE else bead.width
     place = _path_place(reading, found)
     offset = None if place is None else place.offset + used / 2
-    walk, features = _walks(manifest, found, bands, used, offset or 0.0)
+    slicers, loops = _paths(found, offset or 0.0)
+    turned = replace(manifest, coupons=tuple(p.coupon for p in found.values()), line_width_mm=used)
+    walk = SetWalk(turned, slicers, loops)
+    features = _features(walk, SetWalk(turned, slicers), found, bands)
     trace = Trace(
         file=name,
         found=found,
@@ -223,6 +230,8 @@ def trace_templates(
         layers=len({round(r.z, 3) for r in reading.rows}),
         features=features,
         walk=walk,
+        slicers=slicers,
+        loops=loops,
         tally=tally,
     )
     from analysis.trace_report import warnings_of
@@ -417,25 +426,26 @@ def _bead(found: dict[str, CouponPaths], machine: Machine, profile: float) -> Be
     )
 
 
-def _walks(
-    manifest: Manifest,
-    found: dict[str, CouponPaths],
-    bands: dict[str, dict[float, list[LoopMap]]],
-    width: float,
-    offset: float,
-) -> tuple[SetWalk, tuple[TracedFeature, ...]]:
-    """The readings along the real loops, and each feature beside the ideal path."""
-    coupons = tuple(p.coupon for p in found.values())
-    turned = replace(manifest, coupons=coupons, line_width_mm=width)
+def _paths(
+    found: dict[str, CouponPaths], offset: float
+) -> tuple[dict[str, Slicer], dict[str, dict[float, tuple[Loop, ...]]]]:
+    """Sections and real loops of the coupons as they lie on the bed."""
     slicers = {}
-    loops = {}
     for key, paths in found.items():
         template, turn = paths.place.template, paths.place.turn
         mesh = turned_mesh(template.mesh, turn, template.coupon.size_mm)
         slicers[key] = Slicer(mesh, template.coupon.file)
-        loops[key] = walk_loops(paths, offset)
-    walk = SetWalk(turned, slicers, loops)
-    ideal = SetWalk(turned, slicers)
+    return slicers, {key: walk_loops(paths, offset) for key, paths in found.items()}
+
+
+def _features(
+    walk: SetWalk,
+    ideal: SetWalk,
+    found: dict[str, CouponPaths],
+    bands: dict[str, dict[float, list[LoopMap]]],
+) -> tuple[TracedFeature, ...]:
+    """Each feature along the real path, beside the ideal one."""
+    width = walk.manifest.line_width_mm
     real_gains, ideal_gains = _play_gains(walk), _play_gains(ideal)
     features = []
     for i, (key, _) in enumerate(walk.keys):
@@ -455,7 +465,7 @@ def _walks(
                 traced=z in paths.complete,
             )
         )
-    return walk, tuple(features)
+    return tuple(features)
 
 
 def _play_gains(walk: SetWalk) -> np.ndarray:

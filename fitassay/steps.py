@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from contextlib import suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Literal
 
@@ -88,6 +88,7 @@ def simulate_print(
     seed: int = 0,
     repeats: int = 1,
     references: tuple[tuple[str, float], ...] = (),
+    file: Path | None = None,
 ) -> tuple[Reading, ...]:
     """Readings of a virtual print of the coupons, written to the print's readings.csv.
 
@@ -99,6 +100,8 @@ def simulate_print(
         Of one reading; by default the caliper's in the machine file.
     references : tuple of (kind, size [mm])
         Pieces of known size read as well.
+    file : Path, optional
+        A sliced file whose path is printed in place of an ideal one; only the coupons in it are read.
 
     Raises
     ------
@@ -110,9 +113,18 @@ def simulate_print(
     from analysis.simulate import simulate, theta_of
     from analysis.walk import SetWalk
 
+    theta = theta_of(dict(errors))
+    if file is None:
+        walk = SetWalk.open(target.manifest(), target.folder)
+    else:
+        from analysis.traced_print import print_traced
+        from fitassay.traced import read_trace
+
+        trace = read_trace(target, machine, file)
+        walk, theta = trace.walk, print_traced(trace, theta)
     readings = simulate(
-        SetWalk.open(target.manifest(), target.folder),
-        theta_of(dict(errors)),
+        walk,
+        theta,
         noise_mm=machine["caliper.repeatability_mm"] if noise_mm is None else noise_mm,
         resolution_mm=machine["caliper.resolution_mm"] if resolution_mm is None else resolution_mm,
         seed=seed,
@@ -127,8 +139,13 @@ def simulate_print(
     return readings
 
 
-def diagnose_print(target: Print, machine: Machine) -> Diagnosis:
+def diagnose_print(target: Print, machine: Machine, file: Path | None = None) -> Diagnosis:
     """Diagnose a print from its files; writes its diagnosis.json and report.html.
+
+    Parameters
+    ----------
+    file : Path, optional
+        The sliced file that was printed; by default the one traced last for this print, if any.
 
     Raises
     ------
@@ -146,10 +163,19 @@ def diagnose_print(target: Print, machine: Machine) -> Diagnosis:
     # Only now what takes long to load: a wrong file is told at once.
     from analysis.interpret import diagnose
     from fitassay.report import report_html
+    from fitassay.traced import remembered, trace_print
 
-    diagnosis = diagnose(manifest, target.folder, readings, machine)
+    trace, remark = remembered(target, machine) if file is None else (trace_print(target, machine, file), "")
+    if trace is None:
+        diagnosis = diagnose(manifest, target.folder, readings, machine)
+    else:
+        from analysis.traced_print import diagnose_traced
+
+        diagnosis = diagnose_traced(trace, manifest, target.folder, readings, machine)
+    if remark:
+        diagnosis = replace(diagnosis, notes=(*diagnosis.notes, remark))
     write_atomic(target.diagnosis_path, json_text(diagnosis.as_json()))
-    write_atomic(target.report_path, report_html(diagnosis, manifest, target.folder, machine))
+    write_atomic(target.report_path, report_html(diagnosis, manifest, target.folder, machine, trace=trace))
     return diagnosis
 
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import click
 
 from fitassay.case import Case
@@ -13,8 +15,15 @@ from fitassay.terminal import answer, say, width, working
 @click.command()
 @case_argument
 @print_option
+@click.option(
+    "--trace",
+    "file",
+    type=click.Path(path_type=Path),
+    metavar="FILE",
+    help="The sliced file that was printed; the one traced last unless given.",
+)
 @json_option
-def command(case: str, number: str | None, as_json: bool) -> None:
+def command(case: str, number: str | None, file: Path | None, as_json: bool) -> None:
     """Say what spoils the fit, how sure that is, what cannot be told, and which setting to change.
 
     Writes diagnosis.json and report.html beside the readings; the report opens in any browser, offline.
@@ -25,7 +34,7 @@ def command(case: str, number: str | None, as_json: bool) -> None:
         from analysis.terms import NAMES
 
         machine = place.machine(prior_names=NAMES)
-        diagnosis = diagnose_print(target, machine)
+        diagnosis = diagnose_print(target, machine, file)
     if as_json:
         answer(diagnosis.as_json())
         return

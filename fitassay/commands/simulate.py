@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
+from pathlib import Path
 from typing import Any
 
 import click
@@ -58,6 +59,13 @@ def _term_options(command: Callable[..., Any]) -> Callable[..., Any]:
 @click.option(
     "--reference", "pieces", multiple=True, metavar="PIECE", help="Also read a piece such as outside:10.000."
 )
+@click.option(
+    "--trace",
+    "file",
+    type=click.Path(path_type=Path),
+    metavar="FILE",
+    help="Print the path of this sliced file, seams and all, in place of an ideal one.",
+)
 @click.option("--force", is_flag=True, help="Replace readings that are there.")
 @json_option
 def command(
@@ -68,6 +76,7 @@ def command(
     seed: int,
     repeats: int,
     pieces: tuple[str, ...],
+    file: Path | None,
     force: bool,
     as_json: bool,
     **errors: float | None,
@@ -99,6 +108,7 @@ def command(
             seed=seed,
             repeats=repeats,
             references=tuple(references),
+            file=file,
         )
     if as_json:
         answer(
