@@ -42,36 +42,15 @@ def state_of(diagnosis: Diagnosis, machine: Machine, scatter_mm: float | None = 
     Parameters
     ----------
     scatter_mm : float [mm], optional
-        By how much single pieces vary; default: by what the readings scatter beyond the caliper's own
-        uncertainty.
+        By how much single pieces vary; default: by what the print scattered beyond the caliper.
     """
     from analysis.predict import State
 
     if scatter_mm is None:
-        scatter_mm = excess_scatter(diagnosis)
+        scatter_mm = float(diagnosis.extra.get("scatter_mm", 0.0))
     return State(
         mean=np.array([t.estimate for t in diagnosis.terms]),
         covariance=np.asarray(diagnosis.covariance),
         width=machine.line_width_mm,
         scatter_mm=scatter_mm,
     )
-
-
-def excess_scatter(diagnosis: Diagnosis) -> float:
-    """Scatter of the readings about the model that their own uncertainties do not explain [mm].
-
-    s^2 - mean u^2 with s^2 the residual variance over the degrees of freedom that the informed terms leave; zero
-    where s^2 / u^2 is under the 95 % point of chi-square, as the caliper alone may make it.
-    """
-    from scipy.special import chdtri
-
-    fits = [f for f in diagnosis.fits if not f.suspect and f.coupon != "reference"]
-    used = sum(t.informed for t in diagnosis.terms)
-    dof = len(fits) - used
-    if dof < 4:
-        return 0.0
-    square = sum((f.reading_mm - f.predicted_mm) ** 2 for f in fits) / dof
-    stated = sum(f.std_uncertainty_mm**2 for f in fits) / len(fits)
-    if square / stated < chdtri(dof, 0.05) / dof:
-        return 0.0
-    return float(np.sqrt(square - stated))
