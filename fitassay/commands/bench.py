@@ -11,7 +11,10 @@ from fitassay.options import case_argument, json_option, print_option
 @case_argument
 @print_option
 @click.option(
-    "--port", type=click.IntRange(1, 65535), help="Port on this machine; the case's usual one if left away."
+    "--port",
+    metavar="PORT",
+    type=click.IntRange(1, 65535),
+    help="Port on this machine; the case's usual one unless given.",
 )
 @click.option(
     "--open/--no-open",

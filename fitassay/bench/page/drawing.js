@@ -68,6 +68,9 @@ function span(svg, a, b, frame, px, label) {
 function xArrow(svg, box, px) {
   const at = [box.x + 16 * px, box.y + box.h - 16 * px];
   const tip = add(at, [1, 0], 34 * px);
+  shape(svg, "rect", {
+    class: "mat", x: at[0] - 8 * px, y: at[1] - 13 * px, width: 78 * px, height: 26 * px,
+  });
   shape(svg, "line", { class: "axis", ...ends(at, tip) });
   shape(svg, "polygon", {
     class: "axis", points: points([tip, add(tip, [-9 * px, -4 * px]), add(tip, [-9 * px, 4 * px])]),
@@ -83,7 +86,7 @@ function frameOf(view, a, b, width, height) {
   const reach = Math.hypot(b[0] - a[0], b[1] - a[1]);
   const whole = fit(x0, y0, x1, y1);
   let near = false;
-  if (whole > 0 && reach / whole < 55) {
+  if (whole > 0 && reach / whole < 44) {
     near = true;
     const half = Math.max(1.6 * reach, 9);
     const about = [Math.min(a[0], b[0]) - half, Math.min(a[1], b[1]) - half, Math.max(a[0], b[0]) + half,
@@ -107,6 +110,7 @@ function inset(svg, view, outline, box, px) {
   const group = shape(svg, "g", {
     transform: `translate(${at[0] - x0 * scale} ${at[1] - y0 * scale}) scale(${scale})`,
   });
+  shape(group, "path", { class: "base", d: view.base, "fill-rule": "evenodd" });
   shape(group, "path", { class: "cut", d: outline, "fill-rule": "evenodd" });
   const [left, top] = [Math.max(box.x, x0), Math.max(box.y, y0)];
   shape(group, "rect", {
