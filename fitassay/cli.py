@@ -1,6 +1,7 @@
 """The command line: finds the command, and turns errors into one line and an exit code.
 
-Exit codes: 0 good; 1 the job could not be done; 2 bad usage, bad input, a place that cannot be written, or stopped with Ctrl-C.
+Exit codes: 0 good; 1 the job could not be done; 2 bad usage, bad input, a place that cannot be written, or
+stopped with Ctrl-C.
 """
 
 from __future__ import annotations
