@@ -1,31 +1,28 @@
 """Which reading to take next: the one that removes most of the doubt about which error is the largest.
 
-Closed form at every step: the posterior's covariance does not depend on what will be read, so the gain of a
-reading is known beforehand. With covariance C, a reading's sensitivities a and its uncertainty u, the variance of
-term t falls by (C a)_t^2 / (u^2 + a C a).
+The posterior is updated one reading at a time, and every reading's gain is known beforehand: see `analysis.doubt`.
 """
 
 from __future__ import annotations
 
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
+from analysis.doubt import doubt_of, removed_by_each
 from analysis.estimate import prior_sds
 from analysis.evidence import single_reading_sd
 from analysis.readings import Reading
 from analysis.result import Status
 from analysis.terms import PRINTER, TERMS
-from analysis.verdict import STATUSES, judge_many, reference_of, visible_limits
+from analysis.verdict import DOMINANT, STATUSES, judge_many, reference_of, visible_limits
 from analysis.walk import SetWalk
 from coupons.machine import Machine
 
-SAFE: tuple[Status, ...] = ("dominant", "within-noise")
 # A verdict that only just holds may fall again with the next reading; guided entry stops when this many in a row
 # have it.
 IN_A_ROW = 2
-# Draws cannot tell a chance under this from none.
-SMALLEST_CHANCE = 1e-3
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -52,7 +49,16 @@ class Step:
     @property
     def safe(self) -> bool:
         """True when the verdict can be relied on without further readings."""
-        return self.status in SAFE
+        return self.reaches(DOMINANT)
+
+    def reaches(self, chance: float) -> bool:
+        """True when an error is accused with at least this chance, or nothing exceeds what the caliper sees."""
+        return sure_enough(self.status, self.chance, chance)
+
+
+def sure_enough(status: Status, chance: float, wanted: float) -> bool:
+    """Whether a verdict of this status, resting on `chance`, is as sure as `wanted`."""
+    return status == "within-noise" or (status in ("dominant", "leading") and chance >= wanted)
 
 
 class Guide:
@@ -110,8 +116,14 @@ class Progress:
         self.covariance = self.covariance - np.outer(ca, ca) / variance
         self.read_columns.add(column)
 
-    def step(self) -> Step:
-        """The verdict now, and the most telling reading to take next."""
+    def step(self, among: Collection[int] | None = None) -> Step:
+        """The verdict now, and the most telling reading to take next.
+
+        Parameters
+        ----------
+        among : collection of int, optional
+            Columns to choose from; default all.
+        """
         judged = judge_many(
             self.mean[None],
             self.covariance[None],
@@ -122,57 +134,67 @@ class Progress:
             np.zeros(1),
         )
         return Step(
-            column=self._most_telling(judged.chances[0]),
+            column=self._most_telling(judged.chances[0], among),
             status=STATUSES[int(judged.status[0])],
             term=TERMS[int(judged.term[0])].name,
             chance=float(judged.probability[0]),
         )
 
-    def _most_telling(self, chances: np.ndarray) -> int:
+    def _most_telling(self, chances: np.ndarray, among: Collection[int] | None) -> int:
         gain = self.doubt_removed(chances) / self.guide.cost
-        gain[list(self.read_columns)] = -1.0
-        best = int(np.argmax(gain))
-        return best if gain[best] >= 0 else -1
+        left = set(range(len(gain)) if among is None else among) - self.read_columns
+        return max(sorted(left), key=lambda j: gain[j], default=-1)
 
     def doubt_removed(self, chances: np.ndarray) -> np.ndarray:
-        """How much of the chance of a wrong verdict each feature's reading can be expected to remove, (features,).
-
-        The chance of a wrong verdict is shared out: a rival's is its own chance of being the largest, the
-        leader's that of not being so. A reading removes of each the share by which it shrinks that term's sd.
-        """
-        doubt = chances + SMALLEST_CHANCE * self.guide.printer
-        leader = int(np.argmax(doubt))
-        doubt[leader] = 1 - chances[leader]
-        ca = self.covariance @ self.guide.gains.T
-        variance = self.guide.u**2 + np.sum(self.guide.gains.T * ca, axis=0)
-        left = 1 - ca**2 / variance / np.diag(self.covariance)[:, None]
-        return doubt @ (1 - np.sqrt(np.maximum(left, 0.0)))
+        """How much of the chance of a wrong verdict each feature's reading can be expected to remove, (features,)."""
+        doubt = doubt_of(chances, self.guide.printer)
+        return doubt @ removed_by_each(self.covariance, self.guide.gains, self.guide.u)
 
 
-def readings_needed(guide: Guide, values: np.ndarray, order: list[int] | None = None) -> tuple[int, Step]:
-    """How many readings lead to a safe verdict.
+@dataclass(frozen=True, kw_only=True)
+class Replay:
+    """Readings taken one by one until the verdict was safe.
+
+    Attributes
+    ----------
+    columns : tuple of int
+        In the order taken.
+    step : Step
+        The verdict then.
+    reached : bool
+        False where all readings were taken and it never was safe.
+    """
+
+    columns: tuple[int, ...]
+    step: Step
+    reached: bool
+
+
+def replay(
+    guide: Guide, values: np.ndarray, order: Sequence[int] | None = None, stop_when: float = DOMINANT
+) -> Replay:
+    """Take readings that are known already, until the verdict has been safe `IN_A_ROW` times.
 
     Parameters
     ----------
     guide : Guide
     values : ndarray (features,) [mm]
-        What each feature reads.
-    order : list of int, optional
+        What each feature reads; nan where it was not read.
+    order : sequence of int, optional
         Columns in the order of the sheet; by default the guided order.
-
-    Returns
-    -------
-    count : int
-        Readings taken when the verdict had been safe `IN_A_ROW` times; all of them if it never was.
-    step : Step
-        The verdict then.
+    stop_when : float
+        The chance from which on a verdict is safe.
     """
-    progress, run, step = guide.start(), 0, guide.start().step()
-    for n in range(len(values)):
-        column = step.column if order is None else order[n]
+    progress, taken, run = guide.start(), [], 0
+    left = [int(c) for c in (np.flatnonzero(np.isfinite(values)) if order is None else order)]
+    step = progress.step(left)
+    while left:
+        column = step.column if order is None else left[0]
+        left.remove(column)
+        taken.append(column)
         progress.read(column, float(values[column]))
-        step = progress.step()
-        run = run + 1 if step.safe else 0
+        step = progress.step(left)
+        run = run + 1 if step.reaches(stop_when) else 0
         if run == IN_A_ROW:
-            return n + 1, step
-    return len(values), step
+            return Replay(columns=tuple(taken), step=step, reached=True)
+    return Replay(columns=tuple(taken), step=step, reached=False)

@@ -8,11 +8,11 @@ from pathlib import Path
 import numpy as np
 
 from analysis.advice import advise
-from analysis.aliases import find_aliases
+from analysis.aliases import alias_terms, find_aliases
 from analysis.batch import Settled, settle
 from analysis.estimate import prior_sds
 from analysis.evidence import FILE, SOFT_FACTOR, Evidence, Known, gather
-from analysis.next_print import rank_next
+from analysis.next_print import Standing, open_doubt, what_next
 from analysis.readings import Reading
 from analysis.repeats import settle_torn, sort_repeats
 from analysis.result import Alias, Diagnosis, NextPrint, ReadingFit, Suspect, TermEstimate, Verdict
@@ -160,7 +160,7 @@ def interpret(
         aliases=aliases,
         suspects=repeat_suspects + name_slips(evidence, prior_sd, slips),
         advice=advice,
-        next=_next(walk, done, reference, verdict, aliases, machine, single),
+        next=_next(walk, done, judged, reference, verdict, aliases, machine, single),
         chi2=float(done.settled.chi2[0]),
         dof=round(float(done.settled.dof[0])),
         p_value=float(done.settled.p_value[0]),
@@ -257,6 +257,7 @@ def _reading_fits(
 def _next(
     walk: SetWalk,
     done: Fit,
+    judged: Judged,
     reference: Reference,
     verdict: Verdict,
     aliases: tuple[Alias, ...],
@@ -264,54 +265,18 @@ def _next(
     u: float,
 ) -> tuple[NextPrint, ...]:
     """Coupons that would split the contenders: unmeasured ones of this print, then those not yet made."""
-    if verdict.status in ("dominant", "within-noise") and not aliases:
+    is_open = verdict.status in ("leading", "undetermined")
+    if verdict.status == "within-noise" or not (is_open or aliases):
         return ()
-    contenders = verdict.contenders or tuple(n for a in aliases for n in a.terms)
-    if not contenders:
-        return ()
-    _, gains = walk.linearise(done.mean)
-    measured = {int(c) for c in done.evidence.column}
-    candidates: dict[str, list[int]] = {}
-    for i, (coupon, _) in enumerate(walk.keys):
-        if i not in measured:
-            candidates.setdefault(coupon, []).append(i)
-    weights = reference.weights
-    found = rank_next(done.covariance, weights, contenders, walk, gains, candidates, {}, u)
-    if found and found[0].gain > 0.5:
-        return found
-    return found + _library_next(walk, done, weights, contenders, machine, u)
-
-
-def _library_next(
-    walk: SetWalk,
-    done: Fit,
-    weights: np.ndarray,
-    contenders: tuple[str, ...],
-    machine: Machine,
-    u: float,
-) -> tuple[NextPrint, ...]:
-    from analysis.toolpath import Mesh, Slicer
-    from coupons.errors import JobError
-    from coupons.make import build_set
-
-    try:
-        library = build_set(machine)
-    except JobError:  # the machine is too small for the library; what is at hand must do
-        return ()
-    have = {c.family for c in walk.manifest.coupons}
-    slicers = {
-        c.id: Slicer(Mesh(vertices=library.solids[c.id].vertices, faces=library.solids[c.id].faces), c.id)
-        for c in library.manifest.coupons
-    }
-    shelf = SetWalk(library.manifest, slicers)
-    _, gains = shelf.linearise(done.mean)
-    candidates: dict[str, list[int]] = {}
-    for i, (coupon, _) in enumerate(shelf.keys):
-        family = next(c.family for c in library.manifest.coupons if c.id == coupon)
-        if family not in have:
-            candidates.setdefault(coupon, []).append(i)
-    minutes = {name: cost.minutes for name, cost in library.costs.items()}
-    return rank_next(done.covariance, weights, contenders, shelf, gains, candidates, minutes, u)
+    accusable = PRINTER & (reference.weights > 0)
+    standing = Standing(
+        mean=done.mean,
+        covariance=done.covariance,
+        doubt=open_doubt(judged.chances[0], accusable, is_open, alias_terms(aliases)),
+        measured=frozenset(done.evidence.keys),
+        u=u,
+    )
+    return what_next(walk, standing, machine)
 
 
 def _notes(

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from analysis.estimate import posterior
-from analysis.guided import Guide, readings_needed
+from analysis.guided import Guide, replay
 from analysis.readings import Reading
 from analysis.terms import NAMES, TERMS
 from coupons.machine import Machine
@@ -52,16 +52,16 @@ def test_guided_entry_needs_few_readings_and_is_right():
     """
     guide, theta, values = population(60, 1)
     sheet = list(range(values.shape[1]))
-    guided = [readings_needed(guide, v) for v in values]
-    fixed = [readings_needed(guide, v, sheet) for v in values]
-    counts = np.array([n for n, _ in guided]), np.array([n for n, _ in fixed])
+    guided = [replay(guide, v) for v in values]
+    fixed = [replay(guide, v, sheet) for v in values]
+    counts = np.array([len(r.columns) for r in guided]), np.array([len(r.columns) for r in fixed])
     assert np.median(counts[0]) <= 0.6 * np.median(counts[1])
     assert np.median(counts[0] / counts[1]) <= 0.6
     largest = np.argmax(np.abs(theta) * np.sqrt(guide.reference.weights), axis=1)
     safe = [
-        (step.term, NAMES[t])
-        for (_, step), t in zip(guided, largest, strict=True)
-        if step.status == "dominant"
+        (r.step.term, NAMES[t])
+        for r, t in zip(guided, largest, strict=True)
+        if r.reached and r.step.status == "dominant"
     ]
     assert len(safe) >= 40
     assert sum(a != b for a, b in safe) <= 7
