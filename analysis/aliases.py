@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from itertools import combinations
 
 import numpy as np
@@ -80,10 +81,18 @@ def find_aliases(
     machine : Machine
         Settings in force.
     """
-    return tuple(
-        _alias(group, mean, covariance, prior_sd, gains, machine)
-        for group in alias_groups(covariance, prior_sd)
-    )
+    groups = alias_groups(covariance, prior_sd)
+    found = []
+    for group in groups:
+        alias = _known(group, mean, covariance, prior_sd)
+        if abs(alias.value) < SIGNIFICANT_SDS * alias.std_uncertainty:
+            fix = "the sum is zero within its uncertainty, so nothing needs changing for it"
+        else:
+            # Groups that share an error are set right together.
+            joined = set(group).union(*(g for g in groups if set(g) & set(group)))
+            fix = _fix(sorted(joined), mean, covariance, gains, machine)
+        found.append(replace(alias, fix=fix))
+    return tuple(found)
 
 
 def known_sum(group: tuple[int, ...], covariance: np.ndarray, prior_sd: np.ndarray) -> np.ndarray:
@@ -94,6 +103,8 @@ def known_sum(group: tuple[int, ...], covariance: np.ndarray, prior_sd: np.ndarr
     lengths = [n for n, i in enumerate(group) if TERMS[i].unit == "mm"] or list(range(len(group)))
     # Bead before offset, so that it reads e + 2p; whichever is least, so that no coefficient of a length is under 1.
     known = known / known[min(lengths, key=lambda n: (round(abs(known[n] / known[lengths[0]]), 1), n))]
+    # Said with more plus than minus signs.
+    known = known * (1 if np.sum(np.sign(known)) >= 0 else -1)
     whole = np.round(known)
     # A ratio within 5 % of a small whole number is that number: e + 2p, not e + 1.98p.
     small = (np.abs(known - whole) < 0.05 * np.abs(whole)) & (np.abs(whole) <= 4)
@@ -101,22 +112,13 @@ def known_sum(group: tuple[int, ...], covariance: np.ndarray, prior_sd: np.ndarr
     return np.where(small & lengths_only, whole, known)
 
 
-def _alias(
-    group: tuple[int, ...],
-    mean: np.ndarray,
-    covariance: np.ndarray,
-    prior_sd: np.ndarray,
-    gains: np.ndarray,
-    machine: Machine,
-) -> Alias:
+def _known(group: tuple[int, ...], mean: np.ndarray, covariance: np.ndarray, prior_sd: np.ndarray) -> Alias:
     coefficients = known_sum(group, covariance, prior_sd)
     rows = list(group)
-    value = float(coefficients @ mean[rows])
-    u = float(np.sqrt(coefficients @ covariance[np.ix_(rows, rows)] @ coefficients))
     terms = [TERMS[i] for i in group]
     unit = "mm" if any(t.unit == "mm" for t in terms) else terms[0].unit
     parts = []
-    for c, t in zip(coefficients, terms, strict=True):
+    for c, t in sorted(zip(coefficients, terms, strict=True), key=lambda pair: pair[0] < 0):
         length = " mm" if unit == "mm" and t.unit != "mm" else ""
         times = "" if abs(abs(c) - 1) < 1e-9 and not length else f"{abs(c):.3g}{length} x "
         parts.append(f"{'-' if c < 0 else '+'} {times}{t.label}")
@@ -126,49 +128,47 @@ def _alias(
         text=f"{', '.join(names[:-1])} and {names[-1]} act alike in these readings; what is known is "
         f"{' '.join(parts).removeprefix('+ ')}",
         combination={t.name: float(c) for t, c in zip(terms, coefficients, strict=True)},
-        value=value,
-        std_uncertainty=u,
+        value=float(coefficients @ mean[rows]),
+        std_uncertainty=float(np.sqrt(coefficients @ covariance[np.ix_(rows, rows)] @ coefficients)),
         unit=unit,
-        fix=_fix(group, coefficients, value, u, gains, machine),
+        fix="",
     )
 
 
 def _fix(
-    group: tuple[int, ...],
-    coefficients: np.ndarray,
-    value: float,
-    u: float,
-    gains: np.ndarray,
-    machine: Machine,
+    group: list[int], mean: np.ndarray, covariance: np.ndarray, gains: np.ndarray, machine: Machine
 ) -> str:
-    if abs(value) < SIGNIFICANT_SDS * u:
-        return "the sum is zero within its uncertainty, so nothing needs changing for it"
-    # What each member would be, were it the only culprit, and what it would do to the features measured.
-    alone = value / coefficients
-    effects = gains[:, list(group)] * alone
-    total = np.sqrt(np.mean(effects**2, axis=0))
-    order = sorted(range(len(group)), key=lambda n: PREFERRED.index(TERMS[group[n]].name))
-    left = {}
-    for n in order:
-        rest = np.sqrt(np.mean((effects - effects[:, [n]]) ** 2, axis=0))
-        left[n] = float(np.max(rest / np.where(total > 0, total, 1.0)))
-    best = next((n for n in order if left[n] <= SERVES), None)
+    """The one setting that brings the measured sizes right whichever of the group it is."""
+    # What the group does to the features measured is known, whichever of it does it.
+    misfit = gains[:, group] @ mean[group]
+    size = float(misfit @ misfit)
+    best = None
+    for i in sorted(group, key=lambda i: PREFERRED.index(TERMS[i].name)):
+        own = gains[:, i]
+        # Least squares: misfit = own * amount + rest.
+        pick = own / max(float(own @ own), 1e-12)
+        rest = misfit - own * float(pick @ misfit)
+        if float(rest @ rest) <= SERVES**2 * size:
+            best = i, float(pick @ misfit), pick @ gains[:, group]
+            break
     if best is None:
         return "no one setting serves whichever it is; take the readings named under what comes next to split them"
-    term = TERMS[group[best]]
+    index, amount, row = best
+    u = float(np.sqrt(row @ covariance[np.ix_(group, group)] @ row))
+    term = TERMS[index]
     old = machine[term.setting]
-    new = new_value(term.name, float(alone[best]), old, machine)
-    wider = new_value(term.name, float(alone[best] + u / coefficients[best]), old, machine)
+    new = new_value(term.name, amount, old, machine)
+    wider = new_value(term.name, amount + u, old, machine)
     figure = next(f for f in FIGURES if f"{f.section}.{f.name}" == term.setting)
     name = figure.text.partition(" set now")[0]
-    amount = rounding.matching(new, rounding.COVERAGE * abs(wider - new))
-    change = f"set the {name} from {rounding.exact(old)} to {rounding.with_unit(amount, figure.unit)}"
-    text = f"{change}: the sizes measured come right whichever it is"
-    if "bead_excess" in (TERMS[i].name for i in group) and term.name != "bead_excess":
-        text += ", though single walls stay off if it was the bead"
+    shown = rounding.matching(new, rounding.COVERAGE * abs(wider - new))
+    change = f"set the {name} from {rounding.exact(old)} to {rounding.with_unit(shown, figure.unit)}"
+    warnings = ""
+    if INDEX["bead_excess"] in group and term.name != "bead_excess":
+        warnings = ", though single walls stay off if it was the bead"
     if any(TERMS[i].unit != "mm" for i in group):
-        text += ", though much longer or shorter ones may not"
-    return text
+        warnings += f"{' and' if warnings else ', though'} much longer or shorter sizes may stay off"
+    return f"{change}: the sizes measured come right whichever it is{warnings}"
 
 
 def alias_terms(aliases: tuple[Alias, ...]) -> set[int]:

@@ -15,7 +15,7 @@ import numpy as np
 from analysis.estimate import prior_sds
 from analysis.many import Layout
 from analysis.scatter import flat_layout, measure_scatter
-from analysis.slips import find_slips
+from analysis.slips import HAND_MM, SLIPS_AT_ONCE, find_slips
 from analysis.verdict import Judged, judge_many, reference_of, visible_limits
 from analysis.walk import SetWalk
 from coupons.machine import Machine
@@ -43,6 +43,8 @@ class Settled:
         The print's own scatter, which every reading's uncertainty was widened by.
     chi2, dof, p_value : ndarray (n,)
         Of the readings kept, at their stated uncertainties.
+    doubt_p, doubt_mm : ndarray (n,), ndarray (n,) [mm]
+        p-value and scatter that the model is judged by: readings set aside beyond what a hand slips with count too.
     """
 
     mean: np.ndarray
@@ -53,6 +55,8 @@ class Settled:
     chi2: np.ndarray
     dof: np.ndarray
     p_value: np.ndarray
+    doubt_p: np.ndarray
+    doubt_mm: np.ndarray
 
 
 def settle(
@@ -110,6 +114,16 @@ def _settle_once(
     keep = present & ~slips
     scatter = measure_scatter(flat, residual, variance, keep)
     solution = layout.solve(residual, keep / (variance + scatter.variance[:, None]))
+    doubt_p, doubt_mm = scatter.p_value.copy(), np.sqrt(scatter.variance)
+    off, sd = solution.deleted(variance + scatter.variance[:, None])
+    prints = slips & (np.abs(off) < HAND_MM)
+    many = np.flatnonzero(prints.sum(axis=1) > SLIPS_AT_ONCE)
+    if many.size:
+        z = np.where(prints[many], np.abs(off[many]) / sd[many], 0.0)
+        worst = np.argsort(np.argsort(-z, axis=1), axis=1) < SLIPS_AT_ONCE
+        worst |= slips[many] & ~prints[many]
+        rest = measure_scatter(flat, residual[many], variance[many], present[many] & ~worst)
+        doubt_p[many], doubt_mm[many] = rest.p_value, np.sqrt(rest.variance)
     return Settled(
         mean=middle + solution.mean * layout.prior_sd,
         covariance=solution.covariance * np.outer(layout.prior_sd, layout.prior_sd),
@@ -119,6 +133,8 @@ def _settle_once(
         chi2=scatter.chi2,
         dof=scatter.dof,
         p_value=scatter.p_value,
+        doubt_p=doubt_p,
+        doubt_mm=doubt_mm,
     )
 
 
@@ -179,7 +195,7 @@ def interpret_many(
             forward=lambda theta: walk.readings(theta)[:, columns],
         )
         judged = judge_many(
-            settled.mean, settled.covariance, reference, seen, prior_sd, settled.p_value, settled.scatter
+            settled.mean, settled.covariance, reference, seen, prior_sd, settled.doubt_p, settled.doubt_mm
         )
         return Interpreted(settled=settled, judged=judged)
 

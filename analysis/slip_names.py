@@ -6,7 +6,7 @@ from itertools import combinations
 
 import numpy as np
 
-from analysis.evidence import REFERENCE, Evidence
+from analysis.evidence import FILE, REFERENCE, Evidence
 from analysis.many import Layout
 from analysis.result import Suspect
 from analysis.slips import LEAST_READINGS, slip_limit
@@ -62,7 +62,7 @@ def unchecked(evidence: Evidence, prior_sd: np.ndarray, slips: np.ndarray) -> tu
         for i, (coupon, feature) in enumerate(evidence.keys)
         if not slips[i]
         and evidence.count[i] == 1
-        and coupon != REFERENCE
+        and coupon not in (FILE, REFERENCE)
         and limit * sd[i] > LARGEST_HIDDEN_MM
     )
 
@@ -84,7 +84,7 @@ def intended(value: float, expected: float, spread: float) -> tuple[float | None
     ]
     fitting = [(abs(v - expected), v, why) for v, why in candidates if abs(v - expected) <= spread]
     if not fitting:
-        return None, "does not fit the other readings; measure it again"
+        return None, "does not fit the other readings; measure it again, away from any seam or blob"
     _, likely, why = min(fitting)
     return round(likely, 4), why
 

@@ -29,8 +29,10 @@ LARGEST_SHARE = 0.25
 LEAST_READINGS = 4
 # Sets whose worst reading stands out less than this are not searched for pairs that hide each other.
 PAIR_SDS = 2.5
-# A print's own scatter is judged without so many of the worst readings.
+# A print's own scatter is judged without so many of the worst readings, and without those further off than any print
+# is: they are the hand's [mm].
 SLIPS_AT_ONCE = 2
+HAND_MM = 2.0
 
 
 def slip_limit(readings: np.ndarray) -> np.ndarray:

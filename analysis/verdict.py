@@ -112,8 +112,8 @@ def reference_of(walk: SetWalk, gains: np.ndarray, measured: set[int]) -> Refere
     """The middle size of each sort of ordinary feature among those measured.
 
     Ordinary features are what parts are made of: outlines and openings (gain -1 to backlash), round bores, heights,
-    feet, and how square a square of the middle outside size is. Undercut and single-walled ones serve to tell errors
-    apart; nobody's fit hangs on them.
+    how much a foot stands out, and how square a square of the middle outside size is. Undercut and single-walled ones
+    serve to tell errors apart; nobody's fit hangs on them.
 
     Parameters
     ----------
@@ -142,6 +142,9 @@ def reference_of(walk: SetWalk, gains: np.ndarray, measured: set[int]) -> Refere
             # Jaws on corners also see how full these print; what spoils a fit is x gained along the square's side.
             row, size = np.zeros(len(TERMS)), middle
             row[INDEX["skew_xy"]] = middle
+        if label == "foot":
+            # What else makes it wider makes the body wider too and counts there.
+            row = np.where(np.arange(len(TERMS)) == INDEX["first_layer_flare"], row, 0.0)
         labels.append(f"{label}, {size:.4g} mm")
         rows.append(row)
         inside.append(walk.features[i].kind == "inside")
@@ -164,7 +167,7 @@ def _sort_of(walk: SetWalk, gains: np.ndarray, i: int) -> str:
     if gains[i, INDEX[f"backlash_{axis}"]] > -0.5:
         return ""
     if gains[i, INDEX["first_layer_flare"]] != 0:
-        return f"foot {axis}"
+        return "foot"
     return f"{'round bore' if walk.round[i] else feature.kind} {axis}"
 
 

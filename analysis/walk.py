@@ -285,6 +285,10 @@ class CouponWalk:
             jaws.append(jaw)
         self._jaws[feature.id] = (z, jaws[0], jaws[1])
 
+    def height_of(self, feature: Feature) -> float:
+        """Height [mm] of the section on which a feature (not a height) is measured."""
+        return self._jaws[feature.id][0]
+
     def is_round(self, feature: Feature, z: float | None = None) -> bool:
         """True where the feature's contacts stand on a round opening."""
         if feature.kind != "inside":
