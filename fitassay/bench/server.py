@@ -30,8 +30,11 @@ PAGE = Path(__file__).parent / "page"
 FILES = {
     "bench.css": "text/css; charset=utf-8",
     "bench.js": "text/javascript; charset=utf-8",
+    "course.js": "text/javascript; charset=utf-8",
     "drawing.js": "text/javascript; charset=utf-8",
     "outbox.js": "text/javascript; charset=utf-8",
+    "show.js": "text/javascript; charset=utf-8",
+    "talk.js": "text/javascript; charset=utf-8",
 }
 
 
