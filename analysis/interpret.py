@@ -17,7 +17,7 @@ from analysis.readings import Reading
 from analysis.repeats import settle_torn, sort_repeats
 from analysis.result import Alias, Diagnosis, NextPrint, ReadingFit, Suspect, TermEstimate, Verdict
 from analysis.slip_names import deleted_residuals, name_slips, unchecked
-from analysis.slips import slip_limit
+from analysis.slips import HAND_MM, SLIPS_AT_ONCE, slip_limit
 from analysis.terms import INDEX, NAMES, PRINTER, TERMS
 from analysis.verdict import STATUSES, Judged, Reference, judge_many, reference_of, visible_limits, visible_sd
 from analysis.verdict_words import cancelling_note, listed, verdict_of
@@ -202,7 +202,7 @@ def _agreeing(
 
 def _judged(done: Fit, reference: Reference, visible_mm: np.ndarray, prior_sd: np.ndarray) -> Judged:
     s = done.settled
-    return judge_many(s.mean, s.covariance, reference, visible_mm, prior_sd, s.p_value, s.scatter)
+    return judge_many(s.mean, s.covariance, reference, visible_mm, prior_sd, s.doubt_p, s.doubt_mm)
 
 
 def _estimates(done: Fit, prior_sd: np.ndarray) -> tuple[TermEstimate, ...]:
@@ -299,6 +299,13 @@ def _notes(
             f"The readings disagree by {scatter:.3f} mm more than the caliper explains: the print is that uneven. "
             "All uncertainties are widened for it."
         )
+    off, _ = deleted_residuals(done.evidence, prior_sd, ~done.slips)
+    count = int(np.sum(done.slips & (np.abs(off) < HAND_MM)))
+    if count > SLIPS_AT_ONCE:
+        notes.append(
+            f"{count} readings do not fit the others, more than slips of the hand explain: look for a seam on the "
+            "measured faces, for blobs and for lifted corners."
+        )
     notes.append(cancelling_note(done.mean, done.sd, reference, visible_mm))
     notes.append(_sensitivity(done, walk, reference, visible_mm, prior_sd, verdict))
     hidden = unchecked(done.evidence, prior_sd, done.slips)
@@ -330,7 +337,7 @@ def _sensitivity(
             other_sd,
         )
         j = judge_many(
-            other.mean, other.covariance, reference, visible_mm, other_sd, other.p_value, other.scatter
+            other.mean, other.covariance, reference, visible_mm, other_sd, other.doubt_p, other.doubt_mm
         )
         status = STATUSES[int(j.status[0])]
         term = NAMES[int(j.term[0])] if status in ("dominant", "leading") else ""
