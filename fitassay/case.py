@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Collection
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from coupons.errors import InputError, JobError
@@ -53,6 +53,25 @@ class Print:
     @property
     def report_path(self) -> Path:
         return self.folder / "report.html"
+
+    @property
+    def machine_path(self) -> Path:
+        """The machine file as it was when the coupons were made."""
+        return self.folder / "machine.toml"
+
+    def machine(self, prior_names: Collection[str] | None = None) -> Machine:
+        """The printer as it was set for this print, with the caliper and the priors of today.
+
+        Prints made before their machine file was kept have today's settings.
+        """
+        today = self.case.machine(prior_names)
+        if not self.machine_path.exists():
+            return today
+        from coupons.machine_file import read_machine
+
+        then = read_machine(self.machine_path)
+        kept = {k: v for k, v in then.values.items() if not k.startswith("caliper.")}
+        return replace(today, material=then.material, soft=then.soft, values={**today.values, **kept})
 
     def manifest(self) -> Manifest:
         """The coupons of this print; `InputError` if the file is missing or wrong."""

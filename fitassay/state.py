@@ -6,34 +6,44 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from coupons.errors import InputError
 from coupons.machine import Machine
 from fitassay.case import Print
 
 if TYPE_CHECKING:
     from analysis.predict import State
     from analysis.result import Diagnosis
+    from analysis.several import PrintResult
 
 
 def read_diagnosis(target: Print, machine: Machine) -> Diagnosis:
-    """Diagnose a print from its readings; nothing is written.
+    """Diagnose a print from its readings, and from its sliced file where one was traced; nothing is written.
 
     Raises
     ------
     InputError
         Something is wrong with the files, or nothing has been read yet.
     """
-    from analysis.readings import read_readings
+    from fitassay.steps import work_out
 
-    manifest = target.manifest()
-    readings = read_readings(target.readings_path, manifest)
-    if not readings:
-        raise InputError(
-            f"holds no readings yet; run 'fitassay enter {target.case.path}'", str(target.readings_path)
-        )
-    from analysis.interpret import diagnose
+    return work_out(target, machine)[0]
 
-    return diagnose(manifest, target.folder, readings, machine)
+
+def result_of(target: Print) -> tuple[PrintResult, Diagnosis]:
+    """One print of a case as `PrintResult`, and its diagnosis."""
+    from analysis.estimate import prior_sds
+    from analysis.several import PrintResult
+
+    machine = target.machine()
+    diagnosis = read_diagnosis(target, machine)
+    result = PrintResult(
+        name=target.name,
+        mean=np.array([t.estimate for t in diagnosis.terms]),
+        covariance=np.asarray(diagnosis.covariance),
+        prior_sd=prior_sds(machine),
+        machine=machine,
+        misfit_p=diagnosis.p_value,
+    )
+    return result, diagnosis
 
 
 def state_of(diagnosis: Diagnosis, machine: Machine, scatter_mm: float | None = None) -> State:

@@ -19,6 +19,7 @@ from fitassay.terminal import json_text
 if TYPE_CHECKING:
     from analysis.readings import Reading
     from analysis.result import Diagnosis
+    from analysis.trace import Trace
     from coupons.make import CouponSet
 
 
@@ -50,6 +51,7 @@ def make_print(
         The build volume is too small, or the folder cannot be written.
     """
     from analysis.readings import blank_readings
+    from coupons.machine_file import machine_toml
     from coupons.make import build_set, write_set
     from coupons.sheet import sheet_pdf
 
@@ -61,7 +63,10 @@ def make_print(
     write_atomic(target.sheet_path, sheet_pdf(made.manifest, made.solids, machine, paper=paper))
     if not kept:
         write_atomic(target.readings_path, blank_readings(made.manifest))
-    return Made(coupons=made, files=(*files, target.sheet_path, target.readings_path), readings_kept=kept)
+    # What is set when it is printed; the case's own file moves on with the advice.
+    write_atomic(target.machine_path, machine_toml(machine))
+    written = (*files, target.sheet_path, target.readings_path, target.machine_path)
+    return Made(coupons=made, files=written, readings_kept=kept)
 
 
 def holds_readings(target: Print) -> bool:
@@ -152,6 +157,17 @@ def diagnose_print(target: Print, machine: Machine, file: Path | None = None) ->
     InputError
         Something is wrong with the files, or nothing has been read yet.
     """
+    diagnosis, trace = work_out(target, machine, file)
+    from fitassay.report import report_html
+
+    report = report_html(diagnosis, target.manifest(), target.folder, machine, trace=trace)
+    write_atomic(target.diagnosis_path, json_text(diagnosis.as_json()))
+    write_atomic(target.report_path, report)
+    return diagnosis
+
+
+def work_out(target: Print, machine: Machine, file: Path | None = None) -> tuple[Diagnosis, Trace | None]:
+    """The diagnosis of a print, and the trace it went by; nothing is written. Parameters as `diagnose_print`."""
     from analysis.readings import read_readings
 
     manifest = target.manifest()
@@ -162,7 +178,6 @@ def diagnose_print(target: Print, machine: Machine, file: Path | None = None) ->
         )
     # Only now what takes long to load: a wrong file is told at once.
     from analysis.interpret import diagnose
-    from fitassay.report import report_html
     from fitassay.traced import remembered, trace_print
 
     trace, remark = remembered(target, machine) if file is None else (trace_print(target, machine, file), "")
@@ -174,9 +189,7 @@ def diagnose_print(target: Print, machine: Machine, file: Path | None = None) ->
         diagnosis = diagnose_traced(trace, manifest, target.folder, readings, machine)
     if remark:
         diagnosis = replace(diagnosis, notes=(*diagnosis.notes, remark))
-    write_atomic(target.diagnosis_path, json_text(diagnosis.as_json()))
-    write_atomic(target.report_path, report_html(diagnosis, manifest, target.folder, machine, trace=trace))
-    return diagnosis
+    return diagnosis, trace
 
 
 def _plain(size: float) -> str:

@@ -61,7 +61,7 @@ def command(
     """
     place = Case.open(case)
     target = place.print(number)
-    machine = place.machine()
+    machine = target.machine()
     _check_names(part, out, leave, force)
     with working("Reading the part"):
         from analysis.part_file import read_parts, write_parts

@@ -33,7 +33,7 @@ def command(case: str, number: str | None, file: Path | None, as_json: bool) -> 
     with working("Working out the verdict"):
         from analysis.terms import NAMES
 
-        machine = place.machine(prior_names=NAMES)
+        machine = target.machine(prior_names=NAMES)
         diagnosis = diagnose_print(target, machine, file)
     if as_json:
         answer(diagnosis.as_json())

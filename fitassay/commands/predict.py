@@ -97,7 +97,7 @@ def command(
 
     place = Case.open(case)
     target = place.print(number)
-    machine = place.machine()
+    machine = target.machine()
     parts = read_part_list(features) if features else PartList(sizes=(), pairs=())
     wish = Wish(clearance=clearance, fit=parse_fit(fit) if fit else None)
     asked = [
