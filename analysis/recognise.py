@@ -11,6 +11,7 @@ apart as soon as there are flanks of several sizes.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -243,7 +244,8 @@ def candidates(template: Template, maps: dict[float, LoopMap], width: float) -> 
                 and found_share(fitted, near, COARSE) >= FOUND_SHARE
             ):
                 fitted = refine(refine(fitted, maps, 0.15), maps, 0.15)
-                places.append(replace(fitted, share=found_share(fitted, maps)))
+                if found_share(fitted, near) >= FOUND_SHARE:
+                    places.append(replace(fitted, share=found_share(fitted, maps)))
         if places:
             return sorted(_outermost(places), key=lambda p: -p.share)
     return []
@@ -337,53 +339,102 @@ def _overlap(one: Place, two: Place) -> bool:
     return bool(np.all(gap < -1.0))
 
 
-def other_reason(template: Template, maps: dict[float, LoopMap], width: float, taken: list[Place]) -> str:
-    """Why a coupon that is there after all was not found: turned askew or enlarged; empty if it is not there.
+def why_not_found(
+    templates: list[Template],
+    maps: dict[str, dict[float, LoopMap]],
+    width: float,
+    taken: list[Place],
+) -> tuple[str, str] | None:
+    """Which coupon is there after all though it was not found, and why: turned askew or enlarged.
 
     Parameters
     ----------
+    templates : list of Template
+        Those not found.
+    maps : dict by coupon id
     taken : list of Place
         Where other coupons are; their loops are not looked at.
+
+    Returns
+    -------
+    (coupon id, reason) or None
     """
-    for z in maps:
-        rings = template.rings(z)
-        if not rings:
+    for placements in (_askew, _enlarged):
+        for template in templates:
+            key = template.coupon.id
+            for z, loops in maps[key].items():
+                reason = _fits_otherwise(template, z, loops, width, taken, placements)
+                if reason:
+                    return key, reason
+    return None
+
+
+def _fits_otherwise(
+    template: Template,
+    z: float,
+    loops: LoopMap,
+    width: float,
+    taken: list[Place],
+    placements: Callable[[Template, np.ndarray, PathLoop, float], list[Place]],
+) -> str:
+    """What is wrong with the loop that fits once it is put right; empty if none does."""
+    rings = template.rings(z)
+    if not rings:
+        return ""
+    ring = max(rings, key=lambda r: r.area)
+    near = {z: loops}
+    for loop in loops.loops:
+        centre = (loop.low + loop.high) / 2
+        if any(np.all(np.abs(centre - p.shift - p.middle) < p.middle) for p in taken):
             continue
-        ring = max(rings, key=lambda r: r.area)
-        near = {z: maps[z]}
-        for loop in maps[z].loops:
-            centre = (loop.low + loop.high) / 2
-            if any(np.all(np.abs(centre - p.shift - p.middle) < p.middle) for p in taken):
-                continue
-            for place, reason in _askew(template, ring.points, loop, width):
-                fitted = refine(refine(place, near, 0.45), near, 0.15)
-                if found_share(fitted, near) >= FOUND_SHARE:
-                    return reason
+        for place in placements(template, ring.points, loop, width):
+            fitted = refine(refine(place, near, 0.45, COARSE), near, 0.15, COARSE)
+            if found_share(fitted, near) >= FOUND_SHARE:
+                if place.turn.text:
+                    return f"is {place.turn.text} (give or take quarter turns)"
+                return f"is enlarged to about {100 * (1 + fitted.scale.mean()):.0f} %"
     return ""
 
 
-def _askew(template: Template, ring: np.ndarray, loop: PathLoop, width: float) -> list[tuple[Place, str]]:
-    """Placements of an outline on one loop that no plate should have, each with its name."""
+def _askew(template: Template, ring: np.ndarray, loop: PathLoop, width: float) -> list[Place]:
+    """Placements of an outline on a loop of its own size, turned by no quarter turn."""
     import shapely
 
     outline, path = shapely.Polygon(ring), shapely.Polygon(loop.points)
-    found: list[tuple[Place, str]] = []
     offset = (path.area - outline.area) / outline.length
     alike = abs(path.length - outline.length - 2 * np.pi * offset) < 0.05 * outline.length
-    if abs(offset + width / 2) < LARGEST_OFFSET_MM and alike:
-        tilt = (_tilt(path) - _tilt(outline) + np.pi / 4) % (np.pi / 2) - np.pi / 4
-        if abs(tilt) > ANGLE_LIMIT:
-            c, s = np.cos(tilt), np.sin(tilt)
-            reason = f"is turned by {abs(np.rad2deg(tilt)):.2g} degrees (give or take quarter turns)"
-            for turn in TURNS:
-                askew = Turn(matrix=np.array([[c, -s], [s, c]]) @ turn.matrix, text="askew")
-                found.append((_centred(template, askew, outline, path, offset, 0.0), reason))
+    tilt = (_tilt(path) - _tilt(outline) + np.pi / 4) % (np.pi / 2) - np.pi / 4
+    if abs(offset + width / 2) > LARGEST_OFFSET_MM or not alike or abs(tilt) < ANGLE_LIMIT:
+        return []
+    c, s = np.cos(tilt), np.sin(tilt)
+    text = f"turned by {abs(np.rad2deg(tilt)):.2g} degrees"
+    return [
+        _centred(
+            template,
+            Turn(matrix=np.array([[c, -s], [s, c]]) @ t.matrix, text=text),
+            outline,
+            path,
+            offset,
+            0.0,
+        )
+        for t in TURNS
+    ]
+
+
+def _enlarged(template: Template, ring: np.ndarray, loop: PathLoop, width: float) -> list[Place]:
+    """Placements of an outline on a loop of its form but not its size."""
+    import shapely
+
+    outline, path = shapely.Polygon(ring), shapely.Polygon(loop.points)
     grown = (path.length + 4 * width) / outline.length
-    if abs(grown - 1) > LARGEST_SCALE and abs((path.area / outline.area) / grown**2 - 1) < 0.25:
-        reason = f"is enlarged to about {100 * grown:.0f} %"
-        for turn in TURNS:
-            found.append((_centred(template, turn, outline, path, -width / 2, grown - 1), reason))
-    return found
+    if not 0.3 < grown < 3 or abs(grown - 1) < LARGEST_SCALE / 2:
+        return []
+    if abs((path.area / outline.area) / grown**2 - 1) > 0.25:
+        return []
+    return [
+        _centred(template, Turn(matrix=t.matrix, text=""), outline, path, -width / 2, grown - 1)
+        for t in TURNS
+    ]
 
 
 def _centred(template: Template, turn: Turn, outline, path, offset: float, scale: float) -> Place:

@@ -16,7 +16,7 @@ from analysis.layers import Layer, LayerRow, read_layers
 from analysis.motion import read_moves
 from analysis.outline import Template, turned_mesh
 from analysis.path_offset import PathPlace, place_of
-from analysis.recognise import ANGLE_LIMIT, LoopMap, Place, assign, candidates, other_reason
+from analysis.recognise import ANGLE_LIMIT, LoopMap, Place, assign, candidates, why_not_found
 from analysis.rs274 import Tally
 from analysis.terms import INDEX, TERMS
 from analysis.toolpath import Loop, Slicer, load_mesh
@@ -370,11 +370,11 @@ def _refuse(
                 f"coupon {key} is enlarged to about {100 * (1 + place.scale.mean()):.1f} %; slice it at 100 %",
                 name,
             )
-    for key, template in templates.items():
-        if key not in places:
-            reason = other_reason(template, reading.near(template), width, list(places.values()))
-            if reason:
-                raise InputError(f"coupon {key} {reason}; lay it as it was made and slice again", name)
+    lost = [template for key, template in templates.items() if key not in places]
+    near = {template.coupon.id: reading.near(template) for template in lost}
+    why = why_not_found(lost, near, width, list(places.values()))
+    if why is not None:
+        raise InputError(f"coupon {why[0]} {why[1]}; lay it as it was made and slice again", name)
     if not places:
         raise InputError(
             "holds none of this print's coupons; was it sliced from the STL or plate files of this very print?",
