@@ -34,7 +34,7 @@ SIDE_VIEWS = ("scale_z", "layer_datum", "first_layer_flare")
 
 _STYLE = """<style>
 svg { --ink: #13212b; --muted: #4a5964; --data: #0b5c8a; --soft: #d3e5ef; background: #fff;
-  font-family: "Segoe UI", "Noto Sans", "Liberation Sans", sans-serif; }
+  font-family: system-ui, "Noto Sans", "DejaVu Sans", sans-serif; }
 path { vector-effect: non-scaling-stroke; }
 .ideal { fill: none; stroke: var(--muted); stroke-width: 1.4px; stroke-dasharray: 5 3; }
 .printed { fill: var(--soft); stroke: var(--data); stroke-width: 2px; fill-rule: evenodd; }
