@@ -33,6 +33,9 @@ LEAD_MOVES = 64
 CLOSING_GAP_MM = 1.5
 """A loop may stop this short of its start: programs leave a gap at the seam or let pressure run out."""
 
+PASSING_MM = 0.02
+"""A path that overlaps its seam runs this close through its start."""
+
 SHORTEST_LOOP_MM = 3.0
 
 SHARED_GROUND = 0.1
@@ -437,6 +440,8 @@ def loops_of(layer: Layer) -> tuple[PathLoop, ...]:
             found += [_loop(layer, step, a, b) for a, b in cuts]
         elif closed[k]:
             found.append(_loop(layer, step, begin, stop))
+        elif (last := _overlap(layer, begin, stop)) is not None:
+            found.append(_loop(layer, step, begin, last + 1, overlaps=True))
     return tuple(_one_turn(found, layer.row.z) if layer.row.climbing else found)
 
 
@@ -448,6 +453,19 @@ def _one_turn(loops: list[PathLoop], z: float) -> list[PathLoop]:
         if place not in kept or abs(loop.z - z) < abs(kept[place].z - z):
             kept[place] = loop
     return list(kept.values())
+
+
+def _overlap(layer: Layer, begin: int, stop: int) -> int | None:
+    """The move on which a path runs through its own start and on, to close the seam well; None if it does not."""
+    if stop - begin < 4:
+        return None
+    a, b = layer.start[begin + 3 : stop], layer.end[begin + 3 : stop]
+    along = b - a
+    to_start = layer.start[begin] - a
+    share = np.clip(np.sum(to_start * along, axis=1) / np.sum(along**2, axis=1), 0.0, 1.0)
+    gap = np.hypot(*(to_start - share[:, None] * along).T)
+    passes = np.flatnonzero(gap < PASSING_MM)
+    return begin + 3 + int(passes[-1]) if len(passes) else None
 
 
 def _turns(layer: Layer, begin: int, stop: int) -> list[tuple[int, int]]:
@@ -470,11 +488,11 @@ def _turns(layer: Layer, begin: int, stop: int) -> list[tuple[int, int]]:
     ]
 
 
-def _loop(layer: Layer, step: np.ndarray, begin: int, stop: int) -> PathLoop:
+def _loop(layer: Layer, step: np.ndarray, begin: int, stop: int, overlaps: bool = False) -> PathLoop:
     part = slice(begin, stop)
     points = np.concatenate([layer.start[begin : begin + 1], layer.end[part]])
-    gap = float(np.hypot(*(points[-1] - points[0])))
-    if gap < SAME_HEIGHT_MM:
+    gap = 0.0 if overlaps else float(np.hypot(*(points[-1] - points[0])))
+    if overlaps or gap < SAME_HEIGHT_MM:
         points = points[:-1]
     weight = step[part]
     return PathLoop(

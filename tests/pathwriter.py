@@ -47,6 +47,7 @@ class Style:
     seam: str = "sharpest"
     seam_at: tuple[float, float] | None = None
     seam_gap: float = 0.0
+    seam_overlap: float = 0.0
     single: str = "one"
     infill: bool = True
     skirt: bool = False
@@ -357,6 +358,9 @@ def _closed(pen: Pen, points: np.ndarray, per_mm: float, style: Style) -> None:
             path[-1] = path[-1] - last / short * style.seam_gap
     for x, y in path:
         pen.draw(x, y, per_mm)
+    on = path[0] - points[0]
+    if style.seam_overlap and np.hypot(*on) > 2 * style.seam_overlap:
+        pen.draw(*(points[0] + on / np.hypot(*on) * style.seam_overlap), per_mm)
 
 
 def _climbing(pen: Pen, points: np.ndarray, per_mm: float, h: float) -> None:
