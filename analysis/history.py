@@ -34,7 +34,7 @@ class Chart:
     prints : tuple of str
         Those that measured the term.
     values, uncertainties : ndarray (n,) [unit]
-        Under the settings of the first print.
+        Under the settings of the first print, without what goes with material or speed.
     in_force : ndarray (n,) [unit]
         Under the settings of each print itself: what its parts suffered.
     centre, lower, upper : float [unit]
@@ -65,15 +65,25 @@ class Chart:
         return not self.outside and not self.shifted
 
 
-def charts(results: tuple[PrintResult, ...]) -> tuple[Chart, ...]:
-    """Control charts of all printer terms that at least one print measured."""
+def charts(results: tuple[PrintResult, ...], effects: np.ndarray | None = None) -> tuple[Chart, ...]:
+    """Control charts of all printer terms that at least one print measured.
+
+    Parameters
+    ----------
+    results : tuple of PrintResult
+    effects : ndarray (prints, terms), optional
+        What goes with the material or speed of each print and is no instability; taken off.
+    """
+    effects = np.zeros((len(results), len(TERMS))) if effects is None else effects
     out = []
     for i, term in enumerate(TERMS):
         if not PRINTER[i]:
             continue
-        seen = [r for r in results if r.informed[i] >= INFORMED]
+        rows = [j for j, r in enumerate(results) if r.informed[i] >= INFORMED]
+        seen = [results[j] for j in rows]
         if seen:
             values = np.array([errors_after(r.mean, r.machine, results[0].machine)[i] for r in seen])
+            values -= effects[rows, i]
             u = np.array([r.sd[i] for r in seen])
             own = np.array([r.mean[i] for r in seen])
             out.append(_chart(NAMES[i], term.unit, tuple(r.name for r in seen), values, u, own))

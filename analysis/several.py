@@ -329,3 +329,18 @@ def _sorted_out(
         base_covariance=covariance[:k, :k] * np.outer(s, s),
         effects=effects,
     )
+
+
+def factor_effects(results: tuple[PrintResult, ...], together: Together) -> np.ndarray:
+    """What goes with the factors of each print, against those of the first, ndarray (prints, terms).
+
+    Only terms in which a factor's levels differ significantly; zero elsewhere.
+    """
+    out = np.zeros((len(results), len(NAMES)))
+    for effect in together.effects.values():
+        factor = _factor(effect.factor)
+        for term in effect.significant():
+            for i, result in enumerate(results):
+                level = effect.levels.index(factor.level(result.machine))
+                out[i, INDEX[term]] += effect.contrast(term, level, 0)[0]
+    return out

@@ -1,0 +1,314 @@
+"""`fitassay compare`: two prints, what changed and whether it was the advice; or all prints, and what they share."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from coupons.errors import FitassayError, InputError
+from coupons.files import write_atomic
+from fitassay.case import Case, Print
+from fitassay.options import case_argument, json_option
+from fitassay.terminal import answer, note, say, table, working
+
+if TYPE_CHECKING:
+    from analysis.compare import Comparison
+    from analysis.history import Chart
+    from analysis.several import PrintResult, Together
+
+
+@click.command()
+@case_argument
+@click.argument("prints", metavar="[BEFORE AFTER]", nargs=-1)
+@json_option
+def command(case: str, prints: tuple[str, ...], as_json: bool) -> None:
+    """Compare two prints, before and after a change; without numbers, all prints of the case.
+
+    Two prints: what each error was and is, whether the settings were changed as advised and did what they should,
+    and which error now costs most. All prints: control charts of every error, and which errors go with the
+    material or the speed. A picture is written beside the prints.
+    """
+    place = Case.open(case)
+    if len(prints) == 2:
+        data = _two(place.print(prints[0]), place.print(prints[1]))
+    elif not prints:
+        data = _all(place)
+    else:
+        raise InputError("give two prints, as in 01 02, or none for all of them", "compare")
+    if as_json:
+        answer(data)
+    elif len(prints) == 2:
+        _show_two(data)
+    else:
+        _show_all(data)
+
+
+def _two(first: Print, second: Print) -> dict[str, Any]:
+    from fitassay.state import result_of
+
+    if first.number == second.number:
+        raise InputError("is compared with itself; give two different prints", f"print {first.name}")
+    with working("Working out both prints"):
+        before, diagnosis = result_of(first)
+        after, _ = result_of(second)
+        from analysis.compare import compare, dominating, usual_gains
+        from analysis.terms import INDEX
+        from fitassay.compare_plot import comparison_svg
+
+        got = compare(before, after, diagnosis.advice)
+        width = before.machine.line_width_mm
+        picture = second.folder / f"compare-{first.name}.svg"
+        write_atomic(picture, comparison_svg(got, usual_gains(width), INDEX))
+    return _two_data(got, dominating(got, width), str(picture))
+
+
+def _two_data(got: Comparison, largest: str, picture: str) -> dict[str, Any]:
+    return {
+        "schema": 1,
+        "before": got.before,
+        "after": got.after,
+        "misfit_mm": {"before": got.misfit_before_mm, "after": got.misfit_after_mm},
+        "probability_better": got.p_better,
+        "now_largest": largest or None,
+        "settings": [
+            {
+                "setting": s.setting,
+                "before": s.before,
+                "after": s.after,
+                "advised": s.advised,
+                "verdict": s.verdict,
+            }
+            for s in got.settings
+        ],
+        "terms": {
+            t.name: {
+                "unit": t.unit,
+                "before": t.before,
+                "before_std_uncertainty": t.before_u,
+                "after": t.after,
+                "after_std_uncertainty": t.after_u,
+                "difference": t.difference,
+                "difference_std_uncertainty": t.difference_u,
+                "expected": t.expected,
+                "probability_smaller": t.p_smaller,
+                "outcome": t.outcome,
+                "as_expected": t.as_expected,
+                "set_anew": t.set_anew,
+            }
+            for t in got.terms
+        },
+        "differs": list(got.differs),
+        "picture": picture,
+    }
+
+
+def _show_two(data: dict[str, Any]) -> None:
+    from analysis.rounding import probability
+
+    before, after, p = data["misfit_mm"]["before"], data["misfit_mm"]["after"], data["probability_better"]
+    word = "fell" if p >= 0.975 else "rose" if p <= 0.025 else "did not clearly change"
+    say(
+        f"From print {data['before']} to print {data['after']} the misfit of usual features {word}: "
+        f"{before:.3f} mm, then {after:.3f} mm (probability that it fell: {probability(p)})."
+    )
+    for text in data["differs"]:
+        say(f"Besides the settings these prints differ in {text}.")
+    _show_settings(data["settings"])
+    rows = [_row(name, t) for name, t in data["terms"].items() if t["outcome"] != "not measured"]
+    say()
+    table(
+        [
+            ("error", False),
+            ("before", True),
+            ("after", True),
+            ("change", True),
+            ("± (k = 2)", True),
+            ("unit", False),
+            ("", False),
+        ],
+        rows,
+    )
+    say("No word: no clear change.")
+    say()
+    _show_remarks(data)
+    say(f"Picture: {data['picture']}")
+
+
+def _show_settings(settings: list[dict[str, Any]]) -> None:
+    from fitassay.wording import setting_label
+
+    if not settings:
+        say("No setting was changed between them.")
+        return
+    for s in settings:
+        label = setting_label(s["setting"]).partition(";")[0]
+        change = (
+            f"{s['before']:.6g} -> {s['after']:.6g}" if s["after"] != s["before"] else f"{s['before']:.6g}"
+        )
+        advised = "" if s["advised"] is None else f"; advised {s['advised']:.4g}"
+        say(f"  {label}: {change}{advised}: {s['verdict']}.")
+
+
+def _row(name: str, t: dict[str, Any]) -> tuple[str, ...]:
+    from analysis.rounding import COVERAGE, face, fixed, matching
+    from analysis.rounding import decimals as places
+    from fitassay.wording import term_label
+
+    reach, unit = face(COVERAGE * t["difference_std_uncertainty"], t["unit"])
+    values = [face(t[key], t["unit"])[0] for key in ("before", "after", "difference")]
+    return (
+        term_label(name),
+        *(matching(v, reach, signed=True) for v in values),
+        fixed(reach, places(reach)),
+        unit,
+        "" if t["outcome"] == "no clear change" else t["outcome"],
+    )
+
+
+def _show_remarks(data: dict[str, Any]) -> None:
+    from fitassay.wording import term_label
+
+    for name, t in data["terms"].items():
+        if t["set_anew"] and t["as_expected"] is not None:
+            did = "did what it should" if t["as_expected"] else "did not do what it should"
+            say(f"The new setting for {term_label(name)} {did}: expected {_face(t, 'expected')}.")
+        elif t["as_expected"] is False:
+            say(
+                f"{term_label(name).capitalize()} changed though no setting for it did: look for another cause."
+            )
+    missing = [term_label(n) for n, t in data["terms"].items() if t["outcome"] == "not measured"]
+    if missing:
+        say(f"Not measured well enough by both prints: {', '.join(missing)}.")
+    if data["now_largest"]:
+        say(f"What now costs usual features most: {term_label(data['now_largest'])}.")
+
+
+def _pm(t: dict[str, Any], key: str) -> str:
+    from analysis.rounding import plus_minus
+
+    return plus_minus(t[key], t[f"{key}_std_uncertainty"], t["unit"])
+
+
+def _face(t: dict[str, Any], key: str) -> str:
+    from analysis.rounding import COVERAGE, face, matching, with_unit
+
+    value, unit = face(t[key], t["unit"])
+    reach, _ = face(COVERAGE * t["after_std_uncertainty"], t["unit"])
+    return with_unit(matching(value, reach, signed=True), unit)
+
+
+def _all(place: Case) -> dict[str, Any]:
+    from fitassay.state import result_of
+
+    results: list[PrintResult] = []
+    with working("Working out all prints"):
+        for target in place.prints():
+            try:
+                results.append(result_of(target)[0])
+            except FitassayError as exc:
+                note(f"Note: print {target.name} is left out: {exc}")
+        if not results:
+            raise InputError("no print of this case has readings yet", str(place.path))
+        from analysis.history import charts
+        from analysis.several import factor_effects, read_together
+        from fitassay.compare_plot import history_svg
+
+        together = read_together(tuple(results))
+        found = charts(tuple(results), factor_effects(tuple(results), together))
+        picture = place.prints_path / "history.svg"
+        write_atomic(picture, history_svg(found))
+    return _all_data(results, found, together, str(picture))
+
+
+def _all_data(
+    results: list[PrintResult], found: tuple[Chart, ...], together: Together, picture: str
+) -> dict[str, Any]:
+    from analysis.several import FACTORS
+
+    reasons = {f.name: f.reason for f in FACTORS}
+    return {
+        "schema": 1,
+        "prints": [
+            {"print": r.name, "material": r.machine.material, "speed_mm_s": r.machine["process.speed_mm_s"]}
+            for r in results
+        ],
+        "charts": {
+            c.name: {
+                "unit": c.unit,
+                "prints": list(c.prints),
+                "values": [float(v) for v in c.values],
+                "std_uncertainties": [float(v) for v in c.uncertainties],
+                "in_force": [float(v) for v in c.in_force],
+                "centre": c.centre,
+                "lower": c.lower,
+                "upper": c.upper,
+                "outside": list(c.outside),
+                "stable": c.stable,
+            }
+            for c in found
+        },
+        "factors": {
+            name: {
+                "levels": list(e.levels),
+                "reason": reasons[name],
+                "significant": list(e.significant()),
+                "differences": {
+                    term: [_difference(e, term, a) for a in range(1, len(e.levels))]
+                    for term in next(f for f in FACTORS if f.name == name).terms
+                },
+            }
+            for name, e in together.effects.items()
+        },
+        "picture": picture,
+    }
+
+
+def _difference(effect: Any, term: str, level: int) -> dict[str, Any]:
+    value, u = effect.contrast(term, level)
+    return {
+        "level": effect.levels[level],
+        "against": effect.levels[0],
+        "difference": value,
+        "difference_std_uncertainty": u,
+    }
+
+
+def _show_all(data: dict[str, Any]) -> None:
+    from analysis.rounding import face
+    from fitassay.wording import term_label
+
+    rows = []
+    for name, c in data["charts"].items():
+        last = {"v": c["values"][-1], "v_std_uncertainty": c["std_uncertainties"][-1], "unit": c["unit"]}
+        limits = "too few prints"
+        if c["stable"] is not None and c["lower"] is not None:
+            low, unit = face(c["lower"], c["unit"])
+            high, _ = face(c["upper"], c["unit"])
+            limits = f"{low:+.3f} to {high:+.3f} {unit}"
+        state = {True: "stable", False: "not stable", None: ""}[c["stable"]]
+        if c["outside"]:
+            state += f": {', '.join(c['outside'])}"
+        rows.append((term_label(name), _pm(last, "v"), f"{limits}; {state}" if state else limits))
+    say("Errors as under the first print's settings, material and speed (k = 2), with control limits:")
+    table([("error", False), ("newest", True), ("control limits", False)], rows)
+    for name, f in data["factors"].items():
+        say()
+        _show_factor(name, f, data["charts"])
+    say(f"Picture: {data['picture']}")
+
+
+def _show_factor(name: str, factor: dict[str, Any], charts: dict[str, Any]) -> None:
+    from fitassay.wording import term_label
+
+    terms = factor["significant"]
+    if not terms:
+        say(f"Nothing was seen to go with the {name} ({', '.join(factor['levels'])}).")
+        return
+    say(f"These errors go with the {name}; the rest is common:")
+    rows = []
+    for term in terms:
+        unit = charts.get(term, {}).get("unit", "mm")
+        for d in factor["differences"][term]:
+            rows.append((term_label(term), d["level"], d["against"], _pm({**d, "unit": unit}, "difference")))
+    table([("error", False), ("with", False), ("against", False), ("difference (k = 2)", False)], rows)

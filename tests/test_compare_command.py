@@ -1,0 +1,129 @@
+"""`fitassay compare` as a user or a program meets it."""
+
+import re
+from xml.etree import ElementTree
+
+import pytest
+
+from tests.fit_case import ERRORS, case, options, run, run_json
+
+
+def edit(place, **values):
+    """Change figures of machine.toml as a user would."""
+    path = place / "machine.toml"
+    text = path.read_text(encoding="utf-8")
+    for name, value in values.items():
+        text, found = re.subn(rf"(?m)^{name} = .*$", f"{name} = {value}", text)
+        assert found == 1, name
+    path.write_text(text, encoding="utf-8")
+
+
+def another(place, errors, seed, *make):
+    assert run("make", place, "--new-print", *make)[0] == 0
+    assert run("simulate", place, "--seed", seed, *options(errors))[0] == 0
+
+
+def mended(place):
+    """The case with a second print after half of the advice was followed."""
+    edit(place, backlash_x_mm=ERRORS["backlash-x"], contour_mm=-ERRORS["contour-offset"])
+    left = {**ERRORS, "backlash-x": 0.0, "contour-offset": 0.0}
+    another(place, left, 5)
+    return place
+
+
+def test_two_prints(tmp_path):
+    place = mended(case(tmp_path))
+    got = run_json("compare", place, "01", "02")
+    assert got["misfit_mm"]["after"] < got["misfit_mm"]["before"] and got["probability_better"] > 0.975
+    assert got["terms"]["backlash_x"]["outcome"] == "improved"
+    assert got["terms"]["contour_offset"]["outcome"] == "improved"
+    assert got["terms"]["backlash_x"]["as_expected"] and got["terms"]["contour_offset"]["as_expected"]
+    assert got["terms"]["backlash_y"]["outcome"] == "no clear change"
+    verdicts = {s["setting"]: s["verdict"] for s in got["settings"]}
+    assert verdicts["settings.backlash_x_mm"] == "as advised"
+    assert verdicts["settings.contour_mm"] == "as advised"
+    assert verdicts["settings.backlash_y_mm"] == "not changed"
+    assert got["now_largest"] in ("backlash_y", "bead_excess")
+    picture = place / "prints" / "02" / "compare-01.svg"
+    assert got["picture"] == str(picture)
+    assert ElementTree.parse(picture).getroot().tag.endswith("svg")
+
+
+def test_words_and_picture_are_the_same_on_every_run(tmp_path):
+    place = mended(case(tmp_path))
+    first = run("compare", place, "01", "02")
+    drawn = (place / "prints" / "02" / "compare-01.svg").read_bytes()
+    assert run("compare", place, "01", "02") == first
+    assert (place / "prints" / "02" / "compare-01.svg").read_bytes() == drawn
+    out = " ".join(first[1].split())
+    for words in (
+        "misfit of usual features fell",
+        "as advised",
+        "not changed",
+        "did what it should",
+        "improved",
+    ):
+        assert words in out
+
+
+def test_settings_of_a_print_are_kept_though_the_case_moves_on(tmp_path):
+    # After the advice was followed in machine.toml, the first print is still diagnosed under its own settings.
+    place = case(tmp_path)
+    before = run_json("diagnose", place)["advice"]
+    edit(place, backlash_x_mm=0.12)
+    after = run_json("diagnose", place)["advice"]
+    assert before == after
+    assert next(a for a in after if a["setting"] == "settings.backlash_x_mm")["from"] == 0.0
+
+
+def test_all_prints_with_two_materials(tmp_path):
+    place = case(tmp_path)
+    edit(place, material='"nylon"')
+    another(place, {**ERRORS, "scale-x": -0.6, "scale-y": -0.6, "scale-z": -0.6}, 7)
+    got = run_json("compare", place)
+    assert [p["material"] for p in got["prints"]] == ["PLA", "nylon"]
+    material = got["factors"]["material"]
+    assert {"scale_x", "scale_y", "scale_z"} <= set(material["significant"])
+    assert "backlash_x" not in material["differences"]
+    for axis in ("scale_x", "scale_y"):
+        (d,) = material["differences"][axis]
+        assert (d["level"], d["against"]) == ("nylon", "PLA")
+        assert abs(d["difference"] + 0.006) < 3 * d["difference_std_uncertainty"]
+    assert got["charts"]["scale_x"]["stable"] is None
+    code, out, _ = run("compare", place)
+    assert code == 0 and "go with the material" in out and "too few prints" in out
+
+
+def test_history_finds_the_print_that_falls_out(tmp_path):
+    place = case(tmp_path)
+    for seed in (5, 6, 7):
+        another(place, ERRORS, seed, "--quick")
+    another(place, {**ERRORS, "backlash-x": 0.45}, 8, "--quick")
+    got = run_json("compare", place)
+    chart = got["charts"]["backlash_x"]
+    assert chart["prints"] == ["01", "02", "03", "04", "05"]
+    assert chart["values"][-1] == pytest.approx(0.45, abs=0.05)
+    assert ElementTree.parse(got["picture"]).getroot().tag.endswith("svg")
+    assert got["factors"] == {}
+
+
+@pytest.mark.parametrize(
+    "args, words",
+    [
+        (("01",), "give two prints"),
+        (("01", "02", "03"), "give two prints"),
+        (("01", "01"), "compared with itself"),
+        (("01", "09"), "there is no print 09"),
+    ],
+)
+def test_bad_requests(tmp_path, args, words):
+    code, out, err = run("compare", case(tmp_path), *args)
+    assert code == 2 and words in err and out == "" and "Traceback" not in err
+
+
+def test_print_without_readings_is_left_out_and_said(tmp_path):
+    place = case(tmp_path)
+    assert run("make", place, "--new-print", "--quick")[0] == 0
+    code, out, err = run("compare", place)
+    assert code == 0 and "print 02 is left out" in " ".join(err.split())
+    assert run("compare", place, "01", "02")[0] == 2
