@@ -15,7 +15,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.special import chdtrc
+from scipy.special import chdtrc, ndtri
 
 from analysis.many import Layout, Solution
 from analysis.terms import PRINTER
@@ -53,7 +53,13 @@ def flat_layout(layout: Layout) -> Layout:
     return layout.widened(np.where(PRINTER, FLAT, 1.0))
 
 
-def measure_scatter(flat: Layout, residual: np.ndarray, variance: np.ndarray, keep: np.ndarray) -> Scatter:
+def measure_scatter(
+    flat: Layout,
+    residual: np.ndarray,
+    variance: np.ndarray,
+    keep: np.ndarray,
+    worst_out: np.ndarray | None = None,
+) -> Scatter:
     """Chi-square and extra variance of n sets.
 
     Parameters
@@ -65,16 +71,23 @@ def measure_scatter(flat: Layout, residual: np.ndarray, variance: np.ndarray, ke
     variance : ndarray (n, m) [mm2]
         Stated, of each reading.
     keep : ndarray (n, m) of bool
+    worst_out : ndarray (n,) of int, optional
+        How many readings were left out for being the worst: without them the rest agrees better than chance
+        would have it, and the scatter is measured against that.
     """
     solution = flat.solve(residual, keep / variance)
     chi2 = _quadratic(solution)
     dof = _freedom(solution, keep)
     enough = dof >= LEAST_DOF
     p_value = np.where(dof > 0.5, chdtrc(np.maximum(dof, 0.5), chi2), 1.0)
+    aim = np.ones(len(residual))
+    if worst_out is not None:
+        aim = 1 - _worst_share(keep.sum(axis=1) + worst_out, worst_out) / np.maximum(dof, 1e-9)
+        aim = np.maximum(aim, 0.25)
     extra = np.zeros(len(residual))
     typical = np.sum(np.where(keep, variance, 0.0), axis=1) / np.maximum(keep.sum(axis=1), 1)
-    active = np.flatnonzero(enough & (p_value < SIGNIFICANT_P))
-    ratio = chi2[active] / dof[active]
+    active = np.flatnonzero(enough & (chdtrc(np.maximum(dof, 0.5), chi2 / aim) < SIGNIFICANT_P))
+    ratio = chi2[active] / (dof * aim)[active]
     for round_ in range(ROUNDS):
         if not active.size:
             break
@@ -84,10 +97,21 @@ def measure_scatter(flat: Layout, residual: np.ndarray, variance: np.ndarray, ke
             break
         wide = variance[active] + extra[active, None]
         s = flat.solve(residual[active], keep[active] / wide)
-        ratio = _quadratic(s) / np.maximum(_freedom(s, keep[active]), 1e-9)
+        ratio = _quadratic(s) / np.maximum(_freedom(s, keep[active]) * aim[active], 1e-9)
         off = np.abs(ratio - 1) > 1e-3
         active, ratio = active[off], ratio[off]
+    # Known from so many degrees of freedom only: as wide as a t distribution, whose variance is dof / (dof - 2).
+    wide = (typical + extra) * dof / np.maximum(dof - 2, 1.0) - typical
+    extra = np.where(extra > 0, wide, 0.0)
     return Scatter(chi2=chi2, dof=dof, p_value=p_value, variance=extra)
+
+
+def _worst_share(readings: np.ndarray, worst: np.ndarray) -> np.ndarray:
+    """Chi-square that the `worst` of so many normal residuals are expected to hold beyond their own number."""
+    rank = np.arange(1, int(worst.max(initial=0)) + 1)
+    # Expected normal order statistics, after Blom (1958, from memory), of absolute values.
+    z = ndtri(1 - (rank - 0.375) / (2 * np.maximum(readings, 1)[:, None] + 0.5))
+    return np.sum(np.where(rank <= worst[:, None], z**2 - 1, 0.0), axis=1)
 
 
 def _quadratic(solution: Solution) -> np.ndarray:

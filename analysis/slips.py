@@ -154,7 +154,7 @@ def _readmit(
     """Readings to keep after all, because the whole print scatters that much, or a worse slip made them look bad."""
     rank = np.argsort(np.argsort(order, axis=1), axis=1)
     worst = ~keep & present & (rank < SLIPS_AT_ONCE)
-    scatter = measure_scatter(flat, residual, variance, present & ~worst)
+    scatter = measure_scatter(flat, residual, variance, present & ~worst, worst.sum(axis=1))
     wide = variance + scatter.variance[:, None]
     keep = keep.copy()
     active = np.arange(len(keep))

@@ -1,0 +1,1 @@
+"""How honest the verdict is, on large seeded populations of virtual printers."""
