@@ -62,8 +62,44 @@ class Evidence:
 
 
 @dataclass(frozen=True, kw_only=True)
+class Fact:
+    """Something known of the terms beside the readings, weighed like one.
+
+    Attributes
+    ----------
+    source, name : str
+        Stand where a reading has coupon and feature.
+    row : ndarray (terms,)
+    value, u : float [mm]
+        Of row @ terms, with its standard uncertainty.
+    """
+
+    source: str
+    name: str
+    row: np.ndarray
+    value: float
+    u: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class Carried:
+    """What an earlier print left known, in place of the table of priors.
+
+    Attributes
+    ----------
+    name : str
+        That print.
+    mean, covariance : ndarray (terms,), (terms, terms)
+    """
+
+    name: str
+    mean: np.ndarray
+    covariance: np.ndarray
+
+
+@dataclass(frozen=True, kw_only=True)
 class Known:
-    """What a sliced file tells before anything is measured.
+    """What is known before anything is measured: from a sliced file, from the filament, from an earlier print.
 
     Attributes
     ----------
@@ -75,12 +111,26 @@ class Known:
         Further standard uncertainty of readings that the file spoils.
     notes : tuple of str
         Sentences for the user.
+    facts : tuple of Fact
+    carried : Carried or None
     """
 
     contour_mm: float | None = None
     contour_u_mm: float = 0.02
     widen: Mapping[tuple[str, str], float] = field(default_factory=dict)
     notes: tuple[str, ...] = ()
+    facts: tuple[Fact, ...] = ()
+    carried: Carried | None = None
+
+    @property
+    def all_facts(self) -> tuple[Fact, ...]:
+        """With the path's place that a sliced file shows."""
+        if self.contour_mm is None:
+            return self.facts
+        row = np.zeros(len(TERMS))
+        row[INDEX["contour_offset"]] = 1.0
+        place = Fact(source=FILE, name="path offset", row=row, value=self.contour_mm, u=self.contour_u_mm)
+        return (place, *self.facts)
 
 
 def pooled_repeatability(groups: list[np.ndarray], stated: float) -> tuple[float, int, float]:
@@ -171,37 +221,24 @@ def gather(
         repeat_dof=dof,
         repeat_sd_mm=sd,
     )
-    return evidence if known is None or known.contour_mm is None else _with_file(evidence, known)
+    return evidence if known is None else _with_facts(evidence, known.all_facts)
 
 
-def _with_file(evidence: Evidence, known: Known) -> Evidence:
-    """The row of the path offset that a sliced file shows."""
-    row = np.zeros((1, len(TERMS)))
-    row[0, INDEX["contour_offset"]] = 1.0
+def _with_facts(evidence: Evidence, facts: tuple[Fact, ...]) -> Evidence:
+    """A row more for each fact."""
+    if not facts:
+        return evidence
+    none = np.zeros(len(facts))
     return replace(
         evidence,
-        keys=(*evidence.keys, (FILE, "path offset")),
-        column=np.append(evidence.column, -1),
-        y=np.append(evidence.y, known.contour_mm),
-        u=np.append(evidence.u, known.contour_u_mm),
-        count=np.append(evidence.count, 0),
-        base=np.append(evidence.base, 0.0),
-        gains=np.concatenate([evidence.gains, row]),
+        keys=(*evidence.keys, *((f.source, f.name) for f in facts)),
+        column=np.append(evidence.column, np.full(len(facts), -1)),
+        y=np.append(evidence.y, [f.value for f in facts]),
+        u=np.append(evidence.u, [f.u for f in facts]),
+        count=np.append(evidence.count, none.astype(int)),
+        base=np.append(evidence.base, none),
+        gains=np.concatenate([evidence.gains, [f.row for f in facts]]),
     )
-
-
-def relinearise(evidence: Evidence, walk: SetWalk, theta: np.ndarray) -> Evidence:
-    """The same readings, with rows linearised about `theta` (terms,).
-
-    `base` is then what the tangent at `theta` gives for zero terms.
-    """
-    base, gains = walk.linearise(theta)
-    measured = evidence.column >= 0
-    new_base, new_gains = evidence.base.copy(), evidence.gains.copy()
-    columns = evidence.column[measured]
-    new_gains[measured] = gains[columns]
-    new_base[measured] = base[columns] - gains[columns] @ theta
-    return Evidence(**{**evidence.__dict__, "base": new_base, "gains": new_gains})
 
 
 def _row(

@@ -5,18 +5,18 @@ The posterior is updated one reading at a time, and every reading's gain is know
 
 from __future__ import annotations
 
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
 from analysis.doubt import doubt_of, removed_by_each
 from analysis.estimate import prior_sds
-from analysis.evidence import single_reading_sd
+from analysis.evidence import Known, single_reading_sd
 from analysis.readings import Reading
 from analysis.result import Status
 from analysis.terms import PRINTER, TERMS
-from analysis.verdict import DOMINANT, STATUSES, judge_many, reference_of, visible_limits
+from analysis.verdict import DOMINANT, STATUSES, Judged, judge_many, reference_of, visible_limits
 from analysis.walk import SetWalk
 from coupons.machine import Machine
 
@@ -70,22 +70,31 @@ class Guide:
     machine : Machine
     cost : ndarray (features,) [min], optional
         Time that each reading takes; equal by default.
+    known : Known, optional
+        What is known before the first reading.
     """
 
-    def __init__(self, walk: SetWalk, machine: Machine, cost: np.ndarray | None = None) -> None:
+    def __init__(
+        self, walk: SetWalk, machine: Machine, cost: np.ndarray | None = None, known: Known | None = None
+    ) -> None:
         self.walk = walk
         self.base, self.gains = walk.linearise()
         self.prior_sd = prior_sds(machine)
-        self.u = single_reading_sd(machine)
+        self.known = known or Known()
+        single = single_reading_sd(machine)
+        self.u = np.array([np.hypot(single, self.known.widen.get(key, 0.0)) for key in walk.keys])
         self.cost = np.ones(len(walk.keys)) if cost is None else cost
         self.reference = reference_of(walk, self.gains, set(range(len(walk.keys))))
-        self._visible = visible_limits(self.reference, machine, self.u)
+        self.visible_mm = visible_limits(self.reference, machine, single)
         # Terms that some reference feature feels can be accused; the others cannot spoil the verdict.
         self.printer = PRINTER & (self.reference.weights > 0)
 
     def start(self) -> Progress:
         """Before the first reading."""
-        return Progress(self)
+        progress = Progress(self)
+        for fact in self.known.all_facts:
+            progress.update(fact.row, fact.value, fact.u)
+        return progress
 
     def taken(self, readings: tuple[Reading, ...]) -> Progress:
         """After readings that are there already; repeats count as further readings, unknown rows not at all."""
@@ -103,18 +112,38 @@ class Progress:
 
     def __init__(self, guide: Guide) -> None:
         self.guide = guide
-        self.mean = np.zeros(len(TERMS))
-        self.covariance = np.diag(guide.prior_sd**2)
+        carried = guide.known.carried
+        self.mean = np.zeros(len(TERMS)) if carried is None else carried.mean
+        self.covariance = np.diag(guide.prior_sd**2) if carried is None else carried.covariance
         self.read_columns: set[int] = set()
 
     def read(self, column: int, value_mm: float) -> None:
-        """Take in one reading (rank-one update)."""
-        a = self.guide.gains[column]
-        ca = self.covariance @ a
-        variance = self.guide.u**2 + a @ ca
-        self.mean = self.mean + ca * ((value_mm - self.guide.base[column] - a @ self.mean) / variance)
-        self.covariance = self.covariance - np.outer(ca, ca) / variance
+        """Take in one reading."""
+        guide = self.guide
+        self.update(guide.gains[column], value_mm - guide.base[column], float(guide.u[column]))
         self.read_columns.add(column)
+
+    def update(self, row: np.ndarray, value: float, u: float) -> None:
+        """Take in that ``row @ terms`` is `value` with standard uncertainty `u` (rank-one update)."""
+        ca = self.covariance @ row
+        variance = u**2 + row @ ca
+        self.mean = self.mean + ca * ((value - row @ self.mean) / variance)
+        self.covariance = self.covariance - np.outer(ca, ca) / variance
+
+    def chances(self) -> np.ndarray:
+        """Probability of each error to be the largest, ndarray (terms,)."""
+        return self._judged().chances[0]
+
+    def _judged(self) -> Judged:
+        return judge_many(
+            self.mean[None],
+            self.covariance[None],
+            self.guide.reference,
+            self.guide.visible_mm,
+            self.guide.prior_sd,
+            np.ones(1),
+            np.zeros(1),
+        )
 
     def step(self, among: Collection[int] | None = None) -> Step:
         """The verdict now, and the most telling reading to take next.
@@ -124,15 +153,7 @@ class Progress:
         among : collection of int, optional
             Columns to choose from; default all.
         """
-        judged = judge_many(
-            self.mean[None],
-            self.covariance[None],
-            self.guide.reference,
-            self.guide._visible,
-            self.guide.prior_sd,
-            np.ones(1),
-            np.zeros(1),
-        )
+        judged = self._judged()
         return Step(
             column=self._most_telling(judged.chances[0], among),
             status=STATUSES[int(judged.status[0])],
@@ -170,10 +191,10 @@ class Replay:
     reached: bool
 
 
-def replay(
-    guide: Guide, values: np.ndarray, order: Sequence[int] | None = None, stop_when: float = DOMINANT
-) -> Replay:
-    """Take readings that are known already, until the verdict has been safe `IN_A_ROW` times.
+def retake(
+    guide: Guide, values: np.ndarray, order: Sequence[int] | None = None
+) -> Iterator[tuple[int, Step]]:
+    """Take readings that are known already one by one; yields each column and the verdict with it.
 
     Parameters
     ----------
@@ -182,19 +203,26 @@ def replay(
         What each feature reads; nan where it was not read.
     order : sequence of int, optional
         Columns in the order of the sheet; by default the guided order.
-    stop_when : float
-        The chance from which on a verdict is safe.
     """
-    progress, taken, run = guide.start(), [], 0
+    progress = guide.start()
     left = [int(c) for c in (np.flatnonzero(np.isfinite(values)) if order is None else order)]
     step = progress.step(left)
     while left:
         column = step.column if order is None else left[0]
         left.remove(column)
-        taken.append(column)
         progress.read(column, float(values[column]))
         step = progress.step(left)
+        yield column, step
+
+
+def replay(
+    guide: Guide, values: np.ndarray, order: Sequence[int] | None = None, stop_when: float = DOMINANT
+) -> Replay:
+    """`retake` until the verdict has been safe `IN_A_ROW` times; `stop_when` is the chance from which on it is."""
+    taken, run, step = [], 0, guide.start().step()
+    for column, step in retake(guide, values, order):
+        taken.append(column)
         run = run + 1 if step.reaches(stop_when) else 0
         if run == IN_A_ROW:
-            return Replay(columns=tuple(taken), step=step, reached=True)
-    return Replay(columns=tuple(taken), step=step, reached=False)
+            break
+    return Replay(columns=tuple(taken), step=step, reached=run == IN_A_ROW)

@@ -2,16 +2,16 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
 
 from analysis.advice import advise
 from analysis.aliases import alias_terms, find_aliases
-from analysis.batch import Settled, settle
+from analysis.batch import settle
 from analysis.estimate import prior_sds
-from analysis.evidence import FILE, SOFT_FACTOR, Evidence, Known, gather
+from analysis.evidence import REFERENCE, SOFT_FACTOR, Evidence, Known, gather
+from analysis.fitted import Fit, fit
 from analysis.next_print import Standing, open_doubt, what_next
 from analysis.readings import Reading
 from analysis.repeats import settle_torn, sort_repeats
@@ -59,71 +59,6 @@ def diagnose(
     return interpret(SetWalk.open(manifest, folder), readings, machine)
 
 
-@dataclass(frozen=True, kw_only=True)
-class Fit:
-    """One set of readings estimated.
-
-    Attributes
-    ----------
-    evidence : Evidence
-        Rows on the tangent through the estimate; uncertainties widened by the print's own scatter.
-    settled : Settled
-        Of one set.
-    stated_u : ndarray (m,) [mm]
-        Uncertainties as they were before.
-    """
-
-    evidence: Evidence
-    settled: Settled
-    stated_u: np.ndarray
-
-    @property
-    def mean(self) -> np.ndarray:
-        """Estimates (terms,)."""
-        return self.settled.mean[0]
-
-    @property
-    def covariance(self) -> np.ndarray:
-        """Posterior covariance (terms, terms)."""
-        return self.settled.covariance[0]
-
-    @property
-    def sd(self) -> np.ndarray:
-        """Standard uncertainties (terms,)."""
-        return np.sqrt(np.diag(self.covariance))
-
-    @property
-    def slips(self) -> np.ndarray:
-        """Rows set aside (m,) of bool."""
-        return self.settled.slips[0]
-
-
-def fit(evidence: Evidence, walk: SetWalk, prior_sd: np.ndarray, prior_mean: np.ndarray | None = None) -> Fit:
-    """Estimate with slips set aside, the print's scatter measured and the estimate walked."""
-    measured = evidence.column >= 0
-    columns = evidence.column[measured]
-
-    def forward(theta: np.ndarray) -> np.ndarray:
-        out = evidence.base + theta @ evidence.gains.T
-        out[:, measured] = walk.readings(theta)[:, columns]
-        return out
-
-    settled = settle(
-        evidence.gains,
-        evidence.base,
-        evidence.y[None],
-        evidence.u[None],
-        prior_sd,
-        prior_mean=prior_mean,
-        forward=forward,
-    )
-    return Fit(
-        evidence=replace(evidence, base=settled.base[0], u=np.hypot(evidence.u, settled.scatter[0])),
-        settled=settled,
-        stated_u=evidence.u,
-    )
-
-
 def interpret(
     walk: SetWalk, readings: tuple[Reading, ...], machine: Machine, known: Known | None = None
 ) -> Diagnosis:
@@ -132,12 +67,13 @@ def interpret(
     readings, repeat_suspects = _agreeing(walk, readings, machine, prior_sd, known)
     evidence = gather(readings, walk, machine, known)
     single = float(np.hypot(evidence.repeatability_mm, machine["caliper.resolution_mm"] / np.sqrt(12)))
-    done = fit(evidence, walk, prior_sd)
+    done = fit(evidence, walk, prior_sd, known.carried if known is not None else None)
+    unit = np.ones(len(TERMS))
     evidence, mean, covariance, slips = done.evidence, done.mean, done.covariance, done.slips
     reference = reference_of(walk, walk.linearise()[1], {int(c) for c in evidence.column if c >= 0})
     visible = visible_limits(reference, machine, single)
     judged = _judged(done, reference, visible, prior_sd)
-    residual, sd = deleted_residuals(evidence, prior_sd, ~slips)
+    residual, sd = deleted_residuals(done.inner, unit, ~slips)
     z = residual / sd
     worst = [i for i in np.argsort(-np.abs(z)) if not slips[i]][:3]
     misfits = tuple(f"{evidence.keys[i][1]} on {evidence.keys[i][0]}" for i in worst)
@@ -158,7 +94,7 @@ def interpret(
         contributions_u_mm=np.abs(a) * done.sd,
         fits=_reading_fits(evidence, walk, mean, z, slips),
         aliases=aliases,
-        suspects=repeat_suspects + name_slips(evidence, prior_sd, slips),
+        suspects=repeat_suspects + name_slips(done.inner, unit, slips),
         advice=advice,
         next=_next(walk, done, judged, reference, verdict, aliases, machine, single),
         chi2=float(done.settled.chi2[0]),
@@ -190,7 +126,9 @@ def _agreeing(
     rest = tuple(r for r in repeats.kept if (r.coupon, r.feature) not in repeats.torn)
     expect = {}
     if any(r.reading_mm is not None for r in rest):
-        done = fit(gather(rest, walk, machine, known), walk, prior_sd)
+        done = fit(
+            gather(rest, walk, machine, known), walk, prior_sd, known.carried if known is not None else None
+        )
         at = walk.readings(done.mean[None])[0]
         gains = walk.linearise()[1]
         for i, key in enumerate(walk.keys):
@@ -231,7 +169,7 @@ def _reading_fits(
     ideal = walk.readings(np.zeros((1, len(TERMS))))[0]
     fits = []
     for i, (coupon, feature) in enumerate(evidence.keys):
-        if coupon == FILE:
+        if evidence.column[i] < 0 and coupon != REFERENCE:
             continue
         column = int(evidence.column[i])
         f = walk.features[column] if column >= 0 else None
@@ -299,7 +237,7 @@ def _notes(
             f"The readings disagree by {scatter:.3f} mm more than the caliper explains: the print is that uneven. "
             "All uncertainties are widened for it."
         )
-    off, _ = deleted_residuals(done.evidence, prior_sd, ~done.slips)
+    off, _ = deleted_residuals(done.inner, np.ones(len(TERMS)), ~done.slips)
     count = int(np.sum(done.slips & (np.abs(off) < HAND_MM)))
     if count > SLIPS_AT_ONCE:
         notes.append(
@@ -308,7 +246,7 @@ def _notes(
         )
     notes.append(cancelling_note(done.mean, done.sd, reference, visible_mm))
     notes.append(_sensitivity(done, walk, reference, visible_mm, prior_sd, verdict))
-    hidden = unchecked(done.evidence, prior_sd, done.slips)
+    hidden = unchecked(done.inner, np.ones(len(TERMS)), done.slips)
     if hidden:
         notes.append(
             f"No other reading checks {listed(hidden)}: a slip of 1 mm there would be taken for the printer's. "

@@ -95,7 +95,7 @@ def rank_readings(walk: SetWalk, standing: Standing, *, again: bool = False) -> 
             feature=feature,
             gain=float(gain),
             minutes=READING_MINUTES,
-            text=f"{_reading_words(coupon, feature, standing)}: removes {100 * gain:.0f} % of the doubt about {about}",
+            text=f"{_reading_words(coupon, feature, standing)}: {_removes(gain, about)}",
         )
         for (coupon, feature), gain in zip(keys, gains, strict=True)
     ]
@@ -135,7 +135,7 @@ def rank_coupons(
                 feature=keys[mine[best]][1],
                 gain=gain,
                 minutes=cost,
-                text=f"{verb} {coupon} (about {cost:.0f} min, {many}): removes {100 * gain:.0f} % of the doubt about {about}",
+                text=f"{verb} {coupon} (about {cost:.0f} min, {many}): {_removes(gain, about)}",
             )
         )
     return _ranked(found)
@@ -207,6 +207,10 @@ def _reading_words(coupon: str, feature: str, standing: Standing) -> str:
         return f"read a piece of known size with the {side} jaws, {piece}"
     verb = "read again" if (coupon, feature) in standing.measured else "read"
     return f"{verb} {feature} on {coupon}"
+
+
+def _removes(gain: float, about: str) -> str:
+    return f"removes {100 * gain:.0f} % of the doubt about {about}"
 
 
 def _ranked(found: list[NextPrint]) -> tuple[NextPrint, ...]:

@@ -27,7 +27,7 @@ def test_updates_equal_the_posterior_of_all_readings_at_once():
     progress = guide.start()
     for column in range(values.shape[1]):
         progress.read(column, values[0, column])
-    whole = posterior(guide.gains, values[0] - guide.base, np.full(values.shape[1], guide.u), guide.prior_sd)
+    whole = posterior(guide.gains, values[0] - guide.base, guide.u, guide.prior_sd)
     assert progress.mean == pytest.approx(whole.mean, abs=1e-9)
     assert progress.covariance == pytest.approx(whole.covariance, abs=1e-9)
 
