@@ -24,8 +24,9 @@ CLIMB_BAND_MM = 0.5
 """Height of the bands of a climbing path."""
 
 MOST_LAYERS = 100_000
-MOST_MOVES = 1_000_000
-"""Layers in a file, and moves in one layer that is kept."""
+MOST_MOVES = 300_000
+MOST_LOOPS = 20_000
+"""Layers in a file, moves in one layer that is kept, and closed loops in it."""
 
 LEAD_MOVES = 64
 """So many moves before a layer are remembered, since they settle the play of its first loop."""
@@ -107,6 +108,8 @@ class Layer:
     prints : ndarray (n,) of bool
     before : int
         So many moves at the beginning belong to the time before this layer.
+    name : str
+        The file, for messages.
     """
 
     row: LayerRow
@@ -118,6 +121,7 @@ class Layer:
     line: np.ndarray
     prints: np.ndarray
     before: int
+    name: str = "file"
 
     def __len__(self) -> int:
         return len(self.end)
@@ -411,11 +415,18 @@ class _Gatherer:
             line=table[:, _LINE].astype(np.int64),
             prints=table[:, _PRINTS] > 0,
             before=len(before),
+            name=self.name,
         )
 
 
 def loops_of(layer: Layer) -> tuple[PathLoop, ...]:
-    """The closed loops of a layer, in the order of printing."""
+    """The closed loops of a layer, in the order of printing.
+
+    Raises
+    ------
+    InputError
+        More than `MOST_LOOPS`.
+    """
     n = len(layer)
     index = np.arange(n)
     prints = layer.prints & (index >= layer.before)
@@ -434,6 +445,11 @@ def loops_of(layer: Layer) -> tuple[PathLoop, ...]:
     closed = long_enough & (gap <= np.minimum(CLOSING_GAP_MM, length / 8))
     found: list[PathLoop] = []
     for k in np.flatnonzero(long_enough).tolist():
+        if len(found) > MOST_LOOPS:
+            raise InputError(
+                f"has more than {MOST_LOOPS} loops in the layer at {layer.row.z:.2f} mm, so it is no file of coupons",
+                f"{layer.name}, line {int(layer.line[begins[k]])}",
+            )
         begin, stop = int(begins[k]), int(stops[k])
         cuts = _turns(layer, begin, stop) if stop - begin > 5 else []
         if len(cuts) > 1 or (cuts and not closed[k]):

@@ -32,7 +32,7 @@ FARTHEST_MM = 1e5
 
 MOST_RESETS = 5000
 MOST_PIECES = 20_000_000
-PIECES_AT_ONCE = 200_000
+PIECES_AT_ONCE = 50_000
 """Straight pieces of arcs: in one file, and handed on together."""
 
 RADIUS_TOLERANCE_MM = 0.002

@@ -22,7 +22,7 @@ import numpy as np
 
 from coupons.errors import InputError
 
-BLOCK_BYTES = 1 << 20
+BLOCK_BYTES = 1 << 18
 LONGEST_LINE = 1 << 20
 """A longer line is taken for damage [bytes]; the published format allows 256 characters."""
 
