@@ -445,11 +445,6 @@ def loops_of(layer: Layer) -> tuple[PathLoop, ...]:
     closed = long_enough & (gap <= np.minimum(CLOSING_GAP_MM, length / 8))
     found: list[PathLoop] = []
     for k in np.flatnonzero(long_enough).tolist():
-        if len(found) > MOST_LOOPS:
-            raise InputError(
-                f"has more than {MOST_LOOPS} loops in the layer at {layer.row.z:.2f} mm, so it is no file of coupons",
-                f"{layer.name}, line {int(layer.line[begins[k]])}",
-            )
         begin, stop = int(begins[k]), int(stops[k])
         cuts = _turns(layer, begin, stop) if stop - begin > 5 else []
         if len(cuts) > 1 or (cuts and not closed[k]):
@@ -458,6 +453,11 @@ def loops_of(layer: Layer) -> tuple[PathLoop, ...]:
             found.append(_loop(layer, step, begin, stop))
         elif (last := _overlap(layer, begin, stop)) is not None:
             found.append(_loop(layer, step, begin, last + 1, overlaps=True))
+        if len(found) > MOST_LOOPS:
+            raise InputError(
+                f"has more than {MOST_LOOPS} loops in the layer at {layer.row.z:.2f} mm, so it is no file of coupons",
+                f"{layer.name}, line {int(layer.line[begins[k]])}",
+            )
     return tuple(_one_turn(found, layer.row.z) if layer.row.climbing else found)
 
 

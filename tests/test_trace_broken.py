@@ -46,7 +46,7 @@ def plate() -> bytes:
 
 
 def repeated(line: bytes, megabytes: float) -> bytes:
-    return b"G21\nG90\nM83\nG1 F600\n" + line * int(megabytes * 1e6 / len(line))
+    return b"G21\nG90\nM83\nG1 Z0.2 F600\n" + line * int(megabytes * 1e6 / len(line))
 
 
 def many_heights() -> bytes:

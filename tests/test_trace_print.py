@@ -63,9 +63,11 @@ def test_seams_at_the_worst_place(tmp_path, term, seam, seed):
     assert not seeing.suspects
     estimate = seeing.term(term)
     assert abs(estimate.estimate - 0.25) < 3 * estimate.std_uncertainty < 0.07
-    # Along an ideal path it is missed by far, or readings are accused that were right.
-    assert blind.verdict.status != "dominant" or blind.verdict.term != term or blind.suspects
-    assert blind.suspects or abs(blind.term(term).estimate - 0.25) > 0.1
+    # Along an ideal path the verdict is wrong or weaker, and the readings seem to contradict each other: some are
+    # accused, or all taken for an uneven print.
+    assert (blind.verdict.status, blind.verdict.term) != ("dominant", term)
+    assert blind.suspects or blind.extra["scatter_mm"] > 2 * NOISE_MM
+    assert abs(blind.term(term).estimate - 0.25) > 0.05 or blind.suspects
 
 
 def test_path_offset_is_read_not_guessed(tmp_path):
