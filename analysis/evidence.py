@@ -197,11 +197,11 @@ def gather(
     for r in readings:
         if r.reading_mm is not None:
             groups.setdefault((r.coupon, r.feature), []).append(r.reading_mm)
-    if not groups:
+    if not groups and not (known is not None and known.all_facts):
         raise InputError("holds no readings yet; measure a feature and enter it", "readings.csv")
     values = [np.array(g) for g in groups.values()]
     repeatability, dof, sd = pooled_repeatability(values, stated_repeatability(machine))
-    count = np.array([len(g) for g in values])
+    count = np.array([len(g) for g in values], dtype=int)
     # Rounding to the caliper's step is not averaged away by repeats that all round alike (GUM F.2.2.1).
     u = np.sqrt(repeatability**2 / count + machine["caliper.resolution_mm"] ** 2 / 12)
     if known is not None:
@@ -211,12 +211,12 @@ def gather(
     rows = [_row(key, where, base, gains) for key in groups]
     evidence = Evidence(
         keys=tuple(groups),
-        column=np.array([where.get(key, -1) for key in groups]),
+        column=np.array([where.get(key, -1) for key in groups], dtype=int),
         y=np.array([g.mean() for g in values]),
         u=u,
         count=count,
         base=np.array([b for b, _ in rows]),
-        gains=np.stack([g for _, g in rows]),
+        gains=np.array([g for _, g in rows]).reshape(-1, len(TERMS)),
         repeatability_mm=repeatability,
         repeat_dof=dof,
         repeat_sd_mm=sd,
