@@ -53,7 +53,7 @@ def advise(
     reference feature is larger than the standard uncertainty of one caliper reading.
     """
     sd = np.sqrt(np.diag(covariance))
-    effect = np.abs(reference.gains).max(axis=0) * np.abs(mean)
+    effect = np.abs(reference.gains).max(axis=0, initial=0.0) * np.abs(mean)
     advice, removed = [], np.zeros(len(mean), dtype=bool)
     for name in ORDER:
         i = INDEX[name]
