@@ -16,6 +16,7 @@ from analysis.estimate import prior_sds
 from analysis.many import Layout
 from analysis.scatter import flat_layout, measure_scatter
 from analysis.slips import HAND_MM, SLIPS_AT_ONCE, find_slips
+from analysis.terms import INDEX
 from analysis.verdict import Judged, judge_many, reference_of, visible_limits
 from analysis.walk import SetWalk
 from coupons.machine import Machine
@@ -23,6 +24,13 @@ from coupons.machine import Machine
 # Walks after the first estimate: one for all, more where the estimate then moved a reading by more than [mm].
 REWALKS = 3
 MOVED_MM = 0.03
+# Large play of one axis turns a round bore under the jaws, so that they rest where the other axis, if its play is
+# small, has not reversed yet: gains of such readings to the small play are wrong, and they are trusted less.
+SMALL_PLAY_MM, LARGE_PLAY_MM = 0.1, 0.25
+PLAY_STEP_MM = 0.01
+WRONG_GAIN = 0.3
+KINK_MM = 0.05
+PLAYS = (INDEX["backlash_x"], INDEX["backlash_y"])
 CHUNK = 500
 
 Forward = Callable[[np.ndarray], np.ndarray]
@@ -68,6 +76,7 @@ def settle(
     *,
     prior_mean: np.ndarray | None = None,
     forward: Forward | None = None,
+    terms_of: Forward | None = None,
 ) -> Settled:
     """Set slips aside, measure the scatter, estimate; walk the estimate and do it again.
 
@@ -83,6 +92,8 @@ def settle(
         Mean zero by default.
     forward : callable, optional
         Noise-free readings (n, m) of printers (n, k); by default base + gains @ theta.
+    terms_of : callable, optional
+        Error terms (n, terms) of what is estimated (n, k), where that is not the terms themselves.
     """
     layout = Layout(gains=gains, prior_sd=prior_sd)
     flat = flat_layout(layout)
@@ -102,7 +113,31 @@ def settle(
         todo = todo[moved]
         if not todo.size:
             break
+    if forward is not None:
+        extra = _kinks(out.mean, gains, forward, out.mean if terms_of is None else terms_of(out.mean))
+        todo = np.flatnonzero(extra.any(axis=1))
+        if todo.size:
+            new = _settle_once(layout, flat, middle, at[todo], y[todo], variance[todo] + extra[todo])
+            for f in fields(Settled):
+                getattr(out, f.name)[todo] = getattr(new, f.name)
     return out
+
+
+def _kinks(mean: np.ndarray, gains: np.ndarray, forward: Forward, theta: np.ndarray) -> np.ndarray:
+    """Variance (n, m) [mm2] for readings whose gain to a small play is not that of the perfect printer."""
+    extra = np.zeros((len(mean), len(gains)))
+    play = np.abs(theta[:, PLAYS])
+    for axis, j in enumerate(PLAYS):
+        size = float(np.abs(gains[:, j]).max(initial=0.0))
+        rows = np.flatnonzero((play[:, axis] < SMALL_PLAY_MM) & (play[:, 1 - axis] > LARGE_PLAY_MM))
+        if not rows.size or size == 0:
+            continue
+        step = np.zeros(mean.shape[1])
+        step[j] = PLAY_STEP_MM / size
+        slope = (forward(mean[rows] + step) - forward(mean[rows] - step)) / (2 * PLAY_STEP_MM)
+        off = np.abs(slope - gains[:, j] / size)
+        extra[rows] += np.where(off > WRONG_GAIN, off * KINK_MM, 0.0) ** 2
+    return extra
 
 
 def _settle_once(

@@ -108,7 +108,9 @@ def fit(evidence: Evidence, walk: SetWalk, prior_sd: np.ndarray, carried: Carrie
         gains=evidence.gains @ basis.root,
         base=evidence.base + evidence.gains @ basis.middle,
     )
-    own = settle(inner.gains, inner.base, inner.y[None], inner.u[None], unit, forward=forward)
+    own = settle(
+        inner.gains, inner.base, inner.y[None], inner.u[None], unit, forward=forward, terms_of=basis.terms
+    )
     u = np.hypot(evidence.u, own.scatter[0])
     settled = replace(
         own,
