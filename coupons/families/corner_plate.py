@@ -4,17 +4,28 @@ from __future__ import annotations
 
 import math
 
+import shapely
+from shapely.geometry import LineString, Polygon
+from shapely.geometry.base import BaseGeometry
+
 from coupons.draft import Draft, across, engrave, standing
 from coupons.errors import JobError
 from coupons.family import Family
 from coupons.feature import Feature
 from coupons.job import Job
 from coupons.mark import ink_height, make_mark
-from coupons.shapes import Ring, region, side_notch
+from coupons.shapes import Ring, rectangle, side_notch, snap
 
-RAIL_MM = 4.5
+RAIL_MM = 3.6
 HEIGHT_MM = 3.4
 """Height of the frame: jaws reach 2.4 mm of flank above the first layers, along as much rail as they like."""
+
+GUSSET_MM = 14.0
+"""Sum of the distances from a corner's two edges within which the corner is solid."""
+
+SIDE_AT_MM = 5.0
+"""Distance from the corner at which the sides are measured: the solid corner holds there, while half-way along
+the jaws would bend the rails."""
 
 SHORTEST_MM = 30.0
 
@@ -36,15 +47,17 @@ def side_of(job: Job) -> float:
 
 
 def build(job: Job) -> list[Draft]:
-    """A square frame with sharp corners; origin at its lower left corner, z = 0 on the bed.
+    r"""A square frame with sharp corners and diagonal ribs; origin at its lower left corner, z = 0 on the bed.
 
     ::
 
         +-----------------+
-        | +-------------+ |     plan: the seam notch is in the middle of the front rail, since the corners
-        | |             | |     are measured; the back rail is wider where it carries the mark
-        | |  FRAME ->   | |
-        | +-------------+ |
+        |\    FRAME ->   /|     plan: the seam notch is in the middle of the front rail, since the corners
+        |   \         /   |     are measured; the back rail is wider where it carries the mark. Without the
+        |      \   /      |     ribs the jaws would squeeze the square into a diamond: along its diagonal a
+        |      /   \      |     bare frame of 4.5 mm rails and 80 mm side gives 0.2 mm a newton, with ribs
+        |   /         \   |     0.003 mm (E = 3000 N/mm2)
+        |/               \|
         +-------/|--------+
     """
     s = side_of(job)
@@ -55,22 +68,11 @@ def build(job: Job) -> list[Draft]:
     mark = make_mark(job, "frame", width=s - 2 * max(2.0, job.lip))
     m = s / 2
     outer: Ring = [(0.0, 0.0), *side_notch(m, n), (s, 0.0), (s, s), (0.0, s)]
-    # The window's own seam may lie anywhere: nothing is measured on it.
     deep = max(rail, ink_height(job) + 2 * job.lip)
-    a, b = m - mark.width / 2 - job.lip, m + mark.width / 2 + job.lip
-    inner: Ring = [
-        (rail, rail),
-        (s - rail, rail),
-        (s - rail, s - rail),
-        (b + (deep - rail), s - rail),
-        (b, s - deep),
-        (a, s - deep),
-        (a - (deep - rail), s - rail),
-        (rail, s - rail),
-    ]
-    if a - (deep - rail) < rail + 2.0 or deep <= rail + 1e-6:
-        inner = [(rail, rail), (s - rail, rail), (s - rail, s - deep), (rail, s - deep)]
-    outline = region(outer, inner)
+    window = Polygon(rectangle(rail, rail, s - rail, s - rail))
+    window = window.difference(_mark_field(m, s, rail, deep, mark.width + 2 * job.lip))
+    # The windows' own seams may lie anywhere: nothing is measured on them.
+    outline = snap(Polygon(outer).difference(window.difference(_ribs(job, s))))
     slabs = engrave(
         job, standing(job, outline, height), mark.at(m - mark.width / 2, s - deep / 2 - mark.height / 2)
     )
@@ -79,6 +81,30 @@ def build(job: Job) -> list[Draft]:
             id="frame", slabs=tuple(slabs), features=_features(job, s, job.mid_layer(job.band_start, height))
         )
     ]
+
+
+def _mark_field(m: float, s: float, rail: float, deep: float, wide: float) -> Polygon:
+    """What the back rail is wider by to carry the mark: a trapezoid, or its whole length where that is short."""
+    low, high = m - wide / 2, m + wide / 2
+    slope = deep - rail
+    if low - slope < rail + 2.0 or slope <= 1e-6:
+        return Polygon(rectangle(0.0, s - deep, s, s))
+    return Polygon([(low, s - deep), (high, s - deep), (high + slope, s - rail), (low - slope, s - rail)])
+
+
+def _ribs(job: Job, s: float) -> BaseGeometry:
+    """Two ribs from corner to corner, two beads wide even at their chamfered foot, and the solid corners."""
+    wide = job.two_beads + 2 * job.rules.chamfer
+    ribs = [
+        LineString([a, b]).buffer(wide / 2, cap_style="flat")
+        for a, b in (((0.0, 0.0), (s, s)), ((s, 0.0), (0.0, s)))
+    ]
+    g = GUSSET_MM
+    corners = [
+        Polygon([(x, y), (abs(x - g), y), (x, abs(y - g))])
+        for x, y in ((0.0, 0.0), (s, 0.0), (s, s), (0.0, s))
+    ]
+    return shapely.union_all([*ribs, *corners])
 
 
 def _features(job: Job, s: float, z: float) -> tuple[Feature, ...]:
@@ -109,11 +135,11 @@ def _features(job: Job, s: float, z: float) -> tuple[Feature, ...]:
             kind="outside",
             low=0.0,
             high=s,
-            at=0.75 * s,
+            at=s - SIDE_AT_MM,
             z=z,
             instruction=(
-                f"Outside jaws on the {faces} edges, a quarter in from the {end} end, away from the notch; "
-                "the seam belongs in the notch, not on these edges."
+                f"Outside jaws on the {faces} edges, {SIDE_AT_MM:g} mm from the {end} end, where the corner is "
+                "solid; the seam belongs in the notch, not on these edges."
             ),
         )
         for axis, faces, end in (("x", "left and right", "back"), ("y", "front and back", "right"))

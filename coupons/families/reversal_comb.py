@@ -20,6 +20,9 @@ STEMS_MM = (6.0, 10.0)
 TOOTH_MM = 8.0
 NECK_MM = 6.0
 SLOT_MM = 8.0
+LIP_MM = 4.0
+"""Walls beside chamber and slot: inside jaws push the neck's lips apart by 0.009 mm a newton."""
+
 QUICK_LENGTH_MM = 30.0
 """Length of the short comb: what the mark and one of each kind need."""
 
@@ -68,7 +71,7 @@ def comb(job: Job, *, full: bool) -> Comb:
     loop goes on the same way; under a head or into a chamber it comes back by the undercut.
     """
     r = job.rules
-    cut, gap, wall = r.undercut, r.outside_gap + r.slack, max(3.5, job.rail)
+    cut, gap, wall = r.undercut, r.outside_gap + r.slack, max(LIP_MM, job.rail)
     neck_v, chamber_v = r.outside_flank, 2 * r.outside_flank
     spine = max(ink_height(job) + 2 * job.lip, 2.0 * r.notch)
     v1 = chamber_v + spine
