@@ -38,7 +38,11 @@ class Outlook:
 
 
 def look_ahead(
-    walk: SetWalk, machine: Machine, diagnosis: Diagnosis | None, readings: tuple[Reading, ...] = ()
+    walk: SetWalk,
+    machine: Machine,
+    diagnosis: Diagnosis | None,
+    readings: tuple[Reading, ...] = (),
+    known: Known | None = None,
 ) -> Outlook:
     """Rank everything that could be read or printed next.
 
@@ -48,10 +52,12 @@ def look_ahead(
     machine : Machine
     diagnosis : Diagnosis or None
         Of `readings`; None before the first one.
+    known : Known, optional
+        What is known before the first reading.
     """
     u = single_reading_sd(machine)
     if diagnosis is None:
-        start = Guide(walk, machine).start()
+        start = Guide(walk, machine, known=known).start()
         standing = Standing(
             mean=start.mean,
             covariance=start.covariance,

@@ -83,7 +83,11 @@ def diagnose_traced(
     """`analysis.interpret.diagnose` along the path of the file that was printed."""
     walk = traced_walk(trace, manifest, folder)
     measured = {(r.coupon, r.feature) for r in readings if r.reading_mm is not None}
-    diagnosis = interpret(walk, readings, machine, known_from(trace, measured))
+    return explained(interpret(walk, readings, machine, known_from(trace, measured)), trace)
+
+
+def explained(diagnosis: Diagnosis, trace: Trace) -> Diagnosis:
+    """A diagnosis along a file's path, with what the file explains."""
     return replace(
         diagnosis,
         suspects=tuple(

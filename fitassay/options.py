@@ -10,6 +10,11 @@ from coupons.numbers import parse_length, parse_number
 
 case_argument = click.argument("case", metavar="CASE", type=click.Path(path_type=str))
 print_option = click.option("--print", "number", metavar="NN", help="Which print; the newest unless given.")
+carry_option = click.option(
+    "--carry",
+    metavar="NN",
+    help="Take what an earlier print of this case left known, with its usual drift, as known before.",
+)
 json_option = click.option("--json", "as_json", is_flag=True, help="Answer in JSON, and nothing else.")
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from contextlib import suppress
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Literal
 
@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     from analysis.result import Diagnosis
     from analysis.trace import Trace
     from coupons.make import CouponSet
+    from coupons.rules import Rules
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -40,6 +41,7 @@ def make_print(
     quick: bool = False,
     wall: Literal["tube", "prism"] = "tube",
     paper: Literal["a4", "letter"] = "a4",
+    rules: Rules | None = None,
 ) -> Made:
     """Coupons, plates, manifest, sheet and blank readings into the print's folder.
 
@@ -55,7 +57,7 @@ def make_print(
     from coupons.make import build_set, write_set
     from coupons.sheet import sheet_pdf
 
-    made = build_set(machine, families=families, quick=quick, wall=wall)
+    made = build_set(machine, families=families, quick=quick, wall=wall, rules=rules)
     before = _manifest_before(target)
     kept = _readings_to_keep(target, before, made.manifest)
     files = write_set(made, target.folder)
@@ -144,20 +146,24 @@ def simulate_print(
     return readings
 
 
-def diagnose_print(target: Print, machine: Machine, file: Path | None = None) -> Diagnosis:
+def diagnose_print(
+    target: Print, machine: Machine, file: Path | None = None, carry: str | None = None
+) -> Diagnosis:
     """Diagnose a print from its files; writes its diagnosis.json and report.html.
 
     Parameters
     ----------
     file : Path, optional
         The sliced file that was printed; by default the one traced last for this print, if any.
+    carry : str, optional
+        Number of an earlier print of the case whose result is taken as known before.
 
     Raises
     ------
     InputError
         Something is wrong with the files, or nothing has been read yet.
     """
-    diagnosis, trace = work_out(target, machine, file)
+    diagnosis, trace = work_out(target, machine, file, carry)
     from fitassay.report import report_html
 
     report = report_html(diagnosis, target.manifest(), target.folder, machine, trace=trace)
@@ -166,30 +172,14 @@ def diagnose_print(target: Print, machine: Machine, file: Path | None = None) ->
     return diagnosis
 
 
-def work_out(target: Print, machine: Machine, file: Path | None = None) -> tuple[Diagnosis, Trace | None]:
+def work_out(
+    target: Print, machine: Machine, file: Path | None = None, carry: str | None = None
+) -> tuple[Diagnosis, Trace | None]:
     """The diagnosis of a print, and the trace it went by; nothing is written. Parameters as `diagnose_print`."""
-    from analysis.readings import read_readings
+    from fitassay.grounds import grounds_of
 
-    manifest = target.manifest()
-    readings = read_readings(target.readings_path, manifest)
-    if not readings:
-        raise InputError(
-            f"holds no readings yet; run 'fitassay enter {target.case.path}'", str(target.readings_path)
-        )
-    # Only now what takes long to load: a wrong file is told at once.
-    from analysis.interpret import diagnose
-    from fitassay.traced import remembered, trace_print
-
-    trace, remark = remembered(target, machine) if file is None else (trace_print(target, machine, file), "")
-    if trace is None:
-        diagnosis = diagnose(manifest, target.folder, readings, machine)
-    else:
-        from analysis.traced_print import diagnose_traced
-
-        diagnosis = diagnose_traced(trace, manifest, target.folder, readings, machine)
-    if remark:
-        diagnosis = replace(diagnosis, notes=(*diagnosis.notes, remark))
-    return diagnosis, trace
+    grounds = grounds_of(target, machine, file=file, carry=carry)
+    return grounds.diagnose(), grounds.trace
 
 
 def _plain(size: float) -> str:

@@ -7,7 +7,7 @@ from pathlib import Path
 import click
 
 from fitassay.case import Case
-from fitassay.options import case_argument, json_option, print_option
+from fitassay.options import carry_option, case_argument, json_option, print_option
 from fitassay.steps import diagnose_print
 from fitassay.terminal import answer, say, width, working
 
@@ -22,8 +22,9 @@ from fitassay.terminal import answer, say, width, working
     metavar="FILE",
     help="The sliced file that was printed; the one traced last unless given.",
 )
+@carry_option
 @json_option
-def command(case: str, number: str | None, file: Path | None, as_json: bool) -> None:
+def command(case: str, number: str | None, file: Path | None, carry: str | None, as_json: bool) -> None:
     """Say what spoils the fit, how sure that is, what cannot be told, and which setting to change.
 
     Writes diagnosis.json and report.html beside the readings; the report opens in any browser, offline.
@@ -34,7 +35,7 @@ def command(case: str, number: str | None, file: Path | None, as_json: bool) -> 
         from analysis.terms import NAMES
 
         machine = target.machine(prior_names=NAMES)
-        diagnosis = diagnose_print(target, machine, file)
+        diagnosis = diagnose_print(target, machine, file, carry)
     if as_json:
         answer(diagnosis.as_json())
         return

@@ -1,0 +1,165 @@
+"""`fitassay next`: what to read or print next, and how few readings would have done."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from fitassay.case import Case, Print
+from fitassay.options import Number, carry_option, case_argument, json_option, print_option
+from fitassay.terminal import answer, clean, say, table, working
+
+if TYPE_CHECKING:
+    from analysis.outlook import Enough, Outlook
+    from analysis.result import Diagnosis, NextPrint
+
+LEAST_CHANCE, MOST_CHANCE = 0.8, 0.999
+
+
+@click.command()
+@case_argument
+@print_option
+@click.option(
+    "--stop-when",
+    "wanted",
+    type=Number(low=LEAST_CHANCE, high=MOST_CHANCE),
+    metavar="CHANCE",
+    help="Say also how few of the readings taken would have made the verdict this sure, such as 0.95.",
+)
+@click.option(
+    "--top", type=click.IntRange(min=1), default=6, show_default=True, help="How many to show of each kind."
+)
+@carry_option
+@json_option
+def command(
+    case: str, number: str | None, wanted: float | None, top: int, carry: str | None, as_json: bool
+) -> None:
+    """Rank what could be read or printed next by the doubt that it removes per minute.
+
+    Doubt is the chance that the verdict is wrong; once it is settled, what errors act alike. Works before the
+    first reading too.
+    """
+    place = Case.open(case)
+    target = place.print(number)
+    with working("Working out what would tell most"):
+        from analysis.terms import NAMES
+
+        machine = target.machine(prior_names=NAMES)
+        from analysis.outlook import few_enough, look_ahead
+        from fitassay.grounds import grounds_of
+
+        g = grounds_of(target, machine, carry=carry)
+        diagnosis = g.diagnose() if g.readings else None
+        outlook = look_ahead(g.walk, machine, diagnosis, g.readings, g.known)
+        enough = few_enough(g.walk, g.readings, machine, wanted, g.known) if wanted is not None else None
+    if as_json:
+        answer(_as_json(target, diagnosis, outlook, enough))
+        return
+    _tell(case, number, diagnosis, outlook, top)
+    if enough is not None:
+        say()
+        say(_enough_words(enough))
+
+
+def _tell(case: str, number: str | None, diagnosis: Diagnosis | None, outlook: Outlook, top: int) -> None:
+    from analysis.rounding import share
+    from fitassay.wording import sentence, term_label
+
+    suffix = f" --print {number}" if number else ""
+    if diagnosis is None:
+        say("Nothing has been read yet.")
+    else:
+        say(sentence(diagnosis.verdict.text))
+    if not outlook.about:
+        say("No doubt is left that a reading could remove; take the changes advised by 'fitassay diagnose'.")
+        return
+    parts = ", ".join(f"{term_label(name)} {share(part)}" for name, part in outlook.about[:5])
+    say(f"In doubt: {parts}.")
+    _ranking("Read next", outlook.readings[:top], single=True)
+    _ranking("Coupons at hand, all that is unread on them", outlook.coupons[:top], single=False)
+    _ranking("Worth printing", outlook.unprinted[:top], single=False)
+    if not (outlook.readings or outlook.coupons or outlook.unprinted):
+        say("Nothing that could be read or printed would remove much of it.")
+    elif outlook.readings or outlook.coupons:
+        say()
+        say(f"Readings in this order, one by one: fitassay enter {clean(case)}{suffix} --guided")
+
+
+def _ranking(title: str, found: tuple[NextPrint, ...], *, single: bool) -> None:
+    if not found:
+        return
+    say()
+    say(title)
+    rows = [
+        (
+            f"{100 * n.gain:.0f} %",
+            f"{n.minutes:.1f}" if single else f"{n.minutes:.0f}",
+            n.coupon,
+            n.feature if single else f"begin with {n.feature}",
+        )
+        for n in found
+    ]
+    table((("removes", True), ("minutes", True), ("coupon", False), ("feature", False)), rows)
+
+
+def _enough_words(enough: Enough) -> str:
+    from analysis.rounding import probability
+    from fitassay.wording import term_label
+
+    what = f"{enough.status}, {term_label(enough.term)}" if enough.term else enough.status
+    if not enough.reached:
+        return (
+            f"All {enough.available} features read do not make a verdict {100 * enough.wanted:.3g} % sure; they "
+            f"come to: {what} ({probability(enough.probability)})."
+        )
+    names = ", ".join(f"{coupon} {feature}" for coupon, feature in enough.keys)
+    return (
+        f"{len(enough.keys)} of the {enough.available} features read would have made the verdict "
+        f"{100 * enough.wanted:.3g} % sure ({what}): {names}."
+    )
+
+
+def _as_json(
+    target: Print, diagnosis: Diagnosis | None, outlook: Outlook, enough: Enough | None
+) -> dict[str, Any]:
+    def listed(found: tuple[NextPrint, ...]) -> list[dict[str, Any]]:
+        return [
+            {
+                "coupon": n.coupon,
+                "feature": n.feature,
+                "gain": n.gain,
+                "minutes": n.minutes,
+                "gain_per_minute": n.gain / n.minutes,
+                "text": n.text,
+            }
+            for n in found
+        ]
+
+    data: dict[str, Any] = {
+        "schema": 1,
+        "print": target.name,
+        "verdict": None,
+        "doubt": dict(outlook.about),
+        "readings": listed(outlook.readings),
+        "coupons": listed(outlook.coupons),
+        "unprinted": listed(outlook.unprinted),
+    }
+    if diagnosis is not None:
+        data["verdict"] = {
+            "status": diagnosis.verdict.status,
+            "term": diagnosis.verdict.term or None,
+            "probability": diagnosis.verdict.probability,
+        }
+    if enough is not None:
+        data["stop_when"] = {
+            "chance": enough.wanted,
+            "reached": enough.reached,
+            "needed": len(enough.keys) if enough.reached else None,
+            "available": enough.available,
+            "readings": [{"coupon": c, "feature": f} for c, f in enough.keys],
+            "status": enough.status,
+            "term": enough.term or None,
+            "probability": enough.probability,
+        }
+    return data
