@@ -73,7 +73,7 @@ def test_features_nobody_measured_are_left_out_of_account():
     one = interpret(w, written(w, values[2]), MACHINE)
     assert many.settled.mean[2] == pytest.approx([t.estimate for t in one.terms], rel=1e-9, abs=1e-12)
     skew = INDEX["skew_xy"]
-    assert many.settled.covariance[2, skew, skew] ** 0.5 == pytest.approx(prior_sds(MACHINE)[skew], rel=0.01)
+    assert many.settled.covariance[2, skew, skew] ** 0.5 == pytest.approx(prior_sds(MACHINE)[skew], rel=0.05)
 
 
 @pytest.mark.parametrize(

@@ -1,0 +1,242 @@
+"""The verdict: probabilities against quadrature, statuses at their limits, words, and what it must not depend on."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from analysis.estimate import posterior, prior_sds
+from analysis.interpret import interpret
+from analysis.simulate import simulate, theta_of
+from analysis.terms import INDEX, PRINTER, TERMS
+from analysis.verdict import (
+    STATUSES,
+    Reference,
+    expected_shares,
+    judge_many,
+    largest_probabilities,
+    reference_of,
+    standard_draws,
+    with_rivals_common,
+)
+from coupons.machine import Machine
+from tests.sets import walk
+
+MACHINE = Machine()
+K = len(TERMS)
+BEAD, OFFSET, BX, BY = (INDEX[n] for n in ("bead_excess", "contour_offset", "backlash_x", "backlash_y"))
+
+
+def diagnose(
+    truth: dict[str, float], seed: int = 4, noise: float = 0.02, machine: Machine = MACHINE, sets=None, **k
+):
+    w = walk(sets, **k)
+    return interpret(w, simulate(w, theta_of(truth), noise_mm=noise, seed=seed), machine)
+
+
+@pytest.mark.parametrize(("a", "b", "rho"), [(0.3, 0.25, 0.0), (0.3, -0.28, 0.6), (0.1, 0.02, -0.9)])
+def test_probability_of_the_larger_of_two_against_quadrature(a, b, rho):
+    """P(|x| > |y|) of two normal values = P((x - y)(x + y) > 0), a quadrant of the bivariate normal."""
+    multivariate_normal = pytest.importorskip("scipy.stats").multivariate_normal
+    s, t = 0.05, 0.08
+    covariance = np.array([[s * s, rho * s * t], [rho * s * t, t * t]])
+    turn = np.array([[1.0, -1.0], [1.0, 1.0]])
+    mean, cov = turn @ [a, b], turn @ covariance @ turn.T
+    both = multivariate_normal(mean, cov)
+    one = multivariate_normal(-mean, cov)
+    expected = one.cdf([0, 0]) + both.cdf([0, 0])  # both positive, or both negative
+    found = largest_probabilities(np.array([[a, b]]), covariance[None], np.ones(2))[0]
+    # 1,024 antithetic draws with exact covariance: one sigma is at most 0.012.
+    assert found[0] == pytest.approx(expected, abs=0.035)
+    assert found.sum() == pytest.approx(1.0, abs=1e-9)
+
+
+def test_draws_have_the_exact_mean_and_covariance():
+    z = standard_draws(11)
+    assert z.mean(axis=0) == pytest.approx(np.zeros(11), abs=1e-12)
+    assert z.T @ z / len(z) == pytest.approx(np.eye(11), abs=1e-10)
+    assert standard_draws(11) is z
+
+
+def test_shares_are_expected_squares():
+    mean, sd, weights = np.array([[0.1, -0.2, 0.0]]), np.array([0.01, 0.02, 0.05]), np.array([2.0, 1.0, 4.0])
+    square = (mean[0] ** 2 + sd**2) * weights
+    got = expected_shares(mean, np.diag(sd**2)[None], weights)
+    assert got[0] == pytest.approx(square / square.sum(), rel=1e-12)
+    assert expected_shares(np.zeros((1, 3)), np.zeros((1, 3, 3)), weights).tolist() == [[0, 0, 0]]
+
+
+def test_rivals_taken_for_common_is_the_posterior_under_wider_priors():
+    rng = np.random.default_rng(5)
+    gains, y, u = rng.normal(size=(9, K)), rng.normal(size=9), np.full(9, 0.3)
+    prior = prior_sds(MACHINE)
+    base = posterior(gains, y, u, prior)
+    wide = np.where(PRINTER & (np.arange(K) != BEAD), 2 * prior, prior)
+    expected = posterior(gains, y, u, wide)
+    mean, covariance = with_rivals_common(base.mean[None], base.covariance[None], prior, np.array([BEAD]))
+    assert mean[0] == pytest.approx(expected.mean, rel=1e-6)
+    assert covariance[0] == pytest.approx(expected.covariance, rel=1e-6, abs=1e-14)
+
+
+def judge(values: dict[str, tuple[float, float]], p_value: float = 0.5, scatter: float = 0.0):
+    """Status, term and numbers for independent posteriors {name: (mean, sd)}; the rest nil and well known."""
+    mean, sd = np.zeros((1, K)), np.full(K, 1e-4)
+    for name, (m, s) in values.items():
+        mean[0, INDEX[name]], sd[INDEX[name]] = m, s
+    gains = np.zeros((4, K))
+    gains[:2, BEAD], gains[2:, BEAD] = 1, -1
+    gains[:2, OFFSET], gains[2:, OFFSET] = 2, -2
+    gains[[0, 2], BX] = gains[[1, 3], BY] = -1
+    ref = Reference(labels=("a", "b", "c", "d"), gains=gains, inside=np.array([False, False, True, True]))
+    limits = np.array([0.05, 0.05, 0.06, 0.06])
+    got = judge_many(
+        mean, np.diag(sd**2)[None], ref, limits, prior_sds(MACHINE), np.array([p_value]), np.array([scatter])
+    )
+    return STATUSES[got.status[0]], TERMS[got.term[0]].name, got
+
+
+@pytest.mark.parametrize(
+    ("values", "status", "term"),
+    [
+        ({"backlash_y": (0.3, 0.02), "backlash_x": (0.05, 0.02)}, "dominant", "backlash_y"),
+        # 0.06 apart with sd 0.03 of the difference: probability 0.977 and, 0.04 apart, 0.91.
+        ({"backlash_y": (0.26, 0.0212), "backlash_x": (0.20, 0.0212)}, "dominant", "backlash_y"),
+        ({"backlash_y": (0.24, 0.0212), "backlash_x": (0.20, 0.0212)}, "leading", "backlash_y"),
+        ({"backlash_y": (0.21, 0.0212), "backlash_x": (0.20, 0.0212)}, "undetermined", "backlash_y"),
+        ({"backlash_y": (0.02, 0.01), "bead_excess": (0.01, 0.01)}, "within-noise", "backlash_y"),
+        # Two faults that hide each other are no sound printer.
+        ({"bead_excess": (0.2, 0.01), "contour_offset": (-0.1, 0.005)}, "undetermined", "bead_excess"),
+    ],
+)  # fmt: skip
+def test_statuses(values, status, term):
+    got, who, _ = judge(values)
+    assert got == status
+    if status in ("dominant", "leading"):
+        assert who == term
+
+
+def test_misfits_withhold_an_accusation_unless_it_is_clear_of_them():
+    values = {"backlash_y": (0.2, 0.02)}
+    assert judge(values)[0] == "dominant"
+    assert judge(values, p_value=1e-6, scatter=0.08)[0] == "unexplained"
+    assert judge(values, p_value=1e-6, scatter=0.02)[0] == "dominant"
+    assert judge({}, p_value=1e-6, scatter=0.08)[0] == "unexplained"
+    # Too small to be seen: the printer is sound all the same.
+    assert judge({}, p_value=1e-6, scatter=0.01)[0] == "within-noise"
+
+
+def test_the_reference_is_the_middle_of_each_ordinary_sort():
+    w = walk()
+    _, gains = w.linearise()
+    ref = reference_of(w, gains, set(range(len(w.keys))))
+    sorts = [label.rpartition(",")[0] for label in ref.labels]
+    assert sorts == [
+        "outside x", "outside y", "inside x", "inside y", "round bore x", "round bore y", "squareness", "height",
+        "foot",
+    ]  # fmt: skip
+    assert ref.labels[0] == "outside x, 14 mm"
+    # x and y count alike, the caliper's errors not at all.
+    assert ref.weights[BX] == pytest.approx(ref.weights[BY], rel=0.01)
+    assert not ref.gains[:, ~PRINTER].any()
+    square = ref.gains[sorts.index("squareness")]
+    assert np.flatnonzero(square).tolist() == [INDEX["skew_xy"]]
+    assert square[INDEX["skew_xy"]] == 14.0
+    assert ref.inside.tolist() == [False, False, True, True, True, True, False, False, False]
+
+
+TRUTHS = {
+    "backlash_x": 0.25, "backlash_y": -0.2, "bead_excess": 0.15, "contour_offset": 0.225, "scale_x": 0.012,
+    "scale_y": -0.012, "scale_z": 0.012, "skew_xy": 0.015, "bore_closure": 0.4, "layer_datum": 0.25,
+    "first_layer_flare": 0.2,
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("name", [*TRUTHS])
+def test_every_error_can_be_accused(name):
+    found = diagnose({name: TRUTHS[name]})
+    assert (found.verdict.status, found.verdict.term) == ("dominant", name)
+    assert TERMS[INDEX[name]].sentence in found.verdict.text
+    assert sum(found.shares.values()) == pytest.approx(1.0)
+
+
+def test_equal_errors_are_said_to_be_equal():
+    found = diagnose({"backlash_x": 0.3, "backlash_y": 0.3})
+    assert found.verdict.status == "undetermined"
+    assert "spoil the fit about alike" in found.verdict.text
+    assert "backlash in x" in found.verdict.text.lower()
+    assert "backlash in y" in found.verdict.text.lower()
+
+
+def test_errors_that_hide_each_other_are_told():
+    found = diagnose({"bead_excess": 0.12, "contour_offset": -0.055})
+    note = next(n for n in found.notes if "work against each other" in n)
+    assert "Bead width and path offset" in note
+    assert not any("work against" in n for n in diagnose({"bead_excess": 0.12, "contour_offset": 0.05}).notes)
+
+
+@pytest.mark.parametrize("sets", [None, ("plain-block",)], ids=["full", "block"])
+def test_a_sound_printer_is_acquitted(sets):
+    found = diagnose({}, sets=sets, noise=0.005)
+    assert found.verdict.status == "within-noise"
+    assert found.verdict.term == ""
+    assert found.advice == ()
+    assert found.next == ()
+
+
+def test_a_bead_that_only_the_priors_speak_against_is_not_accused():
+    """The block cannot tell bead from path; a large sum makes path likelier by the priors alone."""
+    found = diagnose({"contour_offset": 0.225}, sets=("plain-block",))
+    assert found.verdict.status == "undetermined"
+    assert found.probabilities["contour_offset"] > 0.8
+    assert "printers usually err that way" in found.verdict.text
+
+
+def test_priors_that_matter_are_said():
+    # A single height that is 0.09 too small: gap or scale, the priors have to say.
+    w = walk(("height-stair",))
+    readings = simulate(w, theta_of({"layer_datum": 0.1}), seed=4)[:1]
+    note = next(n for n in interpret(w, readings, MACHINE).notes if "priors" in n)
+    assert "twice as wide" in note
+    assert not any("priors" in n for n in diagnose({"backlash_y": 0.3}).notes)
+
+
+def test_priors_from_the_machine_file_are_used():
+    narrow = Machine(priors={"bead_excess": 0.001})
+    free, pinned = (
+        diagnose({"contour_offset": 0.225}, sets=("plain-block",), machine=m) for m in (MACHINE, narrow)
+    )
+    assert free.verdict.status == "undetermined"
+    assert (pinned.verdict.status, pinned.verdict.term) == ("dominant", "contour_offset")
+    assert pinned.term("bead_excess").std_uncertainty <= 0.001
+
+
+def test_nothing_but_walls_measured_accuses_nobody():
+    found = diagnose({"bead_excess": 0.15}, sets=("single-wall",))
+    assert found.verdict.term in ("", "bead_excess")
+    w = walk(("single-wall",))
+    only_reference = simulate(w, theta_of({}), seed=1, references={"outside:10.000": 10.0})[:1]
+    verdict = interpret(w, only_reference, MACHINE).verdict
+    assert (verdict.status, verdict.contenders) == ("undetermined", ())
+    assert "No size of a part was measured" in verdict.text
+
+
+def test_the_verdict_does_not_hang_on_the_order_of_the_rows():
+    w = walk(quick=True)
+    readings = simulate(w, theta_of({"backlash_x": 0.12, "backlash_y": 0.1}), seed=8)
+    first = interpret(w, readings, MACHINE)
+    rng = np.random.default_rng(1)
+    for _ in range(3):
+        shuffled = tuple(replace(readings[i], line=n) for n, i in enumerate(rng.permutation(len(readings))))
+        again = interpret(w, shuffled, MACHINE)
+        assert again.verdict == first.verdict
+        assert again.probabilities == pytest.approx(first.probabilities, abs=1e-12)
+
+
+def test_a_print_more_uneven_than_the_caliper_widens_every_interval():
+    even, uneven = diagnose({"backlash_y": 0.5}), diagnose({"backlash_y": 0.5}, noise=0.06)
+    assert uneven.extra["scatter_mm"] == pytest.approx(0.057, rel=0.3)
+    assert uneven.term("backlash_x").std_uncertainty > 2 * even.term("backlash_x").std_uncertainty
+    assert any("more than the caliper explains" in n for n in uneven.notes)
+    assert uneven.verdict.term == "backlash_y"
