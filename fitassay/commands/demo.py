@@ -3,19 +3,28 @@
 from __future__ import annotations
 
 import sys
+from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
+from analysis.settings import apply, errors_after
+from analysis.simulate import theta_of
+from analysis.terms import TERMS
 from coupons.errors import InputError
 from coupons.files import write_atomic
 from coupons.machine import Machine
 from coupons.machine_file import machine_toml
-from coupons.wording import count
-from fitassay.case import Case
+from fitassay.case import Case, Print
 from fitassay.options import json_option
 from fitassay.steps import diagnose_print, make_print, simulate_print
-from fitassay.terminal import answer, clean, say, width, working
+from fitassay.terminal import answer, clean, say, width, working, wrapped
+
+if TYPE_CHECKING:
+    from analysis.compare import Comparison
+    from analysis.predict import Spread
+    from analysis.result import Diagnosis
 
 FOLDER = "orrery"
 
@@ -30,18 +39,20 @@ ERRORS = {
     "backlash_y": 0.26,
     "backlash_x": 0.03,
     "contour_offset": 0.02,
-    "bead_excess": 0.02,
+    "bead_excess": 0.01,
     "scale_x": 0.0008,
     "scale_y": -0.0005,
     "skew_xy": 0.0015,
     "bore_closure": 0.08,
-    "layer_datum": -0.04,
+    "layer_datum": -0.01,
     "first_layer_flare": 0.06,
     "outside_bias": 0.01,
     "inside_bias": -0.01,
 }
 SEED = 7
 REFERENCE = ("outside", 10.0)
+# The kit's arms turn on pegs drawn like this [mm].
+PEG, HOLE = 6.0, 6.2
 
 
 @click.command()
@@ -64,45 +75,119 @@ def command(folder: Path | None, open_report: bool | None, as_json: bool) -> Non
     tell = (lambda text="": None) if as_json else say
     tell(STORY)
     tell()
-    write_atomic(case.machine_path, machine_toml(machine))
-    tell(f"1. The printer's figures: {case.machine_path}")
-    target = case.next_print()
-    with working("Drawing the coupons and the sheet"):
-        made = make_print(target, machine).coupons
-    features = sum(len(c.features) for c in made.manifest.coupons)
-    grams = sum(cost.grams for cost in made.costs.values())
-    tell(
-        f"2. {count(len(made.solids), 'coupon')} with {features} features, {grams:.0f} g of plastic, and the "
-        f"measuring sheet: {target.folder}"
-    )
-    with working("Printing virtually"):
-        simulate_print(target, machine, ERRORS, seed=SEED, references=(REFERENCE,))
-    tell(f"3. The caliper's readings: {target.readings_path}")
-    with working("Working out the verdict"):
-        diagnosis = diagnose_print(target, machine)
-    tell(f"4. The verdict: {target.diagnosis_path}")
+    first = _print(case, machine, ERRORS, SEED)
+    tell(f"1. Coupons, sheet and the caliper's readings of a first print: {first.target.folder}")
+    tell(f"2. Its report: {first.target.report_path}")
+    mended = _as_typed(apply(machine, first.diagnosis.advice))
+    theta = errors_after(theta_of(ERRORS), machine, mended)
+    second = _print(case, mended, {t.name: float(v) for t, v in zip(TERMS, theta, strict=True)}, SEED + 1)
+    tell(f"3. The advice put into {case.machine_path}, and a second print: {second.target.folder}")
+    compared = _compared(first, second)
+    pegs = [_pegs(p) for p in (first, second)]
     if as_json:
-        answer(
-            {
-                "schema": 1,
-                "case": str(case.path),
-                "report": str(target.report_path),
-                "errors": ERRORS,
-                "diagnosis": diagnosis.as_json(),
-            }
-        )
+        answer(_as_json(case, first, second, compared, pegs))
         return
     from fitassay.verdict_text import verdict_lines
 
     say()
-    click.echo(verdict_lines(diagnosis, machine, width()), nl=False)
+    click.echo(verdict_lines(first.diagnosis, machine, width()), nl=False)
+    _show_loop(first, second, compared, pegs)
+    place = clean(str(case.path))
     say()
-    say(f"Report: {target.report_path}")
-    say(f"Your own printer: fitassay init NAME. More with this one: fitassay enter {clean(str(case.path))}")
+    say(f"Report: {first.target.report_path}")
+    say(
+        f"Go on with it: fitassay compare {place} 01 02, fitassay predict {place} --pair {PEG:g},{HOLE:g} --turns"
+    )
+    say("Your own printer: fitassay init NAME")
     if open_report or (open_report is None and sys.stdout.isatty()):
         import webbrowser
 
-        webbrowser.open(target.report_path.resolve().as_uri())
+        webbrowser.open(first.target.report_path.resolve().as_uri())
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Printed:
+    """One virtual print of the case, diagnosed."""
+
+    target: Print
+    machine: Machine
+    diagnosis: Diagnosis
+
+
+def _print(case: Case, machine: Machine, errors: dict[str, float], seed: int) -> _Printed:
+    """Coupons, sheet, virtual readings, diagnosis and report of the case's next print."""
+    write_atomic(case.machine_path, machine_toml(machine))
+    target = case.next_print()
+    with working(f"Print {target.name}: drawing the coupons and the sheet"):
+        make_print(target, machine)
+    with working(f"Print {target.name}: printing virtually"):
+        simulate_print(target, machine, errors, seed=seed, references=(REFERENCE,))
+    with working(f"Print {target.name}: working out the verdict"):
+        return _Printed(target=target, machine=machine, diagnosis=diagnose_print(target, machine))
+
+
+def _as_typed(machine: Machine) -> Machine:
+    """The settings with the digits that a person types."""
+    return replace(machine, values={key: round(value, 3) for key, value in machine.values.items()})
+
+
+def _compared(first: _Printed, second: _Printed) -> Comparison:
+    from analysis.compare import compare
+    from fitassay.state import result_of
+
+    with working("Comparing the two prints"):
+        results = [result_of(p.target)[0] for p in (first, second)]
+        return compare(results[0], results[1], first.diagnosis.advice)
+
+
+def _pegs(printed: _Printed) -> Spread:
+    """Clearance over a whole turn of the kit's pegs in their holes, as that print's machine makes them."""
+    from analysis.predict import Pair, predict_pair
+    from fitassay.state import state_of
+
+    pair = Pair(peg=PEG, hole=HOLE, turns=True, name="arm's peg")
+    return predict_pair(pair, state_of(printed.diagnosis, printed.machine)).counts
+
+
+def _show_loop(first: _Printed, second: _Printed, compared: Comparison, pegs: list[Spread]) -> None:
+    from analysis.rounding import plus_minus, probability
+
+    lines = [
+        f"Print 02 says: {second.diagnosis.verdict.text}",
+        f"Misfit of usual sizes: {compared.misfit_before_mm:.2f} mm before, {compared.misfit_after_mm:.2f} mm "
+        f"after (probability that it fell: {probability(compared.p_better)}).",
+    ]
+    for word, clearance in zip(("before", "after"), pegs, strict=True):
+        lines.append(
+            f"An arm's {PEG:g} mm peg in its {HOLE:g} mm hole, {word}: tightest clearance over a turn "
+            f"{plus_minus(clearance.mean, clearance.u, 'mm')}, binds with a probability of "
+            f"{probability(clearance.p_negative)}."
+        )
+    say("After the changes")
+    for line in lines:
+        click.echo(wrapped(line, indent="  "))
+
+
+def _as_json(
+    case: Case, first: _Printed, second: _Printed, compared: Comparison, pegs: list[Spread]
+) -> dict[str, object]:
+    return {
+        "schema": 1,
+        "case": str(case.path),
+        "report": str(first.target.report_path),
+        "errors": ERRORS,
+        "diagnosis": first.diagnosis.as_json(),
+        "second": {
+            "report": str(second.target.report_path),
+            "diagnosis": second.diagnosis.as_json(),
+            "misfit_mm": {"before": compared.misfit_before_mm, "after": compared.misfit_after_mm},
+            "probability_better": compared.p_better,
+        },
+        "pegs": [
+            {"clearance_mm": p.mean, "std_uncertainty_mm": p.u, "probability_binds": p.p_negative}
+            for p in pegs
+        ],
+    }
 
 
 def _free(folder: Path | None) -> Path:
