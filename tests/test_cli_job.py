@@ -264,6 +264,8 @@ def test_demo_does_the_whole_job(tmp_path, monkeypatch):
     code, out, err = run("demo")
     assert (code, err) == (0, "")
     assert "Report: orrery/prints/01/report.html" in out
+    assert "After the changes" in out
+    assert Path("orrery/prints/02/report.html").exists()
     diagnosis = json.loads(Path("orrery/prints/01/diagnosis.json").read_text("utf-8"))
     assert diagnosis["verdict"]["term"] == "backlash_y"
     assert diagnosis["verdict"]["status"] == "dominant"
@@ -273,6 +275,10 @@ def test_demo_does_the_whole_job(tmp_path, monkeypatch):
     for name, true in told["errors"].items():
         term = told["diagnosis"]["terms"][name]
         assert abs(term["estimate"] - true) < 4 * term["std_uncertainty"], name
+    # The advice mended it: less misfit, and a peg that bound over a turn no longer does.
+    misfit = told["second"]["misfit_mm"]
+    assert misfit["after"] < 0.3 * misfit["before"]
+    assert [p["probability_binds"] > 0.5 for p in told["pegs"]] == [True, False]
     code, _, err = run("demo", "orrery")
     assert code == 2
     assert "orrery: is there already and not empty" in err
