@@ -31,7 +31,7 @@ PLAY_STEP_MM = 0.01
 WRONG_GAIN = 0.3
 KINK_MM = 0.05
 PLAYS = (INDEX["backlash_x"], INDEX["backlash_y"])
-CHUNK = 500
+CHUNK = 1000
 
 Forward = Callable[[np.ndarray], np.ndarray]
 
@@ -127,16 +127,17 @@ def _kinks(mean: np.ndarray, gains: np.ndarray, forward: Forward, theta: np.ndar
     """Variance (n, m) [mm2] for readings whose gain to a small play is not that of the perfect printer."""
     extra = np.zeros((len(mean), len(gains)))
     play = np.abs(theta[:, PLAYS])
-    for axis, j in enumerate(PLAYS):
-        size = float(np.abs(gains[:, j]).max(initial=0.0))
-        rows = np.flatnonzero((play[:, axis] < SMALL_PLAY_MM) & (play[:, 1 - axis] > LARGE_PLAY_MM))
-        if not rows.size or size == 0:
-            continue
-        step = np.zeros(mean.shape[1])
-        step[j] = PLAY_STEP_MM / size
+    small = (play < SMALL_PLAY_MM) & (play[:, ::-1] > LARGE_PLAY_MM)
+    size = np.abs(gains[:, PLAYS]).max(axis=0, initial=0.0)
+    rows = np.flatnonzero(small.any(axis=1) & (size > 0).all())
+    if rows.size:
+        axis = np.argmax(small[rows], axis=1)
+        which = np.array(PLAYS)[axis]
+        step = np.zeros((len(rows), mean.shape[1]))
+        step[np.arange(len(rows)), which] = PLAY_STEP_MM / size[axis]
         slope = (forward(mean[rows] + step) - forward(mean[rows] - step)) / (2 * PLAY_STEP_MM)
-        off = np.abs(slope - gains[:, j] / size)
-        extra[rows] += np.where(off > WRONG_GAIN, off * KINK_MM, 0.0) ** 2
+        off = np.abs(slope - gains.T[which] / size[axis, None])
+        extra[rows] = np.where(off > WRONG_GAIN, off * KINK_MM, 0.0) ** 2
     return extra
 
 

@@ -12,11 +12,12 @@ from analysis.batch import settle
 from analysis.estimate import prior_sds
 from analysis.evidence import REFERENCE, SOFT_FACTOR, Evidence, Known, gather
 from analysis.fitted import Fit, fit
+from analysis.ladder import tried_columns, with_trials
 from analysis.next_print import Standing, open_doubt, what_next
 from analysis.readings import Reading
 from analysis.repeats import settle_torn, sort_repeats
 from analysis.result import Alias, Diagnosis, NextPrint, ReadingFit, Suspect, TermEstimate, Verdict
-from analysis.slip_names import deleted_residuals, name_slips, unchecked
+from analysis.slip_names import deleted_residuals, name_slips, sole_witness, unchecked
 from analysis.slips import HAND_MM, SLIPS_AT_ONCE, slip_limit
 from analysis.terms import INDEX, NAMES, PRINTER, TERMS
 from analysis.verdict import STATUSES, Judged, Reference, judge_many, reference_of, visible_limits, visible_sd
@@ -65,12 +66,14 @@ def interpret(
     """`diagnose` for a walk at hand, with what a sliced file tells if there is one."""
     prior_sd = prior_sds(machine)
     readings, repeat_suspects = _agreeing(walk, readings, machine, prior_sd, known)
+    known = with_trials(walk, readings, machine, known)
     evidence = gather(readings, walk, machine, known)
     single = float(np.hypot(evidence.repeatability_mm, machine["caliper.resolution_mm"] / np.sqrt(12)))
     done = fit(evidence, walk, prior_sd, known.carried if known is not None else None)
     unit = np.ones(len(TERMS))
     evidence, mean, covariance, slips = done.evidence, done.mean, done.covariance, done.slips
-    reference = reference_of(walk, walk.linearise()[1], {int(c) for c in evidence.column if c >= 0})
+    judged_by = {int(c) for c in evidence.column if c >= 0} | tried_columns(walk, readings)
+    reference = reference_of(walk, walk.linearise()[1], judged_by)
     visible = visible_limits(reference, machine, single)
     judged = _judged(done, reference, visible, prior_sd)
     residual, sd = deleted_residuals(done.inner, unit, ~slips)
@@ -246,6 +249,10 @@ def _notes(
         )
     notes.append(cancelling_note(done.mean, done.sd, reference, visible_mm))
     notes.append(_sensitivity(done, walk, reference, visible_mm, prior_sd, verdict))
+    if verdict.term:
+        witness = sole_witness(done.evidence, done.covariance, prior_sd, done.slips, INDEX[verdict.term])
+        if witness:
+            notes.append(f"The verdict rests on one reading, {witness}: take it again before you act on it.")
     hidden = unchecked(done.inner, np.ones(len(TERMS)), done.slips)
     if hidden:
         notes.append(

@@ -13,6 +13,8 @@ from analysis.slips import LEAST_READINGS, slip_limit
 
 # A slip this large must be found, else the user is told that nothing checks the reading [mm].
 LARGEST_HIDDEN_MM = 1.0
+# A term is measured where the readings leave it less than this share of its prior.
+MEASURED_SHARE = 0.5
 
 
 def deleted_residuals(
@@ -65,6 +67,24 @@ def unchecked(evidence: Evidence, prior_sd: np.ndarray, slips: np.ndarray) -> tu
         and coupon not in (FILE, REFERENCE)
         and limit * sd[i] > LARGEST_HIDDEN_MM
     )
+
+
+def sole_witness(
+    evidence: Evidence, covariance: np.ndarray, prior_sd: np.ndarray, slips: np.ndarray, term: int
+) -> str:
+    """The one reading, taken once, without which a term would be as good as unmeasured; empty if there is none.
+
+    Without row a of variance v the covariance is C + C a a' C / (v - a' C a).
+    """
+    limit = (MEASURED_SHARE * prior_sd[term]) ** 2
+    if covariance[term, term] > limit:
+        return ""
+    ca = evidence.gains @ covariance
+    left = np.maximum(evidence.u**2 - np.sum(ca * evidence.gains, axis=1), 1e-12)
+    without = covariance[term, term] + ca[:, term] ** 2 / left
+    for i in np.flatnonzero((without > limit) & ~slips & (evidence.count == 1) & (evidence.column >= 0)):
+        return f"{evidence.keys[i][1]} on {evidence.keys[i][0]}"
+    return ""
 
 
 def intended(value: float, expected: float, spread: float) -> tuple[float | None, str]:

@@ -226,3 +226,15 @@ def test_many_slips_of_the_print_withhold_the_verdict():
     assert found.verdict.status == "unexplained"
     assert found.verdict.term == ""
     assert found.advice == ()
+
+
+def test_a_verdict_that_rests_on_one_reading_says_so():
+    w = walk()
+    readings = simulate(w, theta_of({"first_layer_flare": 0.25}), seed=5)
+    found = interpret(w, readings, MACHINE)
+    assert found.verdict.term == "first_layer_flare"
+    assert any("rests on one reading, foot on stair" in n for n in found.notes)
+    again = interpret(w, (*readings, next(r for r in readings if r.feature == "foot")), MACHINE)
+    assert not any("rests on one reading" in n for n in again.notes)
+    many = interpret(w, simulate(w, theta_of({"backlash_y": 0.3}), seed=5), MACHINE)
+    assert not any("rests on one reading" in n for n in many.notes)
