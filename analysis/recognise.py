@@ -17,12 +17,14 @@ from typing import Any
 
 import numpy as np
 
-from analysis.layers import Layer, PathLoop, loops_of
+from analysis.layers import Layer
 from analysis.outline import TURNS, Probes, Template, Turn, turn_shift
+from analysis.path_loops import PathLoop, loops_of
 
 LARGEST_SCALE = 0.06
-LARGEST_OFFSET_MM = 0.8
-"""How far from their place paths are looked for."""
+LARGEST_OFFSET_MM = 0.6
+LARGEST_OFFSET_BEADS = 0.7
+"""How far from their place paths are looked for: the larger of the two; a path on the outline is half a bead off."""
 
 HIT_MM = 0.05
 """A probe has found its path when it lies this close to where the fit expects it."""
@@ -217,6 +219,10 @@ def found_share(place: Place, maps: dict[float, LoopMap], every: int = 1) -> flo
     return hits / total if total else 0.0
 
 
+def _largest_offset(width: float) -> float:
+    return max(LARGEST_OFFSET_MM, LARGEST_OFFSET_BEADS * width)
+
+
 def _is_tag(template: Template, z: float) -> bool:
     return template.coupon.single_wall and z not in template.contact_heights
 
@@ -244,7 +250,8 @@ def candidates(template: Template, maps: dict[float, LoopMap], width: float) -> 
                 and found_share(fitted, near, COARSE) >= FOUND_SHARE
             ):
                 fitted = refine(refine(fitted, maps, 0.15), maps, 0.15)
-                if found_share(fitted, near) >= FOUND_SHARE:
+                in_reach = abs(fitted.offset + width / 2) <= _largest_offset(width)
+                if in_reach and found_share(fitted, near) >= FOUND_SHARE:
                     places.append(replace(fitted, share=found_share(fitted, maps)))
         if places:
             return sorted(_outermost(places), key=lambda p: -p.share)
@@ -277,7 +284,7 @@ def _placements(template: Template, turn: Turn, z: float, loops: LoopMap, width:
     low, high = corners.min(axis=0), corners.max(axis=0)
     span = loops.high - loops.low
     excess = span - (high - low - width)
-    close = np.all(np.abs(excess) < 2 * LARGEST_OFFSET_MM + LARGEST_SCALE * (high - low), axis=1)
+    close = np.all(np.abs(excess) < 2 * _largest_offset(width) + LARGEST_SCALE * (high - low), axis=1)
     places: list[Place] = []
     for i in np.flatnonzero(close).tolist():
         centre = (loops.low[i] + loops.high[i]) / 2
@@ -288,7 +295,7 @@ def _placements(template: Template, turn: Turn, z: float, loops: LoopMap, width:
             middle = np.abs(turn.matrix @ np.array(size[:2])) / 2
             local = (low + high) / 2 - middle
             shift = centre - local * (1 + scale) - middle
-            if abs(offset + width / 2) <= LARGEST_OFFSET_MM:
+            if abs(offset + width / 2) <= _largest_offset(width):
                 places.append(
                     Place(
                         template=template,
@@ -404,7 +411,7 @@ def _askew(template: Template, ring: np.ndarray, loop: PathLoop, width: float) -
     offset = (path.area - outline.area) / outline.length
     alike = abs(path.length - outline.length - 2 * np.pi * offset) < 0.05 * outline.length
     tilt = (_tilt(path) - _tilt(outline) + np.pi / 4) % (np.pi / 2) - np.pi / 4
-    if abs(offset + width / 2) > LARGEST_OFFSET_MM or not alike or abs(tilt) < ANGLE_LIMIT:
+    if abs(offset + width / 2) > _largest_offset(width) or not alike or abs(tilt) < ANGLE_LIMIT:
         return []
     c, s = np.cos(tilt), np.sin(tilt)
     text = f"turned by {abs(np.rad2deg(tilt)):.2g} degrees"

@@ -16,6 +16,7 @@ if TYPE_CHECKING:
 SCALE_WARNING = 5e-4
 OFFSET_WARNING_MM = 0.02
 BORE_WARNING_MM = 0.01
+SPREAD_WARNING_MM = 0.01
 WIDTH_WARNING = 0.05
 LAYER_WARNING = 0.03
 
@@ -118,6 +119,11 @@ def _path(trace: Trace) -> list[str]:
             )
     place = trace.place
     if place is not None:
+        if place.spread > SPREAD_WARNING_MM:
+            said.append(
+                f"The path does not keep one distance from the outlines: it strays by {place.spread:.3f} mm (root "
+                "mean square), so its offset is uncertain."
+            )
         if abs(place.opening) > BORE_WARNING_MM:
             what = "smaller" if place.opening > 0 else "larger"
             said.append(

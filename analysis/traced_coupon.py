@@ -6,8 +6,9 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from analysis.layers import Layer, PathLoop
+from analysis.layers import Layer
 from analysis.outline import Probes, Template, probes_on, turned_ring
+from analysis.path_loops import PathLoop
 from analysis.path_offset import Seen
 from analysis.recognise import LoopMap, Place, expected
 from analysis.toolpath import Loop, Ring, path_loop

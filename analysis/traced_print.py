@@ -47,7 +47,8 @@ def known_from(trace: Trace, measured: set[tuple[str, str]] | None = None) -> Kn
     measured : set of (coupon, feature), optional
         Features read; only these are spoken of.
     """
-    u = float(np.hypot(REST_MM, OFFSET_U_MM))
+    stray = (trace.place.u, trace.place.spread) if trace.place is not None else ()
+    u = float(np.linalg.norm((REST_MM, OFFSET_U_MM, *stray)))
     spoilt = {
         (f.coupon, f.feature.id): BLOB_MM
         for f in trace.features

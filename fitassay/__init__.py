@@ -46,6 +46,8 @@ _HOME = {
     "diagnose": "analysis.interpret",
     "interpret": "analysis.interpret",
     "Diagnosis": "analysis.result",
+    "trace_file": "analysis.trace",
+    "diagnose_traced": "analysis.traced_print",
 }
 
 __all__ = [*_HOME, "__version__"]  # pyright: ignore[reportUnsupportedDunderAll]
@@ -60,6 +62,8 @@ if TYPE_CHECKING:
     from analysis.simulate import simulate as simulate
     from analysis.simulate import theta_of as theta_of
     from analysis.terms import TERMS as TERMS
+    from analysis.trace import trace_file as trace_file
+    from analysis.traced_print import diagnose_traced as diagnose_traced
     from analysis.walk import SetWalk as SetWalk
     from coupons.errors import FitassayError as FitassayError
     from coupons.errors import InputError as InputError

@@ -359,7 +359,7 @@ def _closed(pen: Pen, points: np.ndarray, per_mm: float, style: Style) -> None:
     for x, y in path:
         pen.draw(x, y, per_mm)
     on = path[0] - points[0]
-    if style.seam_overlap and np.hypot(*on) > 2 * style.seam_overlap:
+    if style.seam_overlap and not style.seam_gap and np.hypot(*on) > 2 * style.seam_overlap:
         pen.draw(*(points[0] + on / np.hypot(*on) * style.seam_overlap), per_mm)
 
 

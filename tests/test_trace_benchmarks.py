@@ -130,8 +130,9 @@ FIFTY = """
 import re, sys, time
 sys.path.insert(0, {root!r})
 from pathlib import Path
-from analysis.layers import Layer, loops_of, read_layers
+from analysis.layers import Layer, read_layers
 from analysis.motion import read_moves
+from analysis.path_loops import loops_of
 loops = 0
 for layer in read_layers(read_moves(Path({path!r})), lambda low, high: low < 3.1 <= high):
     if isinstance(layer, Layer) and layer.row.covers(3.1):

@@ -56,16 +56,7 @@ def _tell(trace: Trace) -> None:
     rows = [_feature_row(f) for f in trace.features if f.traced and (f.changed or f.seam)]
     if rows:
         say()
-        table(
-            [
-                ("Feature", False),
-                ("path outward", True),
-                ("backlash x, y: ideal", True),
-                ("here", True),
-                ("remark", False),
-            ],
-            rows,
-        )
+        table([("Feature", False), ("path outward", True), ("remark", False)], rows)
     if trace.warnings:
         say()
         say("Before you print:" if len(trace.warnings) > 1 else "Before you print, one thing:")
@@ -128,7 +119,9 @@ def _feature_row(traced: TracedFeature) -> tuple[str, ...]:
     offset = "not seen"
     if np.isfinite(traced.offset_mm):
         offset = f"{rounding.fixed(traced.offset_mm, 3, signed=True)} mm"
-    ideal = ", ".join(rounding.fixed(g, 2, signed=True) for g in traced.ideal_gains)
-    here = ", ".join(rounding.fixed(g, 2, signed=True) for g in traced.gains)
-    remark = "seam under a jaw" if traced.seam else "reached from another side"
-    return f"{traced.coupon} {traced.feature.id}", offset, ideal, here, remark
+    remarks = ["seam under a jaw"] if traced.seam else []
+    for axis, ideal, here in zip("xy", traced.ideal_gains, traced.gains, strict=True):
+        if abs(here - ideal) > 0.05:
+            fixed = [rounding.fixed(g, 2, signed=True) for g in (here, ideal)]
+            remarks.append(f"counts backlash in {axis} {fixed[0]} times, ideally {fixed[1]}")
+    return f"{traced.coupon} {traced.feature.id}", offset, "; ".join(remarks)
