@@ -36,7 +36,7 @@ REAL = np.array([t.kind == "printer" for t in TERMS])
 """Terms that shape a part; the others belong to the caliper or to the model."""
 
 
-def outline(shape: Shape, nominal: float, inside: bool, width: float) -> Loop:
+def outline(shape: Shape, nominal: float, inside: bool, width: float, chord: float = CHORD_MM) -> Loop:
     """The commanded loop of a peg or hole about the origin.
 
     Parameters
@@ -48,6 +48,8 @@ def outline(shape: Shape, nominal: float, inside: bool, width: float) -> Loop:
         True for a hole.
     width : float [mm]
         Commanded bead width w; the path stands half of it inside the material.
+    chord : float [mm]
+        Chord error of a circle's polygon.
 
     Raises
     ------
@@ -60,7 +62,7 @@ def outline(shape: Shape, nominal: float, inside: bool, width: float) -> Loop:
     if shape == "square":
         corners = np.array([[-1.0, -1.0], [1.0, -1.0], [1.0, 1.0], [-1.0, 1.0]]) * half
         return path_loop(corners[::-1].copy() if inside else corners, [], seam=False)
-    sides = 4 * int(np.ceil(max(np.pi / np.sqrt(2 * CHORD_MM / half), 96) / 4))
+    sides = 4 * int(np.ceil(max(np.pi / np.sqrt(2 * chord / half), 96) / 4))
     angle = 2 * np.pi * np.arange(sides) / sides
     # The polygon's mean width, not its inscribed one, is the nominal.
     points = half * (np.pi / sides) / np.sin(np.pi / sides) * np.column_stack([np.cos(angle), np.sin(angle)])
@@ -93,6 +95,8 @@ class PairWalk:
     shape : {"round", "square"}
     exact_peg, exact_hole : bool
         That side is not printed but has its drawn size.
+    chord : float [mm]
+        Chord error of a circle's polygon; coarser is quicker.
     """
 
     def __init__(
@@ -105,12 +109,13 @@ class PairWalk:
         shape: Shape = "round",
         exact_peg: bool = False,
         exact_hole: bool = False,
+        chord: float = CHORD_MM,
     ) -> None:
         self.shape = shape
         own = part_terms(theta)
         self.shear = errors_of(own).shear * (not exact_hole)
-        self._peg = walked(outline(shape, peg, False, width), own * (not exact_peg))
-        self._hole = walked(outline(shape, hole, True, width), own * (not exact_hole))
+        self._peg = walked(outline(shape, peg, False, width, chord), own * (not exact_peg))
+        self._hole = walked(outline(shape, hole, True, width, chord), own * (not exact_hole))
         bead = errors_of(own).bead
         self._peg_bead = width + bead * (not exact_peg)
         self._hole_bead = width + bead * (not exact_hole)

@@ -37,6 +37,8 @@ class Rules:
     )
     mark_depth: float = _rule(0.5, "deep enough to cast a shadow")
     mark_edge: float = _rule(0.5, "least that a groove leaves beside it, about one bead")
+    ladder_middle: float = _rule(0.5, "clearance of the middle rung: wide enough for printers not known yet")
+    ladder_step: float = _rule(0.1, "nine rungs, 0.1 to 0.9 mm; halve it once the right clearance is known")
     smallest_side: float = _rule(40.0, "shorter beds hold no comb with room for jaws")
 
     @classmethod
