@@ -18,6 +18,7 @@ from scipy.special import ndtri
 
 from analysis.many import Layout, Solution
 from analysis.scatter import measure_scatter
+from analysis.terms import TERMS
 
 # Chance that a set without any slip has a reading accused, by Bonferroni over its readings.
 FALSE_ALARM = 0.015
@@ -27,6 +28,8 @@ SMALLEST_SLIP_SDS = 3.0
 LARGEST_SHARE = 0.25
 # Below this many readings nothing can contradict anything.
 LEAST_READINGS = 4
+FORM = np.array([t.kind == "form" for t in TERMS])
+FORM_FACTOR = 3.0
 # Sets whose worst reading stands out less than this are not searched for pairs that hide each other.
 PAIR_SDS = 2.5
 # A print's own scatter is judged without so many of the worst readings, and without those further off than any print
@@ -56,6 +59,8 @@ def find_slips(
     present : ndarray (n, m) of bool
     """
     limit = slip_limit(present.sum(axis=1))
+    # What the model does not claim to know must not make a slip of one of the few readings that it touches.
+    layout = layout.widened(np.where(FORM, FORM_FACTOR, 1.0))
     keep, order = _search(layout, residual, variance, present, limit)
     found = np.flatnonzero((present & ~keep).any(axis=1))
     if found.size:
