@@ -95,7 +95,7 @@ def simulate_print(
     seed: int = 0,
     repeats: int = 1,
     references: tuple[tuple[str, float], ...] = (),
-    file: Path | None = None,
+    files: tuple[Path, ...] = (),
 ) -> tuple[Reading, ...]:
     """Readings of a virtual print of the coupons, written to the print's readings.csv.
 
@@ -107,8 +107,8 @@ def simulate_print(
         Of one reading; by default the caliper's in the machine file.
     references : tuple of (kind, size [mm])
         Pieces of known size read as well.
-    file : Path, optional
-        A sliced file whose path is printed in place of an ideal one; only the coupons in it are read.
+    files : sequence of Path
+        Sliced files whose paths are printed in place of ideal ones; only the coupons in them are read.
 
     Raises
     ------
@@ -121,13 +121,13 @@ def simulate_print(
     from analysis.walk import SetWalk
 
     theta = theta_of(dict(errors))
-    if file is None:
+    if not files:
         walk = SetWalk.open(target.manifest(), target.folder)
     else:
         from analysis.traced_print import print_traced
         from fitassay.traced import read_trace
 
-        trace = read_trace(target, machine, file)
+        trace = read_trace(target, machine, files)
         walk, theta = trace.walk, print_traced(trace, theta)
     readings = simulate(
         walk,

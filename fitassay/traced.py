@@ -1,9 +1,10 @@
-"""The sliced file of a print: traced once, remembered in the print's folder, used by diagnose and simulate."""
+"""The sliced files of a print: traced once, remembered in the print's folder, used by diagnose and simulate."""
 
 from __future__ import annotations
 
 import hashlib
 import json
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -22,53 +23,97 @@ def trace_path(target: Print) -> Path:
     return target.folder / "trace.json"
 
 
-def trace_print(target: Print, machine: Machine, file: Path) -> Trace:
-    """Trace a sliced file against a print's coupons and remember it in the print's folder.
+def trace_print(target: Print, machine: Machine, files: Path | Sequence[Path]) -> Trace:
+    """Trace sliced files against a print's coupons and remember them in the print's folder.
+
+    Files remembered from before that hold further coupons (another plate) stay remembered.
+
+    Parameters
+    ----------
+    files : Path or sequence of Path
+
+    Returns
+    -------
+    Trace
+        Of `files` alone.
 
     Raises
     ------
     InputError
-        The file cannot be read for certain, or holds none of the coupons.
+        A file cannot be read for certain, or holds none of the coupons.
     """
-    trace = read_trace(target, machine, file)
-    source = {"path": str(Path(file).resolve()), "sha256": _digest(file)}
-    write_atomic(trace_path(target), json_text({**trace.as_json(), "source": source}))
+    trace = read_trace(target, machine, files)
+    now = [
+        {"path": str(f.resolve()), "sha256": _digest(f), "coupons": list(trace.found)}
+        for f in _as_list(files)
+    ]
+    paths = {source["path"] for source in now}
+    kept = [
+        source
+        for source in _sources(target)
+        if source["path"] not in paths and not set(source["coupons"]) <= set(trace.found)
+    ]
+    write_atomic(trace_path(target), json_text({**trace.as_json(), "sources": [*kept, *now]}))
     return trace
 
 
-def read_trace(target: Print, machine: Machine, file: Path) -> Trace:
-    """Trace a sliced file against a print's coupons."""
+def read_trace(target: Print, machine: Machine, files: Path | Sequence[Path]) -> Trace:
+    """Trace sliced files against a print's coupons."""
     from analysis.trace import trace_file
+    from analysis.trace_merge import merged
 
-    return trace_file(Path(file), target.manifest(), target.folder, machine)
+    manifest = target.manifest()
+    return merged([trace_file(f, manifest, target.folder, machine) for f in _as_list(files)], manifest)
+
+
+def _as_list(files: Path | Sequence[Path]) -> list[Path]:
+    return [files] if isinstance(files, Path) else [Path(f) for f in files]
+
+
+def _sources(target: Print) -> list[dict]:
+    """The files remembered: path, digest and coupons each; none where that cannot be read."""
+    try:
+        sources = json.loads(trace_path(target).read_text(encoding="utf-8"))["sources"]
+        return [
+            {"path": str(s["path"]), "sha256": str(s["sha256"]), "coupons": [str(c) for c in s["coupons"]]}
+            for s in sources
+        ]
+    except (OSError, ValueError, KeyError, TypeError):
+        return []
 
 
 def remembered(target: Print, machine: Machine) -> tuple[Trace | None, str]:
-    """The file traced last for this print, and a sentence where it cannot be used any more.
+    """The files traced for this print, and a sentence where one cannot be used any more.
 
     Raises
     ------
     InputError
-        The remembered file no longer fits the print's coupons.
+        A remembered file no longer fits the print's coupons.
     """
     path = trace_path(target)
     if not path.exists():
         return None, ""
-    try:
-        source = json.loads(path.read_text(encoding="utf-8"))["source"]
-        file, digest = Path(source["path"]), str(source["sha256"])
-    except (OSError, ValueError, KeyError, TypeError):
+    sources = _sources(target)
+    if not sources:
         return None, f"{path} cannot be read, so ideal paths are assumed; run trace again."
-    try:
-        same = _digest(file) == digest
-    except InputError:
-        return None, f"The sliced file {file} is gone, so ideal paths are assumed; trace it where it is now."
-    if not same:
-        return (
-            None,
-            f"The sliced file {file} is not the one traced before, so ideal paths are assumed; trace it again.",
-        )
-    return read_trace(target, machine, file), ""
+    good: list[Path] = []
+    remarks = []
+    for source in sources:
+        file = Path(source["path"])
+        try:
+            same = _digest(file) == source["sha256"]
+        except InputError:
+            remarks.append(
+                f"The sliced file {file} is gone, so ideal paths are assumed; trace it where it is now."
+            )
+            continue
+        if same:
+            good.append(file)
+        else:
+            remarks.append(
+                f"The sliced file {file} is not the one traced before, so ideal paths are assumed; trace it again."
+            )
+    return read_trace(target, machine, good) if good else None, " ".join(remarks)
 
 
 def _digest(file: Path) -> str:

@@ -178,7 +178,7 @@ def test_trace_simulate_diagnose(case):
     assert answer["path"]["offset_mm"] == pytest.approx(0.225, abs=0.005)
     assert [c["id"] for c in answer["coupons"]] == ["comb-x", "comb-y", "wall"]
     kept = json.loads((case / "prints" / "01" / "trace.json").read_text())
-    assert kept["source"]["path"] == str(path.resolve())
+    assert [s["path"] for s in kept["sources"]] == [str(path.resolve())]
 
     assert run("simulate", str(case), "--trace", str(path), "--noise", "0.01", "--seed", "3")[0] == 0
     diagnosis = diagnosed(case)
@@ -199,6 +199,38 @@ def test_a_file_that_changed_or_went_is_not_used(case):
     assert "sliced_file" not in told and any("is gone" in n for n in told["notes"])
     (case / "prints" / "01" / "trace.json").write_text("{")
     assert any("cannot be read" in n for n in diagnosed(case)["notes"])
+
+
+def test_one_file_a_plate(case):
+    folder = case / "prints" / "01"
+    manifest = read_manifest(folder / "coupons.json")
+    plates = []
+    for keys, offset in ((("comb-x",), 0.225), (("comb-y", "wall"), 0.225)):
+        path = case / f"{keys[0]}.txt"
+        pieces = [(c, load_mesh(folder / c.file)) for c in manifest.coupons if c.id in keys]
+        path.write_text(write(pieces, Style(offset=offset, infill=False)).text)
+        plates.append(path)
+    together = json.loads(run("trace", str(case), *map(str, plates), "--json")[1])
+    assert [c["id"] for c in together["coupons"]] == ["comb-x", "comb-y", "wall"]
+    assert together["path"]["offset_mm"] == pytest.approx(0.225, abs=0.005)
+    # One after the other is the same: the first stays remembered.
+    (folder / "trace.json").unlink()
+    for path in plates:
+        assert run("trace", str(case), str(path))[0] == 0
+    kept = json.loads((folder / "trace.json").read_text())
+    assert [Path(s["path"]).name for s in kept["sources"]] == ["comb-x.txt", "comb-y.txt"]
+    assert (
+        run("simulate", str(case), "--trace", str(plates[0]), "--trace", str(plates[1]), "--seed", "3")[0]
+        == 0
+    )
+    told = diagnosed(case)
+    assert told["sliced_file"]["file"] == "comb-x.txt and comb-y.txt"
+    assert told["verdict"]["term"] == "contour_offset"
+    # Plates of different settings are noticed.
+    pieces = [(c, load_mesh(folder / c.file)) for c in manifest.coupons if c.id == "comb-x"]
+    plates[0].write_text(write(pieces, Style(infill=False)).text)
+    warnings = json.loads(run("trace", str(case), *map(str, plates), "--json")[1])["warnings"]
+    assert any("paths stand at different places" in w for w in warnings)
 
 
 @pytest.mark.parametrize(

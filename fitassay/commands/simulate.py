@@ -61,10 +61,11 @@ def _term_options(command: Callable[..., Any]) -> Callable[..., Any]:
 )
 @click.option(
     "--trace",
-    "file",
+    "files",
     type=click.Path(path_type=Path),
+    multiple=True,
     metavar="FILE",
-    help="Print the path of this sliced file, seams and all, in place of an ideal one.",
+    help="Print the path of this sliced file, seams and all, in place of an ideal one; repeatable, one a plate.",
 )
 @click.option("--force", is_flag=True, help="Replace readings that are there.")
 @json_option
@@ -76,7 +77,7 @@ def command(
     seed: int,
     repeats: int,
     pieces: tuple[str, ...],
-    file: Path | None,
+    files: tuple[Path, ...],
     force: bool,
     as_json: bool,
     **errors: float | None,
@@ -108,7 +109,7 @@ def command(
             seed=seed,
             repeats=repeats,
             references=tuple(references),
-            file=file,
+            files=files,
         )
     if as_json:
         answer(

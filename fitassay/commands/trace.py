@@ -20,27 +20,27 @@ if TYPE_CHECKING:
 
 @click.command()
 @case_argument
-@click.argument("file", metavar="FILE", type=click.Path(path_type=Path))
+@click.argument("files", metavar="FILE...", nargs=-1, required=True, type=click.Path(path_type=Path))
 @print_option
 @json_option
-def command(case: str, file: Path, number: str | None, as_json: bool) -> None:
+def command(case: str, files: tuple[Path, ...], number: str | None, as_json: bool) -> None:
     """Say where a sliced file's path really stands against the coupons, before it is printed.
 
-    FILE is the tool path (RS-274 text) that your slicing program wrote. The coupons are found by their shape,
-    wherever they lie on the bed; no program's comments are relied on. diagnose then uses the file's own paths and
-    seams.
+    FILE is the tool path (RS-274 text) that your slicing program wrote, one a plate. The coupons are found by
+    their shape, wherever they lie on the bed; no program's comments are relied on. diagnose then uses the files'
+    own paths and seams.
     """
     place = Case.open(case)
     target = place.print(number)
     with working("Reading the sliced file"):
         machine = place.machine()
-        trace = trace_print(target, machine, file)
+        trace = trace_print(target, machine, files)
     if as_json:
         answer(trace.as_json())
         return
     _tell(trace)
     say()
-    say(f"Kept in {trace_path(target)}; diagnose uses this file from now on.")
+    say(f"Kept in {trace_path(target)}; diagnose follows these paths from now on.")
 
 
 def _tell(trace: Trace) -> None:
