@@ -108,6 +108,23 @@ FIGURES: tuple[Figure, ...] = tuple(
 )
 
 
+_FIRMWARE = "firmware: menu or configuration"
+_SOME_FIRMWARE = "firmware, where it has it"
+
+# Where a setting is usually found; no two slicers or firmwares call it the same.
+SETTING_PLACES: dict[str, str] = {
+    "settings.filament_diameter_mm": "slicer, with the filament",
+    "settings.flow_percent": "slicer, filament; some write 100 % as 1",
+    **{f"settings.steps_per_mm_{axis}": _FIRMWARE for axis in "xyz"},
+    **{f"settings.backlash_{axis}_mm": _SOME_FIRMWARE for axis in "xy"},
+    "settings.contour_mm": "slicer, with the walls; mind per side or in all",
+    "settings.hole_mm": "slicer, with the walls, where it has it",
+    "settings.first_layer_mm": "slicer, first layer; some count it inwards",
+    "settings.skew_deg": _SOME_FIRMWARE,
+    "settings.bed_gap_mm": _FIRMWARE,
+}
+
+
 @dataclass(frozen=True, kw_only=True)
 class Machine:
     """A printer with its settings and the caliper at hand.

@@ -54,7 +54,7 @@ def front_page(pdf: SheetPdf, manifest: Manifest, machine: Machine, pieces: Mapp
     count = sum(len(coupon.features) for coupon in manifest.coupons)
     material = safe_text(machine.material, pdf.known, 40)
     facts = (
-        f"{_count(len(manifest.coupons), 'piece')} on {_count(plates, 'plate')}, "
+        f"{_count(len(manifest.coupons), 'coupon')} on {_count(plates, 'plate')}, "
         f"{_count(count, 'size')} to measure. Bead {manifest.line_width_mm:g} mm, "
         f"layer {manifest.layer_height_mm:g} mm. Material: {material}."
     )
@@ -252,16 +252,18 @@ def _plate(
 
 
 def _settings(pdf: SheetPdf, machine: Machine, y: float) -> float:
-    """The settings in force, two columns of rows."""
+    """The settings in force: what it is, where it is found, what it is set to."""
     pdf.put(MARGIN, y + 4.0, "Set now: leave as it is until the readings are taken", 11.0, True)
     y += 7.0
     rows = settings_in_force(machine)
-    width = pdf.epw - 30.0
+    # Value, where the setting is found, and the rest for what it means.
+    value_at, place_at = pdf.epw - 23.0, pdf.epw - 91.0
     pdf.stroke(NARROW)
-    for meaning, value in rows:
+    for meaning, place, value in rows:
         pdf.rect(MARGIN, y, pdf.epw, 5.4)
-        pdf.put(MARGIN + 1.0, y + 3.9, pdf.fitted(meaning, width - 2.0, SIDE_PT), SIDE_PT)
-        pdf.put(MARGIN + width, y + 3.9, value, SIDE_PT)
+        pdf.put(MARGIN + 1.0, y + 3.9, pdf.fitted(meaning, place_at - 3.0, SIDE_PT), SIDE_PT)
+        pdf.put(MARGIN + place_at, y + 3.9, pdf.fitted(place, value_at - place_at - 2.0, SIDE_PT), SIDE_PT)
+        pdf.put(MARGIN + value_at, y + 3.9, value, SIDE_PT)
         y += 5.4
     return y
 

@@ -140,7 +140,7 @@ def _coupon(
     if notes:
         y += pdf.lines(MARGIN, y, notes, NOTE_PT) + 2.0
     title = pdf.fitted(
-        f"Piece {order}:  {safe_text(coupon.id, pdf.known, 40)}, continued", pdf.epw, 9.0, True
+        f"Coupon {order}:  {safe_text(coupon.id, pdf.known, 40)}, continued", pdf.epw, 9.0, True
     )
     return _table(pdf, y, columns, rows, title) + 7.0
 
@@ -150,9 +150,10 @@ def _heading_height(coupon: Coupon) -> float:
 
 
 def _heading(pdf: SheetPdf, order: int, coupon: Coupon, y: float) -> None:
-    pdf.stroke(0.35)
-    pdf.line(MARGIN, y, pdf.w - MARGIN, y)
-    name = pdf.fitted(f"Piece {order}:  {safe_text(coupon.id, pdf.known, 40)}", pdf.epw, 11.0, True)
+    if y > TOP:  # at the top the page's own rule does
+        pdf.stroke(0.35)
+        pdf.line(MARGIN, y, pdf.w - MARGIN, y)
+    name = pdf.fitted(f"Coupon {order}:  {safe_text(coupon.id, pdf.known, 40)}", pdf.epw, 11.0, True)
     pdf.put(MARGIN, y + 5.2, name, 11.0, True)
     left = MARGIN + pdf.width_of(name, 11.0, True) + 5.0
     facts = safe_text(coupon_facts(coupon), pdf.known, 120)

@@ -8,7 +8,7 @@ from collections.abc import Container, Mapping
 from dataclasses import dataclass
 
 from coupons.feature import Coupon, Feature, Manifest
-from coupons.machine import FIGURES, Machine
+from coupons.machine import FIGURES, SETTING_PLACES, Machine
 
 MISSING = "\N{WHITE SQUARE}"
 ELLIPSIS = "\N{HORIZONTAL ELLIPSIS}"
@@ -72,8 +72,8 @@ def scale_text(scale: float) -> str:
     return f"{scale:g}:1" if scale >= 1 else f"1:{1 / scale:g}"
 
 
-def settings_in_force(machine: Machine) -> tuple[tuple[str, str], ...]:
-    """The settings that the coupons are printed with, as rows of meaning and value with unit."""
+def settings_in_force(machine: Machine) -> tuple[tuple[str, str, str], ...]:
+    """The settings that the coupons are printed with, as rows of meaning, where it is found, value with unit."""
     rows = []
     for figure in FIGURES:
         if figure.section != "settings":
@@ -81,7 +81,8 @@ def settings_in_force(machine: Machine) -> tuple[tuple[str, str], ...]:
         meaning = figure.text.split(";")[0].replace(" set now", "")
         unit = {"degree": "°"}.get(figure.unit, figure.unit)
         space = "" if unit == "°" else " "
-        rows.append((meaning, f"{machine[f'{figure.section}.{figure.name}']:g}{space}{unit}"))
+        key = f"{figure.section}.{figure.name}"
+        rows.append((meaning, SETTING_PLACES.get(key, ""), f"{machine[key]:g}{space}{unit}"))
     return tuple(rows)
 
 
@@ -101,7 +102,8 @@ def slicing_block(manifest: Manifest, plates: int, tubes: bool, prisms: bool) ->
     if tubes:
         sentences.append(
             "Single-wall piece: its wall is exactly one bead thick. Look at the layer preview: one single "
-            "loop, no gap filling, no second pass."
+            "loop, no gap filling, no second pass. If it is empty or doubled, let the slicer print thin walls; "
+            "if that does not help, make the set again with: fitassay make --wall prism"
         )
     if prisms:
         sentences.append(
@@ -134,9 +136,11 @@ def measuring_block(soft: bool) -> Block:
             "caliper's own error.",
             closing,
             "Tilt and swing the jaws a little. Outside sizes and parallel openings: keep the smallest "
-            "reading. Round bores: the largest across, the smallest along the bore.",
-            "Go by the numbers. Three readings each, jaws lifted in between. Write what the caliper shows, "
-            "in mm; correct nothing. Then type them in with: fitassay enter",
+            "reading. Round bores: the largest across, the smallest along the bore. Corner to corner: the "
+            "largest.",
+            "Go by the numbers. One careful reading each will do; two or three, jaws lifted in between, make it "
+            "surer. Write what the caliper shows, in mm; correct nothing. Then type them in with: fitassay "
+            "enter, or at once on a page with: fitassay bench",
         ),
     )
 
