@@ -15,6 +15,9 @@ MOST_LOOPS = 20_000
 CLOSING_GAP_MM = 1.5
 """A loop may stop this short of its start: programs leave a gap at the seam or let pressure run out."""
 
+SMALL_GAP_MM = 0.1
+"""So small a gap closes whatever its direction."""
+
 PASSING_MM = 0.1
 """A path that overlaps its seam runs this close through its start."""
 
@@ -95,7 +98,11 @@ def loops_of(layer: Layer) -> tuple[PathLoop, ...]:
     length = run[stops] - run[begins]
     gap = np.hypot(*(layer.end[stops - 1] - layer.start[begins]).T)
     long_enough = (length >= SHORTEST_LOOP_MM) & (stops - begins >= 3)
-    closed = long_enough & (gap <= np.minimum(CLOSING_GAP_MM, length / 8))
+    closed = (
+        long_enough
+        & (gap <= np.minimum(CLOSING_GAP_MM, length / 8))
+        & _goes_on(layer, begins, stops - 1, gap)
+    )
     found: list[PathLoop] = []
     for k in np.flatnonzero(long_enough).tolist():
         begin, stop = int(begins[k]), int(stops[k])
@@ -112,6 +119,16 @@ def loops_of(layer: Layer) -> tuple[PathLoop, ...]:
                 f"{layer.name}, line {int(layer.line[begins[k]])}",
             )
     return tuple(_one_turn(found, layer.row.z) if layer.row.climbing else found)
+
+
+def _goes_on(layer: Layer, first: np.ndarray, last: np.ndarray, gap: np.ndarray) -> np.ndarray:
+    """Whether what is missing of a loop continues its last move or leads into its first, as infill's does not."""
+    missing = layer.start[first] - layer.end[last]
+    ways = (layer.end[last] - layer.start[last], layer.end[first] - layer.start[first])
+    straight = np.zeros(len(first), dtype=bool)
+    for way in ways:
+        straight |= np.sum(missing * way, axis=1) > 0.5 * gap * np.hypot(way[:, 0], way[:, 1])
+    return straight | (gap < SMALL_GAP_MM)
 
 
 def _one_turn(loops: list[PathLoop], z: float) -> list[PathLoop]:
@@ -162,6 +179,8 @@ def _loop(layer: Layer, step: np.ndarray, begin: int, stop: int, overlaps: bool 
     points = np.concatenate([layer.start[begin : begin + 1], layer.end[part]])
     gap = 0.0 if overlaps else float(np.hypot(*(points[-1] - points[0])))
     if overlaps or gap < SAME_HEIGHT_MM:
+        points = points[:-1]
+    if np.hypot(*(points[-1] - points[0])) < SAME_HEIGHT_MM:
         points = points[:-1]
     weight = step[part]
     return PathLoop(
