@@ -236,7 +236,7 @@ def trace_templates(
     )
     from analysis.trace_report import warnings_of
 
-    return replace(trace, warnings=warnings_of(trace, manifest))
+    return replace(trace, warnings=warnings_of(trace, manifest, machine["settings.contour_mm"]))
 
 
 def _median(values: list[float]) -> float:

@@ -65,12 +65,18 @@ def walls_of(trace: Trace) -> int:
     return int(np.bincount(walls).argmax()) if walls else 0
 
 
-def warnings_of(trace: Trace, manifest: Manifest) -> tuple[str, ...]:
-    """What ought to be put right, or known, before this file is printed; sentences."""
+def warnings_of(trace: Trace, manifest: Manifest, contour_mm: float = 0.0) -> tuple[str, ...]:
+    """What ought to be put right, or known, before this file is printed; sentences.
+
+    Parameters
+    ----------
+    contour_mm : float [mm]
+        The horizontal size compensation that machine.toml says is set.
+    """
     return tuple(
         [
             *_placing(trace),
-            *_path(trace),
+            *_path(trace, contour_mm),
             *_layers(trace),
             *_walls(trace, manifest),
             *_seams(trace),
@@ -101,7 +107,7 @@ def _placing(trace: Trace) -> list[str]:
     return said
 
 
-def _path(trace: Trace) -> list[str]:
+def _path(trace: Trace, contour_mm: float) -> list[str]:
     said = []
     if trace.offset_mm is not None and trace.bead is not None:
         offset, half = trace.offset_mm, trace.bead.width / 2
@@ -111,11 +117,17 @@ def _path(trace: Trace) -> list[str]:
                 f"out {2 * half:.2f} mm large and every opening as much small. Set the horizontal size compensation "
                 f"to {-half:+.3f} mm, or let the program draw half a bead inside."
             )
-        elif abs(offset) > OFFSET_WARNING_MM:
+        elif abs(offset) > OFFSET_WARNING_MM and abs(offset - contour_mm) > OFFSET_WARNING_MM:
             way = "outside" if offset > 0 else "inside"
             said.append(
-                f"The path stands {abs(offset):.3f} mm {way} its place: a size compensation is in force "
-                "(contour_mm in machine.toml should say so), or the program draws otherwise than half a bead inside."
+                f"The path stands {abs(offset):.3f} mm {way} its place: a size compensation is in force that "
+                f"machine.toml does not tell (contour_mm = {contour_mm:g}), or the program draws otherwise than half "
+                "a bead inside."
+            )
+        elif abs(contour_mm) > OFFSET_WARNING_MM and abs(offset) <= OFFSET_WARNING_MM:
+            said.append(
+                f"machine.toml says that a size compensation of {contour_mm:+g} mm is set (contour_mm), but the path "
+                "does not show it: correct whichever is wrong before you follow the advice."
             )
     place = trace.place
     if place is not None:

@@ -208,6 +208,27 @@ def test_warnings(tmp_path, ids, change, warning):
     assert all(w.endswith(".") for w in trace.warnings)
 
 
+@pytest.mark.parametrize(
+    ("offset", "told", "warning"),
+    [
+        (-0.1, -0.1, None),
+        (-0.1, 0.0, "does not tell (contour_mm = 0)"),
+        (0.0, -0.1, "the path does not show it"),
+        (0.0, 0.0, None),
+    ],
+)
+def test_compensation_as_told_is_nothing_to_warn_of(tmp_path, offset, told, warning):
+    path = tmp_path / "plate.txt"
+    path.write_text(drawn(Style(offset=offset, infill=False), ("boss",)).text)
+    machine = Machine(values={"settings.contour_mm": told})
+    trace = trace_templates(path, full_set().manifest, templates(), machine)
+    assert trace.offset_mm == pytest.approx(offset, abs=0.005)
+    if warning is None:
+        assert trace.warnings == ()
+    else:
+        assert any(warning in w for w in trace.warnings)
+
+
 def test_a_single_wall_left_out(tmp_path):
     trace, _ = traced(tmp_path, Style(single="none"), tuple(i for i in IDS if i not in ("frame", "stair")))
     assert "wall" in trace.missing
