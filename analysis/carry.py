@@ -20,9 +20,6 @@ from analysis.several import DRIFT, PrintResult
 from analysis.terms import NAMES
 from coupons.machine import Machine
 
-# Readings that differ from what was carried by more than this chance allows mean that the printer has changed.
-CHANGED_P = 0.001
-
 
 def carry(earlier: PrintResult, now: Machine) -> Carried:
     """The prior for a print made with `now`'s settings.
@@ -45,25 +42,3 @@ def carry(earlier: PrintResult, now: Machine) -> Carried:
         mean=errors_after(mean, earlier.machine, now),
         covariance=slope[:, None] * covariance * slope,
     )
-
-
-def agreement(z: np.ndarray, covariance: np.ndarray) -> float:
-    """Chance of estimates as far from what was known before, if nothing else has changed.
-
-    Before the readings the estimate z (in units of what was known before, prior N(0, I)) is distributed as
-    N(0, I - C), C its posterior covariance; z' (I - C)^-1 z is chi-squared over the directions that the readings
-    determine.
-
-    Parameters
-    ----------
-    z : ndarray (terms,)
-    covariance : ndarray (terms, terms)
-    """
-    from scipy.special import chdtrc
-
-    left, directions = np.linalg.eigh(covariance)
-    told = left < 0.9
-    if not told.any():
-        return 1.0
-    square = float(np.sum((z @ directions[:, told]) ** 2 / (1 - left[told])))
-    return float(chdtrc(int(told.sum()), square))

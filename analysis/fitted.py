@@ -5,10 +5,14 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
+from scipy.special import chdtrc
 
 from analysis.batch import Settled, settle
 from analysis.evidence import Carried, Evidence
 from analysis.walk import SetWalk
+
+# Readings that differ from what was carried by more than this chance allows mean that the printer has changed.
+CHANGED_P = 0.001
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -52,12 +56,18 @@ class Fit:
         Of one set, in terms.
     stated_u : ndarray (m,) [mm]
         Uncertainties as they were before.
+    agreement_p : float
+        Of the estimate with what was carried from an earlier print, from `agreement`; 1 without one.
+    carried : Carried or None
+        What was carried and used; None too where the readings contradict it.
     """
 
     evidence: Evidence
     inner: Evidence
     settled: Settled
     stated_u: np.ndarray
+    agreement_p: float
+    carried: Carried | None
 
     @property
     def mean(self) -> np.ndarray:
@@ -90,8 +100,15 @@ def fit(evidence: Evidence, walk: SetWalk, prior_sd: np.ndarray, carried: Carrie
     walk : SetWalk
     prior_sd : ndarray (terms,)
     carried : Carried, optional
-        What an earlier print left known, in place of the table of priors.
+        What an earlier print left known, in place of the table of priors; dropped where the readings contradict it.
     """
+    done = _fit(evidence, walk, prior_sd, carried)
+    if carried is None or done.agreement_p >= CHANGED_P:
+        return done
+    return replace(_fit(evidence, walk, prior_sd, None), agreement_p=done.agreement_p)
+
+
+def _fit(evidence: Evidence, walk: SetWalk, prior_sd: np.ndarray, carried: Carried | None) -> Fit:
     measured = evidence.column >= 0
     columns = evidence.column[measured]
     basis = Basis.of(prior_sd, carried)
@@ -123,4 +140,26 @@ def fit(evidence: Evidence, walk: SetWalk, prior_sd: np.ndarray, carried: Carrie
         inner=replace(inner, base=own.base[0], u=u),
         settled=settled,
         stated_u=evidence.u,
+        agreement_p=1.0 if carried is None else agreement(own.mean[0], own.covariance[0]),
+        carried=carried,
     )
+
+
+def agreement(z: np.ndarray, covariance: np.ndarray) -> float:
+    """Chance of estimates as far from what was known before, if nothing else has changed.
+
+    Before the readings the estimate z (in units of what was known before, prior N(0, I)) is distributed as
+    N(0, I - C), C its posterior covariance; z' (I - C)^-1 z is chi-squared over the directions that the readings
+    determine.
+
+    Parameters
+    ----------
+    z : ndarray (terms,)
+    covariance : ndarray (terms, terms)
+    """
+    left, directions = np.linalg.eigh(covariance)
+    told = left < 0.9
+    if not told.any():
+        return 1.0
+    square = float(np.sum((z @ directions[:, told]) ** 2 / (1 - left[told])))
+    return float(chdtrc(int(told.sum()), square))

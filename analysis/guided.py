@@ -13,7 +13,7 @@ import numpy as np
 from analysis.doubt import doubt_of, removed_by_each
 from analysis.estimate import prior_sds
 from analysis.evidence import Known, single_reading_sd
-from analysis.readings import Reading
+from analysis.reading_rows import LADDER, Reading
 from analysis.result import Status
 from analysis.terms import PRINTER, TERMS
 from analysis.verdict import DOMINANT, STATUSES, Judged, judge_many, reference_of, visible_limits
@@ -84,6 +84,13 @@ class Guide:
         single = single_reading_sd(machine)
         self.u = np.array([np.hypot(single, self.known.widen.get(key, 0.0)) for key in walk.keys])
         self.cost = np.ones(len(walk.keys)) if cost is None else cost
+        # Where pegs are tried by hand there is nothing to read.
+        family = {c.id: c.family for c in walk.manifest.coupons}
+        self.readable = tuple(
+            i
+            for i, (key, f) in enumerate(zip(walk.keys, walk.features, strict=True))
+            if family[key[0]] != LADDER or f.kind != "inside"
+        )
         self.reference = reference_of(walk, self.gains, set(range(len(walk.keys))))
         self.visible_mm = visible_limits(self.reference, machine, single)
         # Terms that some reference feature feels can be accused; the others cannot spoil the verdict.
@@ -151,7 +158,7 @@ class Progress:
         Parameters
         ----------
         among : collection of int, optional
-            Columns to choose from; default all.
+            Columns to choose from; default all that can be read.
         """
         judged = self._judged()
         return Step(
@@ -163,7 +170,7 @@ class Progress:
 
     def _most_telling(self, chances: np.ndarray, among: Collection[int] | None) -> int:
         gain = self.doubt_removed(chances) / self.guide.cost
-        left = set(range(len(gain)) if among is None else among) - self.read_columns
+        left = set(self.guide.readable if among is None else among) - self.read_columns
         return max(sorted(left), key=lambda j: gain[j], default=-1)
 
     def doubt_removed(self, chances: np.ndarray) -> np.ndarray:

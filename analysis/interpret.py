@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
@@ -10,7 +11,7 @@ from analysis.advice import advise
 from analysis.aliases import alias_terms, find_aliases
 from analysis.batch import settle
 from analysis.estimate import prior_sds
-from analysis.evidence import REFERENCE, SOFT_FACTOR, Evidence, Known, gather
+from analysis.evidence import REFERENCE, SOFT_FACTOR, Carried, Evidence, Known, gather
 from analysis.fitted import Fit, fit
 from analysis.ladder import tried_columns, with_trials
 from analysis.next_print import Standing, open_doubt, what_next
@@ -20,6 +21,7 @@ from analysis.result import Alias, Diagnosis, NextPrint, ReadingFit, Suspect, Te
 from analysis.slip_names import deleted_residuals, name_slips, sole_witness, unchecked
 from analysis.slips import HAND_MM, SLIPS_AT_ONCE, slip_limit
 from analysis.terms import INDEX, NAMES, PRINTER, TERMS
+from analysis.type_a import dof_note, effective_dof, repeat_note, repeatability_share
 from analysis.verdict import STATUSES, Judged, Reference, judge_many, reference_of, visible_limits, visible_sd
 from analysis.verdict_words import cancelling_note, listed, verdict_of
 from analysis.walk import SetWalk
@@ -68,8 +70,10 @@ def interpret(
     readings, repeat_suspects = _agreeing(walk, readings, machine, prior_sd, known)
     known = with_trials(walk, readings, machine, known)
     evidence = gather(readings, walk, machine, known)
+    stated = repeatability_share(evidence)
     single = float(np.hypot(evidence.repeatability_mm, machine["caliper.resolution_mm"] / np.sqrt(12)))
-    done = fit(evidence, walk, prior_sd, known.carried if known is not None else None)
+    carried = known.carried if known is not None else None
+    done = fit(evidence, walk, prior_sd, carried)
     unit = np.ones(len(TERMS))
     evidence, mean, covariance, slips = done.evidence, done.mean, done.covariance, done.slips
     judged_by = {int(c) for c in evidence.column if c >= 0} | tried_columns(walk, readings)
@@ -86,6 +90,7 @@ def interpret(
     if verdict.status == "unexplained":
         advice, after = (), before
     a = reference.gains
+    dof = effective_dof(evidence, covariance, slips, stated * (done.stated_u / evidence.u) ** 2)
     return Diagnosis(
         terms=_estimates(done, prior_sd),
         covariance=covariance,
@@ -105,11 +110,16 @@ def interpret(
         p_value=float(done.settled.p_value[0]),
         expected_misfit_before_mm=before,
         expected_misfit_after_mm=after,
-        notes=(
+        notes=_told(
             *_notes(done, walk, reference, visible, prior_sd, verdict),
+            repeat_note(evidence, machine),
+            dof_note(TERMS[INDEX[verdict.term]].label, float(dof[INDEX[verdict.term]]))
+            if verdict.term
+            else "",
+            _carry_note(carried, done),
             *(known.notes if known is not None else ()),
         ),
-        extra={"scatter_mm": float(done.settled.scatter[0])},
+        extra=_extra(done, carried, unchecked(done.inner, unit, slips), dof),
     )
 
 
@@ -255,11 +265,48 @@ def _notes(
             notes.append(f"The verdict rests on one reading, {witness}: take it again before you act on it.")
     hidden = unchecked(done.inner, np.ones(len(TERMS)), done.slips)
     if hidden:
+        names = listed(tuple(f"{feature} on {coupon}" for coupon, feature in hidden))
         notes.append(
-            f"No other reading checks {listed(hidden)}: a slip of 1 mm there would be taken for the printer's. "
+            f"No other reading checks {names}: a slip of 1 mm there would be taken for the printer's. "
             "Read them twice."
         )
+    return _told(*notes)
+
+
+def _told(*notes: str) -> tuple[str, ...]:
+    """Those that say something."""
     return tuple(n for n in notes if n)
+
+
+def _carry_note(carried: Carried | None, done: Fit) -> str:
+    """Whether what an earlier print left known was used."""
+    if carried is None:
+        return ""
+    if done.carried is None:
+        return (
+            f"These readings contradict what print {carried.name} left known, even with its usual drift, so it was "
+            "not used: the printer has changed since."
+        )
+    return f"What print {carried.name} left known, with its usual drift, was taken as known before these readings."
+
+
+def _extra(
+    done: Fit, carried: Carried | None, hidden: tuple[tuple[str, str], ...], dof: np.ndarray
+) -> dict[str, Any]:
+    """What diagnosis.json and the faces need besides."""
+    extra: dict[str, Any] = {
+        "scatter_mm": float(done.settled.scatter[0]),
+        "unchecked": [{"coupon": c, "feature": f} for c, f in hidden],
+    }
+    if carried is not None:
+        extra["carried"] = {
+            "print": carried.name,
+            "used": done.carried is not None,
+            "agreement_p": done.agreement_p,
+        }
+    if np.isfinite(dof).any():
+        extra["effective_dof"] = {name: float(v) for name, v in zip(NAMES, dof, strict=True)}
+    return extra
 
 
 def _sensitivity(
@@ -271,6 +318,8 @@ def _sensitivity(
     verdict: Verdict,
 ) -> str:
     """A sentence where half or twice as wide priors on printer errors would change the verdict, else empty."""
+    if done.carried is not None:
+        return ""
     changed = []
     for factor, words in ((0.5, "half as wide"), (2.0, "twice as wide")):
         other_sd = np.where(PRINTER, prior_sd * factor, prior_sd)

@@ -191,11 +191,11 @@ def _open_features(
 ) -> tuple[list[np.ndarray], list[tuple[str, str]]]:
     """Sensitivities and names of features that can be read; where pegs are tried there is nothing to read."""
     _, gains = walk.linearise(standing.mean)
-    tried = {c.id for c in walk.manifest.coupons if c.family == LADDER}
+    ladder = {c.id for c in walk.manifest.coupons if c.family == LADDER}
     pick = [
         i
-        for i, key in enumerate(walk.keys)
-        if key[0] not in tried and (again or key not in standing.measured)
+        for i, (key, f) in enumerate(zip(walk.keys, walk.features, strict=True))
+        if not (key[0] in ladder and f.kind == "inside") and (again or key not in standing.measured)
     ]
     return [gains[i] for i in pick], [walk.keys[i] for i in pick]
 

@@ -7,6 +7,9 @@ from typing import Any, Literal
 
 import numpy as np
 
+# What of `Diagnosis.extra` stands in diagnosis.json, where there is any.
+EXTRA = ("sliced_file", "filament", "carried", "effective_dof", "unchecked")
+
 Status = Literal["dominant", "leading", "undetermined", "within-noise", "unexplained"]
 
 
@@ -161,6 +164,8 @@ class Diagnosis:
         Root mean square misfit of the reference features now, and expected after the advice.
     notes : tuple of str
         Sentences for the user that fit nowhere else (what was left out, what was assumed).
+    extra : dict
+        By source, of what is not always there: the print's own scatter, sliced file, filament, an earlier print.
     """
 
     terms: tuple[TermEstimate, ...]
@@ -262,5 +267,5 @@ class Diagnosis:
                 "after": self.expected_misfit_after_mm,
             },
             "notes": list(self.notes),
-            **({"sliced_file": self.extra["sliced_file"]} if "sliced_file" in self.extra else {}),
+            **{name: self.extra[name] for name in EXTRA if name in self.extra},
         }

@@ -53,14 +53,17 @@ def name_slips(evidence: Evidence, prior_sd: np.ndarray, slips: np.ndarray) -> t
     return tuple(suspects)
 
 
-def unchecked(evidence: Evidence, prior_sd: np.ndarray, slips: np.ndarray) -> tuple[str, ...]:
-    """Features read once whose reading nothing else checks: a slip of 1 mm there would be taken for the printer's."""
+def unchecked(evidence: Evidence, prior_sd: np.ndarray, slips: np.ndarray) -> tuple[tuple[str, str], ...]:
+    """Coupon and feature of readings taken once that nothing else checks.
+
+    A slip of 1 mm there would be taken for the printer's.
+    """
     if len(evidence.y) < LEAST_READINGS:
         return ()
     _, sd = deleted_residuals(evidence, prior_sd, ~slips)
     limit = float(slip_limit(np.array([len(evidence.y)]))[0])
     return tuple(
-        f"{feature} on {coupon}"
+        (coupon, feature)
         for i, (coupon, feature) in enumerate(evidence.keys)
         if not slips[i]
         and evidence.count[i] == 1

@@ -62,26 +62,35 @@ class Grounds:
             return SetWalk.open(manifest, self.target.folder)
         return traced_walk(self.trace, manifest, self.target.folder)
 
-    @cached_property
+    @property
     def known(self) -> Known:
         """What is known beside the readings."""
+        return self._known(self.readings)
+
+    def _known(self, readings: tuple[Reading, ...]) -> Known:
         from analysis.traced_print import known_from
 
         if self.trace is None:
             return self.besides
-        measured = {(r.coupon, r.feature) for r in self.readings if r.reading_mm is not None}
+        measured = {(r.coupon, r.feature) for r in readings if r.reading_mm is not None}
         file = known_from(self.trace, measured)
         return replace(file, facts=self.besides.facts, carried=self.besides.carried)
 
-    def diagnose(self) -> Diagnosis:
+    def diagnose(self, readings: tuple[Reading, ...] | None = None) -> Diagnosis:
         """The diagnosis; nothing is written.
+
+        Parameters
+        ----------
+        readings : tuple of Reading, optional
+            In place of those that were there when the files were read.
 
         Raises
         ------
         InputError
             Nothing has been read yet.
         """
-        if not self.readings:
+        readings = self.readings if readings is None else readings
+        if not readings:
             raise InputError(
                 f"holds no readings yet; run 'fitassay enter {self.target.case.path}'",
                 str(self.target.readings_path),
@@ -92,7 +101,7 @@ class Grounds:
         from analysis.traced_print import explained
         from analysis.verdict import visible_sd
 
-        diagnosis = interpret(self.walk, self.readings, self.machine, self.known)
+        diagnosis = interpret(self.walk, readings, self.machine, self._known(readings))
         if self.trace is not None:
             diagnosis = explained(diagnosis, self.trace)
         if self.filament is not None:
@@ -129,7 +138,9 @@ def grounds_of(
     from analysis.filament import feed_fact
     from fitassay.traced import remembered, trace_print
 
-    trace, remark = remembered(target, machine) if file is None else (trace_print(target, machine, file), "")
+    if file is not None:
+        trace_print(target, machine, file)  # other plates traced before stay with it
+    trace, remark = remembered(target, machine)
     facts = (feed_fact(filament, feed, machine),) if filament is not None and feed is not None else ()
     carried = None
     if carry is not None:
