@@ -23,7 +23,6 @@ import numpy as np
 
 from coupons.files import write_atomic
 from coupons.machine import Machine
-from coupons.machine_file import machine_toml
 
 if TYPE_CHECKING:
     from coupons.make import CouponSet
@@ -168,20 +167,24 @@ def _smaller(png: bytes) -> bytes:
     return buffer.getvalue()
 
 
-def _case(folder: Path) -> tuple[Path, CouponSet, Print]:
-    """The demonstration's case, diagnosed; the readings of its last coupons are not yet taken."""
+def _case(folder: Path) -> tuple[Path, CouponSet, Print, bytes]:
+    """The demonstration's case with its first print diagnosed, and the picture of its loop."""
+    from analysis.compare import usual_gains
+    from analysis.terms import INDEX
+    from coupons.make import build_set
     from fitassay.case import Case
     from fitassay.commands import demo
-    from fitassay.steps import diagnose_print, make_print, simulate_print
+    from fitassay.compare_plot import comparison_svg
 
-    case = Case(path=folder / demo.FOLDER)
-    machine = Machine(name="orrery bench, 100 mm machine")
-    write_atomic(case.machine_path, machine_toml(machine))
-    target = case.next_print()
-    made = make_print(target, machine).coupons
-    simulate_print(target, machine, demo.ERRORS, seed=demo.SEED, references=(demo.REFERENCE,))
-    diagnose_print(target, machine)
-    return case.path, made, target
+    case = Case(path=folder / "loop" / demo.FOLDER)
+    machine = Machine(name=demo.NAME)
+    first = demo.virtual_print(case, machine, demo.ERRORS, demo.SEED)
+    compared = demo.compared_prints(first, demo.mended_print(case, first))
+    loop = comparison_svg(compared, usual_gains(machine.line_width_mm), INDEX)
+    # The bench page opens the newest print; it is to show the first.
+    alone = Case(path=folder / demo.FOLDER)
+    target = demo.virtual_print(alone, machine, demo.ERRORS, demo.SEED).target
+    return alone.path, build_set(machine), target, loop.encode()
 
 
 def _half_read(target: Print) -> None:
@@ -213,8 +216,8 @@ def remake(folder: Path, *, pages: bool = True) -> list[str]:
 
     missing = []
     with tempfile.TemporaryDirectory() as scratch:
-        case, made, target = _case(Path(scratch))
-        files: dict[str, bytes] = {**coupon_pictures(made), **guide_files()}
+        case, made, target, loop = _case(Path(scratch))
+        files: dict[str, bytes] = {**coupon_pictures(made), **guide_files(), "loop.svg": loop}
         if pages:
             sheet = sheet_picture(target.sheet_path)
             if sheet is None:

@@ -27,6 +27,7 @@ if TYPE_CHECKING:
     from analysis.result import Diagnosis
 
 FOLDER = "orrery"
+NAME = "orrery bench, 100 mm machine"
 
 STORY = (
     "An orrery: planets on arms that turn on printed pegs. On this made-up 100 mm machine the pegs rattle one way "
@@ -71,18 +72,16 @@ def command(folder: Path | None, open_report: bool | None, as_json: bool) -> Non
     is printed for real and nothing leaves this computer.
     """
     case = Case(path=_free(folder))
-    machine = Machine(name="orrery bench, 100 mm machine")
+    machine = Machine(name=NAME)
     tell = (lambda text="": None) if as_json else say
     tell(STORY)
     tell()
-    first = _print(case, machine, ERRORS, SEED)
+    first = virtual_print(case, machine, ERRORS, SEED)
     tell(f"1. Coupons, sheet and the caliper's readings of a first print: {first.target.folder}")
     tell(f"2. Its report: {first.target.report_path}")
-    mended = _as_typed(apply(machine, first.diagnosis.advice))
-    theta = errors_after(theta_of(ERRORS), machine, mended)
-    second = _print(case, mended, {t.name: float(v) for t, v in zip(TERMS, theta, strict=True)}, SEED + 1)
+    second = mended_print(case, first)
     tell(f"3. The advice put into {case.machine_path}, and a second print: {second.target.folder}")
-    compared = _compared(first, second)
+    compared = compared_prints(first, second)
     pegs = [_pegs(p) for p in (first, second)]
     if as_json:
         answer(_as_json(case, first, second, compared, pegs))
@@ -106,7 +105,7 @@ def command(folder: Path | None, open_report: bool | None, as_json: bool) -> Non
 
 
 @dataclass(frozen=True, kw_only=True)
-class _Printed:
+class Printed:
     """One virtual print of the case, diagnosed."""
 
     target: Print
@@ -114,7 +113,7 @@ class _Printed:
     diagnosis: Diagnosis
 
 
-def _print(case: Case, machine: Machine, errors: dict[str, float], seed: int) -> _Printed:
+def virtual_print(case: Case, machine: Machine, errors: dict[str, float], seed: int) -> Printed:
     """Coupons, sheet, virtual readings, diagnosis and report of the case's next print."""
     write_atomic(case.machine_path, machine_toml(machine))
     target = case.next_print()
@@ -123,7 +122,16 @@ def _print(case: Case, machine: Machine, errors: dict[str, float], seed: int) ->
     with working(f"Print {target.name}: printing virtually"):
         simulate_print(target, machine, errors, seed=seed, references=(REFERENCE,))
     with working(f"Print {target.name}: working out the verdict"):
-        return _Printed(target=target, machine=machine, diagnosis=diagnose_print(target, machine))
+        return Printed(target=target, machine=machine, diagnosis=diagnose_print(target, machine))
+
+
+def mended_print(case: Case, first: Printed) -> Printed:
+    """The case's next print on the same printer, with the advice of `first` put into its settings."""
+    mended = _as_typed(apply(first.machine, first.diagnosis.advice))
+    theta = errors_after(theta_of(ERRORS), first.machine, mended)
+    return virtual_print(
+        case, mended, {t.name: float(v) for t, v in zip(TERMS, theta, strict=True)}, SEED + 1
+    )
 
 
 def _as_typed(machine: Machine) -> Machine:
@@ -131,7 +139,7 @@ def _as_typed(machine: Machine) -> Machine:
     return replace(machine, values={key: round(value, 3) for key, value in machine.values.items()})
 
 
-def _compared(first: _Printed, second: _Printed) -> Comparison:
+def compared_prints(first: Printed, second: Printed) -> Comparison:
     from analysis.compare import compare
     from fitassay.state import result_of
 
@@ -140,7 +148,7 @@ def _compared(first: _Printed, second: _Printed) -> Comparison:
         return compare(results[0], results[1], first.diagnosis.advice)
 
 
-def _pegs(printed: _Printed) -> Spread:
+def _pegs(printed: Printed) -> Spread:
     """Clearance over a whole turn of the kit's pegs in their holes, as that print's machine makes them."""
     from analysis.predict import Pair, predict_pair
     from fitassay.state import state_of
@@ -149,7 +157,7 @@ def _pegs(printed: _Printed) -> Spread:
     return predict_pair(pair, state_of(printed.diagnosis, printed.machine)).counts
 
 
-def _show_loop(first: _Printed, second: _Printed, compared: Comparison, pegs: list[Spread]) -> None:
+def _show_loop(first: Printed, second: Printed, compared: Comparison, pegs: list[Spread]) -> None:
     from analysis.rounding import plus_minus, probability
 
     lines = [
@@ -169,7 +177,7 @@ def _show_loop(first: _Printed, second: _Printed, compared: Comparison, pegs: li
 
 
 def _as_json(
-    case: Case, first: _Printed, second: _Printed, compared: Comparison, pegs: list[Spread]
+    case: Case, first: Printed, second: Printed, compared: Comparison, pegs: list[Spread]
 ) -> dict[str, object]:
     return {
         "schema": 1,
