@@ -32,7 +32,7 @@ from coupons.machine import Machine
 # Roughness and the hand blur where a peg begins to go or to turn (common practice, no source) [mm].
 FEEL_MM = 0.03
 # Draws a stage, how many of them must count, and the most stages.
-DRAWS, ENOUGH, STAGES = 1200, 300.0, 8
+DRAWS, ENOUGH, STAGES = 900, 200.0, 8
 # How much wider than the last stage's draws the next ones are taken, as a variance.
 WIDEN = 1.6
 SEED = 23

@@ -80,14 +80,14 @@ def rounded(ring: Ring, radii: list[float] | float) -> Ring:
     return out
 
 
-def circle(diameter: float, x: float, y: float) -> Ring:
+def circle(diameter: float, x: float, y: float, chord: float = CHORD_MM) -> Ring:
     """A polygon whose width, averaged over all directions, is `diameter`, counter-clockwise about (x, y).
 
     The mean width of a convex outline is its perimeter over pi (Cauchy), so the corners lie on the radius
     pi D / (2 n sin(pi/n)), a little outside the circle, and the flats a little inside; neither is further off
-    than `CHORD_MM`. n is a multiple of 8, corners symmetric about both axes, a flat on each.
+    than `chord` [mm]. n is a multiple of 8, corners symmetric about both axes, a flat on each.
     """
-    n = 8 * math.ceil(math.pi / math.acos(1 - 2 * CHORD_MM / diameter) / 8)
+    n = 8 * math.ceil(math.pi / math.acos(1 - 2 * chord / diameter) / 8)
     r = math.pi * diameter / (2 * n * math.sin(math.pi / n))
     turn = (np.arange(n) + 0.5) * 2 * math.pi / n
     return [(x + r * math.cos(t), y + r * math.sin(t)) for t in turn]

@@ -13,7 +13,7 @@ from coupons.family import Family
 from coupons.feature import Feature
 from coupons.job import Job
 from coupons.mark import ink_height, least_width, make_mark
-from coupons.shapes import Outline, circle, rectangle, region, rounded, snap
+from coupons.shapes import CHORD_MM, CORNER_CHORD_MM, Outline, circle, rectangle, region, rounded, snap
 
 PEG_MM, BALL_MM = 8.0, 10.0
 """Diameters of peg and ball: round parts that turn are of this size, and both go between caliper jaws."""
@@ -96,7 +96,8 @@ def _grid(job: Job, gaps: tuple[float, ...], diameter: float, text: str) -> _Gri
     cell = max(largest + job.rail, max(m.width for m in labels) + 2 * job.lip)
     wide = max(COLUMNS * cell + job.rail, least_width(job, text) + 2 * _side(job))
     # Numbers keep a little less than a lip from the openings: nothing is measured at that edge.
-    strip = ink_height(job) + 1.4 * job.lip
+    margin = max(0.7 * job.lip, job.rules.mark_edge + 0.05)
+    strip = ink_height(job) + 2 * margin
     pitch = largest + strip
     deep = strip + math.ceil(len(gaps) / COLUMNS) * pitch + job.rail
     middles, ink = [], []
@@ -105,9 +106,9 @@ def _grid(job: Job, gaps: tuple[float, ...], diameter: float, text: str) -> _Gri
         x = round(wide / 2 + (column - (COLUMNS - 1) / 2) * cell, 6)
         low = deep - job.rail - (row + 1) * pitch
         middles.append((x, round(low + strip + largest / 2, 6)))
-        ink.append(label.at(x - label.width / 2, low + 0.7 * job.lip))
+        ink.append(label.at(x - label.width / 2, low + margin))
     mark = make_mark(job, text, width=wide - 2 * _side(job))
-    ink.append(mark.at((wide - mark.width) / 2, 0.7 * job.lip))
+    ink.append(mark.at((wide - mark.width) / 2, margin))
     joined = snap(shapely.union_all(ink))  # type: ignore[type-var]
     return _Grid(middles=tuple(middles), ink=joined, wide=round(wide, 6), deep=round(deep, 6))  # type: ignore[arg-type]
 
@@ -169,7 +170,8 @@ def _cups(job: Job, gaps: tuple[float, ...]) -> Draft:
     slabs = list(foot)
     for z0, z1 in _layers(job, body.z0, height):
         rings = [_cup_slice(BALL_MM + g, height - (z0 + z1) / 2, job.h) for g in gaps]
-        placed = [circle(d, x, y) for d, (x, y) in zip(rings, grid.middles, strict=True) if d > 0]
+        chord = CHORD_MM if z1 > height - 1e-6 else CORNER_CHORD_MM
+        placed = [circle(d, x, y, chord) for d, (x, y) in zip(rings, grid.middles, strict=True) if d > 0]
         slabs.append(Slab(outline=region(plate, *placed), z0=z0, z1=z1))
     # The middle of the topmost layer: the widest place, where the ball must pass.
     z = round(height - job.h / 2, 6)
@@ -237,7 +239,8 @@ def _ball(job: Job) -> Draft:
     for z0, z1 in _layers(job, start, top):
         away = abs((z0 + z1) / 2 - middle)
         d = BALL_MM if away < job.h else 2 * math.sqrt(r**2 - away**2)
-        slabs.append(Slab(outline=region(circle(d, x, y)), z0=z0, z1=z1))
+        chord = CHORD_MM if away < job.h else CORNER_CHORD_MM
+        slabs.append(Slab(outline=region(circle(d, x, y, chord)), z0=z0, z1=z1))
     z = round(middle - job.h / 2, 6)
     return Draft(id="ball", slabs=tuple(slabs), features=_diameters(job, "ball", BALL_MM, x, y, z))
 

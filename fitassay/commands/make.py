@@ -9,12 +9,13 @@ import click
 
 from coupons.wording import count
 from fitassay.case import Case, Print
-from fitassay.options import case_argument, json_option
+from fitassay.options import Number, case_argument, json_option
 from fitassay.steps import Made, make_print
 from fitassay.terminal import answer, clean, note, say, table, working
 
 if TYPE_CHECKING:
     from coupons.make import CouponSet
+    from coupons.rules import Rules
 
 CAUTIONS = (
     "Nozzle and bed are hot and the axes move by themselves: stay with the machine, keep the room aired, "
@@ -44,6 +45,12 @@ CAUTIONS = (
 @click.option(
     "--paper", type=click.Choice(["a4", "letter"]), default="a4", help="Paper of the measuring sheet."
 )
+@click.option(
+    "--clearance",
+    type=Number("mm", low=0.0, high=4.0),
+    help="Clearance of the fit-ladder's middle rung; 'fitassay predict' tells a good one.",
+)
+@click.option("--clearance-step", type=Number("mm", low=0.01, high=0.5), help="From rung to rung.")
 @click.option("--new-print", is_flag=True, help="Begin the next print instead of making the newest anew.")
 @json_option
 def command(
@@ -52,6 +59,8 @@ def command(
     quick: bool,
     wall: Literal["tube", "prism"],
     paper: Literal["a4", "letter"],
+    clearance: float | None,
+    clearance_step: float | None,
     new_print: bool,
     as_json: bool,
 ) -> None:
@@ -65,7 +74,15 @@ def command(
     prints = place.prints()
     target = place.next_print() if new_print or not prints else prints[-1]
     with working("Drawing the coupons and the sheet"):
-        done = make_print(target, machine, families=families or None, quick=quick, wall=wall, paper=paper)
+        done = make_print(
+            target,
+            machine,
+            families=families or None,
+            quick=quick,
+            wall=wall,
+            paper=paper,
+            rules=_rules(clearance, clearance_step),
+        )
     made = done.coupons
     rows = _rows(made)
     if as_json:
@@ -85,6 +102,15 @@ def command(
         say("The single wall must come out as one bead; sheet.pdf says how.")
     say(CAUTIONS)
     say(f"Then: fitassay enter {clean(case)}")
+
+
+def _rules(clearance: float | None, step: float | None) -> Rules | None:
+    """The usual rules, with the ladder's rungs as asked."""
+    from coupons.rules import Rules
+
+    asked = {"ladder_middle": clearance, "ladder_step": step}
+    given = {name: value for name, value in asked.items() if value is not None}
+    return Rules(**given) if given else None
 
 
 def _rows(made: CouponSet) -> list[dict[str, Any]]:

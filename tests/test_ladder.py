@@ -1,0 +1,308 @@
+"""The fit-ladder: what it looks like, what its answers tell, and that hand and caliper are compared."""
+
+import re
+
+import numpy as np
+import pytest
+import trimesh
+from scipy.special import ndtr
+
+from analysis.estimate import prior_sds
+from analysis.evidence import gather
+from analysis.fitted import fit
+from analysis.interpret import interpret
+from analysis.ladder import (
+    FEEL_MM,
+    Rung,
+    entering,
+    entering_gains,
+    lost_to_turning,
+    rungs,
+    turning,
+    with_trials,
+)
+from analysis.predict import Size, size_gains
+from analysis.reading_rows import Reading
+from analysis.simulate import simulate
+from analysis.terms import INDEX, NAMES
+from coupons.errors import JobError
+from coupons.families.fit_ladder import BALL_MM, PEG_MM, clearances
+from coupons.job import Job
+from coupons.machine import Machine
+from coupons.make import build_set
+from coupons.rules import Rules
+from tests.fit_case import run, run_json
+from tests.sets import coupon_set, walk
+
+FAMILY = ("fit-ladder",)
+MACHINE = Machine()
+W = MACHINE.line_width_mm
+PRIOR = prior_sds(MACHINE)
+
+
+def printer(**values):
+    theta = np.zeros(len(NAMES))
+    for name, value in values.items():
+        theta[INDEX[name]] = value
+    return theta
+
+
+def all_rungs():
+    """Every rung of the default ladder, no answer yet."""
+    return [
+        Rung(
+            coupon=c.id,
+            feature=f.id,
+            peg=PEG_MM if c.id == "ladder" else BALL_MM,
+            hole=f.nominal_mm,
+            answer="",
+        )
+        for c in coupon_set(FAMILY).manifest.coupons
+        for f in c.features
+        if f.id.startswith("rung")
+    ]
+
+
+def answers(theta, rng=None):
+    """What a hand finds on the pieces of printer `theta`."""
+    out = []
+    for rung in all_rungs():
+        feel = FEEL_MM * rng.standard_normal(2) if rng is not None else np.zeros(2)
+        enters = entering(rung, W, theta)[0] + feel[0]
+        turns = turning(rung, W, theta)[0] + feel[1]
+        word = "does not go" if enters < 0 else "goes" if turns > 0 else "sticks"
+        out.append(Reading(coupon=rung.coupon, feature=rung.feature, reading_mm=None, fit=word))
+    return tuple(out)
+
+
+# --- the pieces ---------------------------------------------------------------------------------------------
+
+
+def test_pieces_are_closed_and_of_their_size():
+    made = coupon_set(FAMILY)
+    assert [c.id for c in made.manifest.coupons] == ["ladder", "cups", "peg", "ball"]
+    for coupon in made.manifest.coupons:
+        solid = made.solids[coupon.id]
+        mesh = trimesh.Trimesh(solid.vertices, solid.faces, process=False)
+        assert mesh.is_watertight and mesh.is_winding_consistent and mesh.body_count == 1
+        assert mesh.extents == pytest.approx(coupon.size_mm, abs=1e-5)
+        assert min(coupon.size_mm) > 0 and not coupon.single_wall
+
+
+def test_rungs_rise_by_the_step_about_the_middle():
+    job = Job(machine=MACHINE, rules=Rules(ladder_middle=0.3, ladder_step=0.05))
+    assert clearances(job) == pytest.approx(np.arange(0.1, 0.501, 0.05))
+    holes = [r.hole for r in all_rungs() if r.coupon == "ladder"]
+    assert np.array(holes) - PEG_MM == pytest.approx(np.arange(0.1, 0.91, 0.1))
+    cups = [r.hole for r in all_rungs() if r.coupon == "cups"]
+    assert np.array(cups) - BALL_MM == pytest.approx([0.3, 0.5, 0.7])
+
+
+def test_perfect_print_has_the_drawn_sizes():
+    # Walked like every coupon: bores, cups at their rim, peg and ball at their thickest place.
+    coupons = walk(FAMILY)
+    got = coupons.readings(np.zeros((1, len(NAMES))))[0]
+    for feature, value in zip(coupons.features, got, strict=True):
+        # Point jaws in a polygon of 0.8 µm chord; blades with a flat read short in a bore.
+        flat = (
+            feature.nominal_mm - np.sqrt(feature.nominal_mm**2 - feature.jaw_mm**2)
+            if feature.kind == "inside"
+            else 0
+        )
+        assert value == pytest.approx(feature.nominal_mm - flat, abs=0.003)
+
+
+def test_gains_are_those_of_round_parts():
+    coupons = walk(FAMILY)
+    _, gains = coupons.linearise(printer(backlash_x=0.1, backlash_y=0.1))
+    for feature, row in zip(coupons.features, gains, strict=True):
+        axis = "x" if feature.direction_deg == 0 else "y"
+        size = Size(side=feature.kind, axis=axis, nominal=feature.nominal_mm, shape="round")
+        expected = size_gains(size, W)
+        for name in ("bead_excess", "contour_offset", "bore_closure", f"scale_{axis}"):
+            assert row[INDEX[name]] == pytest.approx(expected[INDEX[name]], rel=0.02, abs=0.02), (
+                feature.id,
+                name,
+            )
+
+
+@pytest.mark.parametrize("side", [60, 100, 300])
+def test_fits_beds(side):
+    made = build_set(Machine(values={f"volume.{a}_mm": side for a in "xyz"}), families=FAMILY)
+    for coupon in made.manifest.coupons:
+        for i in (0, 1):
+            assert coupon.origin_on_plate_mm[i] + coupon.size_mm[i] <= side - 3 + 1e-6
+
+
+@pytest.mark.parametrize("line, layer", [(0.22, 0.1), (0.45, 0.2), (0.9, 0.4)])
+def test_other_nozzles(line, layer):
+    machine = Machine(values={"process.line_width_mm": line, "process.layer_height_mm": layer})
+    made = build_set(machine, families=FAMILY)
+    for coupon in made.manifest.coupons:
+        solid = made.solids[coupon.id]
+        assert trimesh.Trimesh(solid.vertices, solid.faces, process=False).is_watertight
+        assert coupon.size_mm[2] / layer == pytest.approx(round(coupon.size_mm[2] / layer), abs=1e-6)
+
+
+def test_small_beds_and_impossible_rungs_are_refused():
+    with pytest.raises(JobError, match=r"volume\.\w_mm: the fit-ladder"):
+        build_set(Machine(values={f"volume.{a}_mm": 45 for a in "xyz"}), families=FAMILY)
+    for rules, words in (
+        (Rules(ladder_step=0.7), "step must lie between"),
+        (Rules(ladder_middle=9), "first rung"),
+        (Rules(ladder_middle=0.0, ladder_step=0.2), "first rung"),
+    ):
+        with pytest.raises(JobError, match=words):
+            build_set(MACHINE, families=FAMILY, rules=rules)
+
+
+# --- what the answers tell ----------------------------------------------------------------------------------
+
+
+def test_rungs_are_read_with_their_partners_and_the_last_answer_counts():
+    readings = (
+        Reading(coupon="ladder", feature="rung30", reading_mm=None, fit="goes"),
+        Reading(coupon="ladder", feature="rung30", reading_mm=None, fit="sticks"),
+        Reading(coupon="cups", feature="rung50", reading_mm=None, fit="does not go"),
+        Reading(coupon="peg", feature="peg-x", reading_mm=8.02),
+    )
+    got = rungs(coupon_set(FAMILY).manifest, readings)
+    assert [(r.peg, r.hole, r.answer) for r in got] == [
+        (8.0, pytest.approx(8.3), "sticks"),
+        (10.0, pytest.approx(10.5), "does not go"),
+    ]
+
+
+def known_by_hand(readings):
+    """Mean and covariance of the terms from trials alone."""
+    known = with_trials(walk(FAMILY), readings, MACHINE, None)
+    done = fit(gather(readings, walk(FAMILY), MACHINE, known), walk(FAMILY), PRIOR, None)
+    return done.mean, done.covariance
+
+
+def test_posterior_of_the_trials_against_quadrature():
+    # The trials depend on C and both plays; a grid over (C, b_x, b_y) with priors of C's own spread is exact, once
+    # the lesser influences of unequal scales and lean are taken away from both.
+    readings = tuple(r for r in answers(printer(contour_offset=0.06, backlash_x=0.1)) if r.coupon == "ladder")
+    trials = rungs(coupon_set(FAMILY).manifest, readings)
+    row = entering_gains(trials[4], W)
+    spread = float(np.sqrt(row @ np.diag(PRIOR**2) @ row))
+    b = np.linspace(-0.6, 0.6, 41)
+    grid = np.array([printer(backlash_x=x, backlash_y=y) for x in b for y in b])
+    lost = lost_to_turning(PEG_MM, W, grid)
+    c = np.linspace(-1.2, 0.8, 400)
+    log = -0.5 * (c / spread)[:, None] ** 2 - 0.5 * np.sum((grid[:, 3:5] / 0.3) ** 2, axis=1)
+    for t in trials:
+        enters = (t.hole - t.peg) + c
+        p_in = ndtr(enters / FEEL_MM)[:, None]
+        p_turn = np.minimum(ndtr((enters[:, None] - lost) / FEEL_MM), p_in)
+        p = {"goes": p_turn, "sticks": p_in - p_turn, "does not go": 1 - p_in}[t.answer]
+        log = log + np.log(np.maximum(p, 1e-300))
+    weight = np.exp(log - log.max())
+    weight /= weight.sum()
+    mean_c = float(weight.sum(axis=1) @ c)
+    sd_c = float(np.sqrt(weight.sum(axis=1) @ (c - mean_c) ** 2))
+    sd_b = float(np.sqrt(weight.sum(axis=0) @ grid[:, 3] ** 2))
+    mean, covariance = known_by_hand(readings)
+    assert row @ mean == pytest.approx(mean_c, abs=0.015)
+    assert np.sqrt(row @ covariance @ row) == pytest.approx(sd_c, rel=0.25)
+    i = INDEX["backlash_x"]
+    assert np.sqrt(covariance[i, i] + mean[i] ** 2) == pytest.approx(sd_b, rel=0.25)
+
+
+def test_user_without_a_caliper_gets_an_answer():
+    # Bead and path act alike on every fit: their sum is what the ladder finds, and says so.
+    theta = printer(contour_offset=0.08, bead_excess=0.02)
+    got = interpret(walk(FAMILY), answers(theta), MACHINE)
+    row = printer(bead_excess=1.0, contour_offset=2.0)
+    mean = np.array([t.estimate for t in got.terms])
+    u = float(np.sqrt(row @ got.covariance @ row))
+    assert abs(row @ mean - 0.18) < 2 * u and u < 0.06
+    assert got.verdict.status in ("leading", "undetermined", "dominant")
+    assert any({"bead_excess", "contour_offset"} <= set(a.terms) for a in got.aliases)
+    assert got.p_value > 0.01
+
+
+def test_clearances_are_covered():
+    # Of 12 true 95 % intervals fewer than 9 hit once in 5,000.
+    rng = np.random.default_rng(31)
+    pair = Rung(coupon="", feature="", peg=8.0, hole=8.5, answer="")
+    row = entering_gains(pair, W)
+    before = float(np.sqrt(row @ np.diag(PRIOR**2) @ row))
+    hits, bracketed = 0, []
+    for _ in range(12):
+        theta = 0.25 * PRIOR * rng.standard_normal(len(NAMES)) + printer(contour_offset=0.08)
+        told = answers(theta, rng)
+        mean, covariance = known_by_hand(told)
+        u = float(np.sqrt(row @ covariance @ row))
+        if len({r.fit for r in told} & {"goes", "does not go"}) == 2:
+            bracketed.append(u)
+        hits += abs(0.5 + row @ mean - entering(pair, W, theta)[0]) < 1.96 * u
+    assert hits >= 9
+    # Once one rung goes and one does not, what was open by 0.6 mm is known to a rung.
+    assert len(bracketed) >= 6 and np.median(bracketed) < 0.12 * before
+
+
+def both(theta, seed):
+    """Caliper readings of the default set together with a ladder, as one print, and its walk."""
+    coupons = walk(("stepped-boss", "stepped-bore", "reversal-comb", "fit-ladder"))
+    sizes = tuple(
+        r for r in simulate(coupons, theta, seed=seed) if r.coupon not in ("ladder", "cups", "peg", "ball")
+    )
+    return coupons, sizes
+
+
+def test_hand_and_caliper_that_agree_are_not_told_apart():
+    theta = printer(contour_offset=0.06, backlash_y=0.1)
+    coupons, sizes = both(theta, 3)
+    got = interpret(coupons, sizes + answers(theta), MACHINE)
+    assert not any("tried by hand" in n for n in got.notes)
+    alone = interpret(coupons, sizes, MACHINE)
+    i = INDEX["contour_offset"]
+    assert got.terms[i].std_uncertainty <= alone.terms[i].std_uncertainty * 1.001
+    assert got.terms[i].estimate == pytest.approx(0.06, abs=4 * got.terms[i].std_uncertainty)
+
+
+def test_hand_that_contradicts_the_caliper_is_told():
+    theta = printer(contour_offset=0.06)
+    coupons, sizes = both(theta, 4)
+    wrong = Reading(coupon="ladder", feature="rung90", reading_mm=None, fit="does not go")
+    got = interpret(coupons, (*sizes, wrong), MACHINE)
+    assert any("rung90 on ladder (does not go)" in n for n in got.notes)
+
+
+def test_nothing_tried_changes_nothing():
+    assert with_trials(walk(FAMILY), (), MACHINE, None) is None
+
+
+# --- as a user meets it -------------------------------------------------------------------------------------
+
+
+def test_case_without_a_caliper(tmp_path):
+    place = tmp_path / "orrery"
+    assert run("init", place, "--yes")[0] == 0
+    code, out, err = run(
+        "make", place, "--family", "fit-ladder", "--clearance", "0.5", "--clearance-step", "0.1"
+    )
+    assert code == 0, err
+    path = place / "prints" / "01" / "readings.csv"
+    theta = printer(contour_offset=0.08, backlash_x=0.05, backlash_y=0.05)
+    words = {r.feature: r.fit for r in answers(theta) if r.coupon == "ladder"}
+    text = path.read_text(encoding="utf-8")
+    for feature, word in words.items():
+        text = re.sub(rf"(?m)^ladder,{feature},,", f"ladder,{feature},{word},", text)
+    path.write_text(text, encoding="utf-8")
+    got = run_json("diagnose", place)
+    assert got["terms"]["contour_offset"]["estimate"] == pytest.approx(0.08, abs=0.06)
+    pair = run_json("predict", place, "--pair", "8,8.5", "--turns")["pairs"][0]
+    turns = turning(Rung(coupon="", feature="", peg=8.0, hole=8.5, answer=""), W, theta)[0]
+    assert pair["turning_mm"]["low"] < turns < pair["turning_mm"]["high"]
+    assert abs(pair["by_caliper_x_mm"]["mean"] - (0.5 - 4 * 0.08)) < 0.1
+
+
+@pytest.mark.parametrize("args", [("--clearance", "9"), ("--clearance-step", "0"), ("--clearance", "eng")])
+def test_bad_ladders(tmp_path, args):
+    place = tmp_path / "orrery"
+    assert run("init", place, "--yes")[0] == 0
+    code, _, err = run("make", place, "--family", "fit-ladder", *args)
+    assert code == 2 and "Traceback" not in err
