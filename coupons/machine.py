@@ -108,7 +108,7 @@ FIGURES: tuple[Figure, ...] = tuple(
 )
 
 
-_FIRMWARE = "firmware: menu or configuration"
+_FIRMWARE = "firmware, menu or configuration"
 _SOME_FIRMWARE = "firmware, where it has it"
 
 # Where a setting is usually found; no two slicers or firmwares call it the same.

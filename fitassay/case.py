@@ -103,8 +103,9 @@ class Case:
         """
         case = cls(path=Path(path))
         if not case.path.is_dir():
-            what = "is a file, not a case's folder" if case.path.exists() else "there is no such case"
-            raise InputError(f"{what}; 'fitassay init {case.path}' makes one", str(case.path))
+            if case.path.exists():
+                raise InputError("is a file; give the folder of a case", str(case.path))
+            raise InputError(f"there is no such case; 'fitassay init {case.path}' makes one", str(case.path))
         if not case.machine_path.exists():
             raise InputError(f"holds no machine.toml; 'fitassay init {case.path}' writes one", str(case.path))
         return case

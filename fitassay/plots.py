@@ -133,7 +133,7 @@ def error_budget(diagnosis: Diagnosis) -> str:
             sheet.line(x, foot, x, foot + 5, MUTED, 1.0)
             sheet.text(x, foot + 14, _tick(value), size=10, color=MUTED)
     sheet.text(left - 14, foot + 14, "mm", ha="right", size=10, color=MUTED)
-    return sheet.svg("budget", "Error budget: what each error adds to each reference size")
+    return sheet.svg("budget", "Error budget: what each error adds to ordinary sizes")
 
 
 def _whisker(sheet: _Sheet, low: float, high: float, y: float) -> None:

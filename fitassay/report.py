@@ -155,10 +155,10 @@ def _shares(diagnosis: Diagnosis) -> list[dict[str, Any]]:
 
 def _advice(advice: Advice, accused: str) -> dict[str, Any]:
     old, new = wording.advice_values(advice)
-    what, _, remark = wording.setting_label(advice.setting).partition("; ")
+    what = wording.setting_label(advice.setting).partition("; ")[0]
     return {
         "what": wording.capital(what),
-        "remark": sentence(remark),
+        "remarks": [sentence(text) for text in wording.advice_remarks(advice)],
         "old": old,
         "to": new,
         "why": sentence(advice.why),
@@ -193,9 +193,9 @@ def _two_digits(value_mm: float) -> str:
 def _suspect(suspect: Any) -> dict[str, str]:
     return {
         "name": f"{plain(suspect.coupon, 60)} / {plain(suspect.feature, 60)}",
-        "read": f"{rounding.exact(round(suspect.reading_mm, 3))} mm",
+        "read": f"{wording.reading(suspect.reading_mm)} mm",
         "expected": f"{rounding.fixed(suspect.expected_mm, 2)} mm",
-        "likely": "" if suspect.likely_mm is None else f"{rounding.exact(suspect.likely_mm)} mm",
+        "likely": "" if suspect.likely_mm is None else f"{rounding.fixed(suspect.likely_mm, 2)} mm",
         "reason": sentence(suspect.reason),
     }
 

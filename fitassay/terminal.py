@@ -34,9 +34,9 @@ def clean(text: str) -> str:
     return "".join(c if c.isprintable() else "\N{REPLACEMENT CHARACTER}" for c in text)
 
 
-def say(text: str = "") -> None:
-    """A line of the answer, wrapped to the terminal."""
-    click.echo(wrapped(text))
+def say(text: str = "", indent: str = "") -> None:
+    """A line of the answer, wrapped to the terminal, every line of it indented."""
+    click.echo(wrapped(text, indent))
 
 
 def note(text: str) -> None:

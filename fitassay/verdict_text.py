@@ -112,7 +112,7 @@ def _verdict(console: Console, diagnosis: Diagnosis, machine: Machine) -> None:
     _wrapped(console, plain(verdict.text, 2000), style="bold")
     now, then = diagnosis.expected_misfit_before_mm, diagnosis.expected_misfit_after_mm
     if diagnosis.reference_features:
-        words = f"Misfit of the reference sizes (root mean square): {_rms(now)} now"
+        words = f"Misfit of ordinary sizes (root mean square): {_rms(now)} now"
         if diagnosis.advice:
             words += f", {_rms(then)} expected after the changes"
         _wrapped(console, f"{words}.")
@@ -130,9 +130,9 @@ def _advice(console: Console, diagnosis: Diagnosis) -> None:
     for n, advice in enumerate(diagnosis.advice, start=1):
         old, new = wording.advice_values(advice)
         change = f": {old} -> {new}" if old and new else f": {new}" if new else ""
-        label, _, remark = wording.setting_label(advice.setting).partition("; ")
+        label = wording.setting_label(advice.setting).partition("; ")[0]
         _wrapped(console, f"{n}. {label}{change}", style="bold", hang=3)
-        for text in (remark, plain(advice.why, 1000)):
+        for text in (plain(advice.why, 1000), *wording.advice_remarks(advice)):
             if text:
                 _wrapped(console, text, indent=5)
     _wrapped(console, "Cautions", style="bold yellow")
@@ -145,10 +145,10 @@ def _suspects(console: Console, diagnosis: Diagnosis) -> None:
         return
     _heading(console, "Suspect readings, left out: measure again or correct readings.csv")
     for s in diagnosis.suspects:
-        likely = "" if s.likely_mm is None else f", perhaps {rounding.exact(s.likely_mm)} mm was meant"
+        likely = "" if s.likely_mm is None else f", perhaps {rounding.fixed(s.likely_mm, 2)} mm was meant"
         _wrapped(
             console,
-            f"- {plain(s.coupon, 60)} / {plain(s.feature, 60)}: read {rounding.exact(s.reading_mm)} mm, expected "
+            f"- {plain(s.coupon, 60)} / {plain(s.feature, 60)}: read {wording.reading(s.reading_mm)} mm, expected "
             f"{rounding.fixed(s.expected_mm, 2)} mm{likely}: {plain(s.reason, 1000)}",
             style="magenta",
             hang=2,

@@ -8,7 +8,7 @@ import unicodedata
 from analysis import rounding
 from analysis.result import Advice, Alias
 from analysis.terms import TERMS
-from coupons.machine import FIGURES
+from coupons.machine import FIGURES, SETTING_PLACES
 
 LONGEST_TEXT = 400
 """Text from outside is cut here; a name needs no more, and a page must stay readable."""
@@ -119,6 +119,12 @@ def first_sentence(text: str) -> tuple[str, str]:
     return text, ""
 
 
+def reading(value: float) -> str:
+    """A reading [mm] as a caliper shows it: two decimals, more where more were typed."""
+    whole, _, digits = rounding.fixed(value, 4).partition(".")
+    return f"{whole}.{digits.rstrip('0').ljust(2, '0')}"
+
+
 def advice_values(advice: Advice) -> tuple[str, str]:
     """Old and new value as text in plain ASCII digits, ready to be typed; ``""`` where there is none."""
     old = new = ""
@@ -133,6 +139,22 @@ def advice_values(advice: Advice) -> tuple[str, str]:
     if advice.to_value is not None:
         new = rounding.plus_minus(advice.to_value, advice.std_uncertainty, advice.unit, signed=False)
     return old, new
+
+
+def advice_remarks(advice: Advice) -> tuple[str, ...]:
+    """What else must be known to act on it: the setting's sign, where it is found, steps as a factor."""
+    _, _, sign = setting_label(advice.setting).partition("; ")
+    remarks = [sign] if sign else []
+    if place := SETTING_PLACES.get(advice.setting, ""):
+        remarks.append(f"where: {place}")
+    if advice.unit == "steps/mm" and advice.from_value and advice.to_value:
+        # Steps per mm are often not known; what the readings tell is their ratio.
+        ratio = advice.to_value / advice.from_value
+        factor = rounding.matching(ratio, rounding.COVERAGE * advice.std_uncertainty / advice.from_value)
+        remarks.append(
+            f"if {rounding.exact(advice.from_value)} is not what is set: {factor} times what is set"
+        )
+    return tuple(remarks)
 
 
 def alias_words(alias: Alias) -> tuple[str, str]:

@@ -136,10 +136,12 @@ def test_at_a_terminal_it_asks_again_until_the_figure_is_good(tmp_path):
     s.expect("Type yes or no")
     s.type("n")
     s.expect(r"build volume, left to right \(20 to 2000 mm\) \[100\]: ")
+    s.type("?")
+    s.expect("The machine's data sheet")
     s.type("wide")
     s.expect("'wide' is not a number; write it like 20.31")
-    s.type("5")
-    s.expect("must lie between 20 and 2000 mm")
+    s.type("5e6")
+    s.expect("'5e6' is out of range; it must lie between 20 and 2000 mm")
     s.type("4in")
     s.expect("carries the unit 'in'; write a number in mm")
     s.type("120,5 mm")
@@ -187,5 +189,6 @@ def test_leaving_at_a_prompt_writes_nothing(tmp_path, key, code):
     s.expect(r"name \[orrery\]: ")
     s.press(key)
     assert s.end() == code
+    assert ("nothing was written" in s.text) == (key == b"\x03")
     assert "Traceback" not in s.text
     assert not (tmp_path / "orrery").exists()

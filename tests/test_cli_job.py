@@ -178,7 +178,22 @@ def test_simulate_and_diagnose_give_the_error_back(case):
     code, out, err = run("diagnose", str(case))
     assert (code, err) == (0, "")
     assert "acklash in y" in out
-    assert f"Report: {target / 'report.html'}" in " ".join(out.split())
+    flat = " ".join(out.split())
+    assert f"Report: {target / 'report.html'}" in flat
+    assert f"Then: write the new values into {case / 'machine.toml'} too" in flat
+    assert f"fitassay make {case} --new-print" in flat
+
+
+def test_settings_changed_since_the_print_are_told(case):
+    """The advice starts from what was set for the print; the case's file may have moved on."""
+    run("simulate", str(case), "--backlash-y", "0.24")
+    before = answer("diagnose", str(case))["advice"]
+    file = case / "machine.toml"
+    file.write_text(file.read_text("utf-8").replace("backlash_y_mm = 0.0", "backlash_y_mm = 0.24"), "utf-8")
+    code, _, err = run("diagnose", str(case))
+    assert code == 0
+    assert "has other settings by now (backlash compensation of y)" in " ".join(err.split())
+    assert answer("diagnose", str(case))["advice"] == before
 
 
 def test_simulate_is_the_same_for_the_same_seed(case):

@@ -131,6 +131,11 @@ def test_every_problem_of_a_list_is_told(tmp_path):
         (("--pair", "8,9", "--square", "--rotation", "30"), "quarter turns"),
         (("--features", "none.csv"), "does not exist"),
         (("--print", "7"), "there is no print 7"),
+        (("--fit", "H99/c11", "--size", "8"), "--fit: tolerance grade must lie between 1 and 18"),
+        (("--size", "8"), "--size: is the size of a fit; add --fit"),
+        (("--clearance", "0.2"), "--clearance: is said of a pair; add one"),
+        (("--turns",), "--turns: is said of a pair"),
+        (("--rotation", "90"), "--rotation: is said of a pair"),
     ],
 )
 def test_bad_requests(tmp_path, args, words):

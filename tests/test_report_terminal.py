@@ -8,9 +8,10 @@ import sys
 
 import pytest
 
-from analysis.result import Status
+from analysis.result import Advice, Status
 from coupons.machine import Machine
 from fitassay.verdict_text import verdict_lines
+from fitassay.wording import advice_remarks
 from tests import diagnoses
 from tests.test_report import NASTY, STATUSES
 
@@ -36,12 +37,31 @@ def test_figures(width: int) -> None:
     assert re.search(r"backlash in y \+0\.240 0\.036 mm 77 %", flat)
     assert re.search(r"squareness of x and y \+0\.120 0\.069 degrees", flat)
     assert "k = 2" in flat
-    assert "boss / step20-y: read 2.04 mm, expected 20.07 mm, perhaps 20.4 mm was meant" in flat
+    assert "boss / step20-y: read 2.04 mm, expected 20.07 mm, perhaps 20.40 mm was meant" in flat
+    assert "where: firmware, where it has it" in flat
+    assert "where: slicer, with the walls" in flat
     assert "bead width + 2 × path offset = +0.110 ± 0.022 mm" in flat
     # A term the readings do not reach is listed as such, not with a value.
     assert "does not mean fine: first-layer flare" in flat
     assert not re.search(r"first-layer flare [+-]", flat)
     assert "manual" in flat and "unplug" in flat
+
+
+def test_steps_are_told_as_a_factor_too() -> None:
+    """Who does not know the steps that are set still can act: 80 to 79.753 is 0.99691 times what there is."""
+    advice = Advice(
+        setting="settings.steps_per_mm_y",
+        from_value=80.0,
+        to_value=79.753,
+        std_uncertainty=0.019,
+        unit="steps/mm",
+        why="scale in y: steps per mm off",
+        term="scale_y",
+    )
+    assert advice_remarks(advice) == (
+        "where: firmware, menu or configuration",
+        "if 80 is not what is set: 0.99691 times what is set",
+    )
 
 
 def test_what_to_do_next_comes_early_only_while_unsettled() -> None:

@@ -6,10 +6,11 @@ from pathlib import Path
 
 import click
 
-from fitassay.case import Case
+from coupons.machine import Machine
+from fitassay.case import Case, Print
 from fitassay.options import carry_option, case_argument, json_option, print_option
 from fitassay.steps import diagnose_print
-from fitassay.terminal import answer, say, width, working
+from fitassay.terminal import answer, clean, note, say, width, working
 
 
 @click.command()
@@ -43,4 +44,28 @@ def command(case: str, number: str | None, file: Path | None, carry: str | None,
 
     click.echo(verdict_lines(diagnosis, machine, width()), nl=False)
     say()
+    for text in _settings_moved_on(place, target, machine):
+        note(f"Note: {text}")
     say(f"Report: {target.report_path}")
+    if diagnosis.advice:
+        say(
+            f"Then: write the new values into {place.machine_path} too, and see on a further print whether they "
+            f"were right: fitassay make {clean(case)} --new-print"
+        )
+
+
+def _settings_moved_on(place: Case, target: Print, machine: Machine) -> list[str]:
+    """A remark where the case's settings are not those this print was made with, while no later print has them."""
+    from analysis.settings import changed_settings
+    from fitassay.wording import setting_label
+
+    if target.name != place.prints()[-1].name or not target.machine_path.exists():
+        return []
+    moved = changed_settings(machine, place.machine())
+    if not moved:
+        return []
+    names = ", ".join(setting_label(key).partition("; ")[0] for key in moved)
+    return [
+        f"{place.machine_path} has other settings by now ({names}). This print is judged by those it was made "
+        f"with; if they were written down wrongly, mend them in {target.machine_path}."
+    ]

@@ -11,12 +11,13 @@ import click
 
 from coupons.errors import InputError
 from coupons.files import write_atomic
-from coupons.machine import FIGURES, Figure, Machine
+from coupons.machine import FIGURES, SETTING_PLACES, Figure, Machine
 from coupons.machine_file import SCHEMA, machine_toml
 from coupons.numbers import parse_number
+from coupons.wording import shown
 from fitassay.case import Case
 from fitassay.options import Number, case_argument, json_option
-from fitassay.terminal import answer, ask, clean, say
+from fitassay.terminal import STOPPED, answer, ask, clean, say
 
 # What an option's name leaves off: the unit is told in its help.
 _UNIT_SUFFIX = {"mm": "_mm", "mm/s": "_mm_s", "g/cm3": "_g_cm3", "%": "_percent", "degree": "_deg"}
@@ -32,6 +33,24 @@ ASKED = (
 COMPENSATIONS = tuple(key for f in FIGURES if (key := f"{f.section}.{f.name}") and f.default == 0.0)
 MATERIAL = "PLA"
 FIGURE = {f"{f.section}.{f.name}": f for f in FIGURES}
+
+# What is said to a question mark.
+WHERE = {
+    **{f"volume.{axis}_mm": "The machine's data sheet; less is safe, more is not." for axis in "xyz"},
+    "process.nozzle_mm": "Marked on the nozzle, or in the machine's data sheet.",
+    "process.line_width_mm": "Slicer: line or extrusion width, of the outer wall if there are several.",
+    "process.layer_height_mm": "Slicer; the height you usually print with.",
+    **{
+        f"settings.steps_per_mm_{axis}": "Firmware: menu or configuration. If you cannot find it, keep this "
+        "one: the advice also comes as a factor on whatever is set."
+        for axis in "xyz"
+    },
+    "caliper.resolution_mm": "The last step of its display, or of its vernier.",
+    "caliper.error_limit_mm": "Its data sheet; usual up to 100 mm: 0.02 mm with steps of 0.01 mm, 0.05 mm with "
+    "steps of 0.05 mm (DIN 862).",
+    "caliper.range_mm": "How far the jaws open.",
+}
+OTHERWISE = "The slicer or the firmware; 0 where there is no such setting."
 
 # A usual bead is about an eighth wider than the bore, a usual layer half as high.
 BEAD_PER_NOZZLE, LAYER_PER_NOZZLE = 1.125, 0.5
@@ -88,7 +107,14 @@ def command(
     given = {key.replace("__", "."): value for key, value in figures.items() if value is not None}
     folder_name = place.path.resolve().name or "printer"
     if not (yes or as_json) and sys.stdin.isatty():
-        machine = _asked(folder_name, name, material, soft, given)
+        try:
+            machine = _asked(folder_name, name, material, soft, given)
+        except KeyboardInterrupt:
+            say()
+            say(
+                "Stopped; nothing was written. Begin again, or take the defaults with --yes and edit the file."
+            )
+            raise click.exceptions.Exit(STOPPED) from None
     else:
         machine = Machine(
             name=name or folder_name, material=material or MATERIAL, soft=soft, values=_sensible(given)
@@ -124,7 +150,10 @@ def _asked(
     folder_name: str, name: str | None, material: str | None, soft: bool, given: dict[str, float]
 ) -> Machine:
     """The machine as told at the terminal; what was given as options is not asked for."""
-    say("Figures of the printer, in mm. Enter takes the figure in [brackets]; all can be changed later.")
+    say(
+        "Figures of the printer, in mm. Enter takes the figure in [brackets], ? says where to find it; all can"
+    )
+    say("be changed later.")
     if name is None:
         name = ask(f"name [{clean(folder_name)}]: ") or folder_name
     if material is None:
@@ -152,6 +181,10 @@ def _figure(key: str, default: float) -> float:
         text = ask(f"{figure.text} ({figure.low:g} to {figure.high:g} {figure.unit}) [{default:g}]: ")
         if not text:
             return default
+        if text in ("?", "h", "help"):
+            hint = WHERE.get(key) or SETTING_PLACES.get(key, OTHERWISE)
+            say(f"  {hint[:1].upper()}{hint[1:].rstrip('.')}.")
+            continue
         try:
             value = parse_number(text, figure.unit)
         except ValueError as exc:
@@ -160,7 +193,8 @@ def _figure(key: str, default: float) -> float:
         if figure.low <= value <= figure.high:
             return value
         say(
-            f"{value:g} is out of range; it must lie between {figure.low:g} and {figure.high:g} {figure.unit}."
+            f"{shown(text)} is out of range; it must lie between {figure.low:g} and {figure.high:g} "
+            f"{figure.unit}."
         )
 
 
@@ -177,6 +211,6 @@ def _yes(prompt: str) -> bool:
 def _summary(machine: Machine) -> str:
     x, y, z = machine.volume_mm
     return (
-        f"{clean(machine.name)}, {x:g} x {y:g} x {z:g} mm, bead {machine.line_width_mm:g}, "
-        f"layer {machine.layer_height_mm:g}, {clean(machine.material)}"
+        f"{clean(machine.name)}, {x:g} x {y:g} x {z:g} mm, bead {machine.line_width_mm:g} mm, "
+        f"layer {machine.layer_height_mm:g} mm, {clean(machine.material)}"
     )

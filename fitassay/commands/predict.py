@@ -18,6 +18,10 @@ if TYPE_CHECKING:
     from analysis.predict import HeldGrade, Pair, PairPrediction, Spread, State
 
 
+SEEN_MM = 0.005
+"""Contributions below this are not worth a line [mm]."""
+
+
 class TwoLengths(click.ParamType):
     """``PEG,HOLE`` [mm]; with decimal commas, ``PEG;HOLE``."""
 
@@ -99,7 +103,10 @@ def command(
     target = place.print(number)
     machine = target.machine()
     parts = read_part_list(features) if features else PartList(sizes=(), pairs=())
-    wish = Wish(clearance=clearance, fit=parse_fit(fit) if fit else None)
+    try:
+        wish = Wish(clearance=clearance, fit=parse_fit(fit) if fit else None)
+    except ValueError as exc:
+        raise InputError(str(exc), "--fit") from exc
     asked = [
         (
             Pair(
@@ -114,14 +121,37 @@ def command(
         )
         for peg, hole in pairs
     ]
-    if fit and size is None and not pairs:
-        raise InputError("a fit needs a size; add --size or a --pair", "--fit")
+    _check_belongings(pairs, fit, size, clearance, turns, rotation)
     with working("Working out the sizes"):
         result = _result(place, target, machine, scatter, [*asked, *parts.pairs], parts, fit, size, square)
     if as_json:
         answer(result)
         return
     _show(result)
+
+
+def _check_belongings(
+    pairs: tuple[tuple[float, float], ...],
+    fit: str | None,
+    size: float | None,
+    clearance: float | None,
+    turns: bool,
+    rotation: float,
+) -> None:
+    """Refuse options that would be passed over in silence; those of a list stand in the list."""
+    if fit and size is None and not pairs:
+        raise InputError("a fit needs a size; add --size or a --pair", "--fit")
+    if size is not None and not fit:
+        raise InputError("is the size of a fit; add --fit, such as --fit H11/c11", "--size")
+    if pairs:
+        return
+    for given, name in (
+        (clearance is not None, "clearance"),
+        (turns, "turns"),
+        (rotation != 0.0, "rotation"),
+    ):
+        if given:
+            raise InputError("is said of a pair; add one, such as --pair 8.0,8.2", f"--{name}")
 
 
 def _result(
@@ -225,6 +255,11 @@ def _grade_data(g: HeldGrade) -> dict[str, Any]:
     return {"over_mm": g.over, "to_mm": g.to, "zone_mm": g.width_mm, "grade": g.grade, "set_by": g.worst}
 
 
+def _play(pair: dict[str, Any]) -> float:
+    """What backlash takes of the clearance [mm]."""
+    return sum(v for n, v in pair["contributions_mm"].items() if n.startswith("backlash_"))
+
+
 def _length(s: dict[str, float], signed: bool = True) -> str:
     from analysis.rounding import plus_minus
 
@@ -268,6 +303,11 @@ def _show_pair(pair: dict[str, Any]) -> None:
         rows.append(("tightest clearance when it turns", _length(pair["turning_mm"])))
     for label, text in rows:
         say(f"  {label:<40} {text}")
+    if pair["shape"] == "round" and abs(_play(pair)) >= SEEN_MM:
+        say(
+            "backlash shifts the halves of peg and hole against each other: less room than calipers tell",
+            indent="  ",
+        )
     decisive = pair["turning_mm"] or pair["put_together_mm"]
     p = decisive["probability_negative"]
     word = "binds when it turns" if pair["turning_mm"] else "is too tight"
@@ -276,13 +316,13 @@ def _show_pair(pair: dict[str, Any]) -> None:
     parts = [
         f"{term_label(n)} {'takes' if v < 0 else 'gives'} {abs(v):.3f}"
         for n, v in pair["contributions_mm"].items()
-        if abs(v) >= 0.005
+        if abs(v) >= SEEN_MM
     ]
     if parts:
-        say(f"  of the {drawn:.3g} mm drawn, {'; '.join(parts)} mm")
+        say(f"of the {drawn:.3g} mm drawn, {', '.join(parts)} mm", indent="  ")
     if "peg_to_draw_mm" in pair:
         say(
-            f"  for {pair['wanted_clearance_mm']:g} mm draw the peg {pair['peg_to_draw_mm']:.3f} mm, "
+            f"  for {pair['wanted_clearance_mm']:g} mm draw the peg {pair['peg_to_draw_mm']:.2f} mm, "
             "the hole as it is"
         )
     if "fit" in pair:
