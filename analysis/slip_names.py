@@ -105,7 +105,9 @@ def intended(value: float, expected: float, spread: float) -> tuple[float | None
         *((value + s, "looks misread by 0.5 mm") for s in (0.5, -0.5)),
         *((value + s, "looks misread by 0.1 mm") for s in (0.1, -0.1)),
     ]
-    fitting = [(abs(v - expected), v, why) for v, why in candidates if abs(v - expected) <= spread]
+    # A guess that is hardly nearer than what was read explains nothing.
+    near = min(spread, abs(value - expected) / 2)
+    fitting = [(abs(v - expected), v, why) for v, why in candidates if abs(v - expected) <= near]
     if not fitting:
         return None, "does not fit the other readings; measure it again, away from any seam or blob"
     _, likely, why = min(fitting)

@@ -129,6 +129,7 @@ def test_swapped_rows_are_named_as_swapped():
         (13.5, 14.0, 14.0, "0.5 mm"),
         (31.02, 13.02, 13.02, "digits"),
         (12.37, 14.0, None, "measure it again"),
+        (22.02, 22.07, None, "measure it again"),  # 22.12 would be no nearer
     ],
 )
 def test_what_was_likely_meant(value, expected, likely, reason):
