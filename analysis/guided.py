@@ -5,6 +5,7 @@ The posterior is updated one reading at a time, and every reading's gain is know
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass
 
@@ -14,7 +15,9 @@ from analysis.doubt import doubt_of, removed_by_each
 from analysis.estimate import prior_sds
 from analysis.evidence import Known, single_reading_sd
 from analysis.reading_rows import LADDER, Reading
+from analysis.repeats import sort_repeats
 from analysis.result import Status
+from analysis.slips import LEAST_READINGS, slip_limit
 from analysis.terms import PRINTER, TERMS
 from analysis.verdict import DOMINANT, STATUSES, Judged, judge_many, reference_of, visible_limits
 from analysis.walk import SetWalk
@@ -23,6 +26,8 @@ from coupons.machine import Machine
 # A verdict that only just holds may fall again with the next reading; guided entry stops when this many in a row
 # have it.
 IN_A_ROW = 2
+# The least slip of the hand that must not go unnoticed before a verdict counts as safe [mm]: half a millimetre.
+HIDDEN_MM = 0.5
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -81,8 +86,8 @@ class Guide:
         self.base, self.gains = walk.linearise()
         self.prior_sd = prior_sds(machine)
         self.known = known or Known()
-        single = single_reading_sd(machine)
-        self.u = np.array([np.hypot(single, self.known.widen.get(key, 0.0)) for key in walk.keys])
+        self.single = single_reading_sd(machine)
+        self.u = np.array([np.hypot(self.single, self.known.widen.get(key, 0.0)) for key in walk.keys])
         self.cost = np.ones(len(walk.keys)) if cost is None else cost
         # Where pegs are tried by hand there is nothing to read.
         family = {c.id: c.family for c in walk.manifest.coupons}
@@ -92,7 +97,7 @@ class Guide:
             if family[key[0]] != LADDER or f.kind != "inside"
         )
         self.reference = reference_of(walk, self.gains, set(range(len(walk.keys))))
-        self.visible_mm = visible_limits(self.reference, machine, single)
+        self.visible_mm = visible_limits(self.reference, machine, self.single)
         # Terms that some reference feature feels can be accused; the others cannot spoil the verdict.
         self.printer = PRINTER & (self.reference.weights > 0)
 
@@ -104,31 +109,49 @@ class Guide:
         return progress
 
     def taken(self, readings: tuple[Reading, ...]) -> Progress:
-        """After readings that are there already; repeats count as further readings, unknown rows not at all."""
+        """After readings that are there already; repeats count as further readings, unknown rows not at all.
+
+        Repeats that contradict their feature's others are left out, and both of two that disagree.
+        """
         progress = self.start()
         where = {key: i for i, key in enumerate(self.walk.keys)}
-        for r in readings:
+        repeats = sort_repeats(readings, self.single)
+        for r in repeats.kept:
             column = where.get((r.coupon, r.feature))
-            if column is not None and r.reading_mm is not None:
+            if column is None or r.reading_mm is None:
+                continue
+            if (r.coupon, r.feature) in repeats.torn:
+                progress.torn.add(column)
+            else:
                 progress.read(column, r.reading_mm)
         return progress
 
 
 class Progress:
-    """The posterior after the readings so far, updated one reading at a time."""
+    """The posterior after the readings so far, updated one reading at a time.
+
+    Attributes
+    ----------
+    mean, covariance : ndarray (terms,), (terms, terms)
+    readings : list of int
+        Columns read, repeats again, in order.
+    torn : set of int
+        Columns whose two readings disagree, so that neither counts.
+    """
 
     def __init__(self, guide: Guide) -> None:
         self.guide = guide
         carried = guide.known.carried
         self.mean = np.zeros(len(TERMS)) if carried is None else carried.mean
         self.covariance = np.diag(guide.prior_sd**2) if carried is None else carried.covariance
-        self.read_columns: set[int] = set()
+        self.readings: list[int] = []
+        self.torn: set[int] = set()
 
     def read(self, column: int, value_mm: float) -> None:
         """Take in one reading."""
         guide = self.guide
         self.update(guide.gains[column], value_mm - guide.base[column], float(guide.u[column]))
-        self.read_columns.add(column)
+        self.readings.append(column)
 
     def update(self, row: np.ndarray, value: float, u: float) -> None:
         """Take in that ``row @ terms`` is `value` with standard uncertainty `u` (rank-one update)."""
@@ -136,6 +159,22 @@ class Progress:
         variance = u**2 + row @ ca
         self.mean = self.mean + ca * ((value - row @ self.mean) / variance)
         self.covariance = self.covariance - np.outer(ca, ca) / variance
+
+    def unchecked(self, hidden_mm: float = HIDDEN_MM) -> tuple[int, ...]:
+        """Columns read once where a slip of that size would not be noticed; they are worth reading twice.
+
+        Without its own reading, of variance v and with q = a C a', a feature is expected with standard deviation
+        v / sqrt(v - q); a slip shows from `analysis.slips.slip_limit` of them on.
+        """
+        counts = Counter(self.readings)
+        limit = float(slip_limit(np.array([len(self.readings)]))[0])
+        found = []
+        for column, count in counts.items():
+            a, v = self.guide.gains[column], float(self.guide.u[column]) ** 2
+            sd = v / np.sqrt(max(v - float(a @ self.covariance @ a), 1e-6 * v))
+            if count == 1 and (limit * sd > hidden_mm or len(counts) < LEAST_READINGS):
+                found.append(column)
+        return tuple(found)
 
     def chances(self) -> np.ndarray:
         """Probability of each error to be the largest, ndarray (terms,)."""
@@ -170,7 +209,7 @@ class Progress:
 
     def _most_telling(self, chances: np.ndarray, among: Collection[int] | None) -> int:
         gain = self.doubt_removed(chances) / self.guide.cost
-        left = set(self.guide.readable if among is None else among) - self.read_columns
+        left = set(self.guide.readable if among is None else among) - set(self.readings)
         return max(sorted(left), key=lambda j: gain[j], default=-1)
 
     def doubt_removed(self, chances: np.ndarray) -> np.ndarray:
@@ -187,6 +226,8 @@ class Replay:
     ----------
     columns : tuple of int
         In the order taken.
+    repeats : tuple of int
+        To be read a second time, since nothing else checks them.
     step : Step
         The verdict then.
     reached : bool
@@ -194,6 +235,7 @@ class Replay:
     """
 
     columns: tuple[int, ...]
+    repeats: tuple[int, ...]
     step: Step
     reached: bool
 
@@ -232,4 +274,7 @@ def replay(
         run = run + 1 if step.reaches(stop_when) else 0
         if run == IN_A_ROW:
             break
-    return Replay(columns=tuple(taken), step=step, reached=run == IN_A_ROW)
+    progress = guide.start()
+    for column in taken:
+        progress.read(column, float(values[column]))
+    return Replay(columns=tuple(taken), repeats=progress.unchecked(), step=step, reached=run == IN_A_ROW)

@@ -119,7 +119,7 @@ def interpret(
             _carry_note(carried, done),
             *(known.notes if known is not None else ()),
         ),
-        extra=_extra(done, carried, unchecked(done.inner, unit, slips), dof),
+        extra=_extra(done, carried, dof),
     )
 
 
@@ -290,14 +290,9 @@ def _carry_note(carried: Carried | None, done: Fit) -> str:
     return f"What print {carried.name} left known, with its usual drift, was taken as known before these readings."
 
 
-def _extra(
-    done: Fit, carried: Carried | None, hidden: tuple[tuple[str, str], ...], dof: np.ndarray
-) -> dict[str, Any]:
+def _extra(done: Fit, carried: Carried | None, dof: np.ndarray) -> dict[str, Any]:
     """What diagnosis.json and the faces need besides."""
-    extra: dict[str, Any] = {
-        "scatter_mm": float(done.settled.scatter[0]),
-        "unchecked": [{"coupon": c, "feature": f} for c, f in hidden],
-    }
+    extra: dict[str, Any] = {"scatter_mm": float(done.settled.scatter[0])}
     if carried is not None:
         extra["carried"] = {
             "print": carried.name,

@@ -8,7 +8,7 @@ from typing import Any, Literal
 import numpy as np
 
 # What of `Diagnosis.extra` stands in diagnosis.json, where there is any.
-EXTRA = ("sliced_file", "filament", "carried", "effective_dof", "unchecked")
+EXTRA = ("sliced_file", "filament", "carried", "effective_dof")
 
 Status = Literal["dominant", "leading", "undetermined", "within-noise", "unexplained"]
 

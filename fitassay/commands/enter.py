@@ -6,6 +6,7 @@ import re
 import sys
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import click
 
@@ -23,9 +24,12 @@ from coupons.errors import InputError
 from coupons.feature import Coupon, Feature
 from coupons.machine import Machine
 from coupons.wording import count, did_you_mean, shown
-from fitassay.case import Case
-from fitassay.options import case_argument, print_option
-from fitassay.terminal import STOPPED, ask, clean, say
+from fitassay.case import Case, Print
+from fitassay.options import carry_option, case_argument, print_option
+from fitassay.terminal import STOPPED, ask, clean, say, working
+
+if TYPE_CHECKING:
+    from fitassay.guided_entry import GuidedEntry
 
 HELP = """\
 Type what the caliper shows, in mm: 20.31 or 20,31. Several with blanks between them are repeats.
@@ -63,8 +67,17 @@ class Back(Exception):
     metavar="PIECE",
     help="Read a piece of known size first, such as outside:10.000 (block, dowel) or inside:8.000 (ring).",
 )
-def command(case: str, number: str | None, at: str | None, references: tuple[str, ...]) -> None:
-    """Take readings at the terminal, in the order of the measuring sheet.
+@click.option("--guided", is_flag=True, help="The most telling reading first; says when the verdict is safe.")
+@carry_option
+def command(
+    case: str,
+    number: str | None,
+    at: str | None,
+    references: tuple[str, ...],
+    guided: bool,
+    carry: str | None,
+) -> None:
+    """Take readings at the terminal, in the order of the measuring sheet or, guided, the most telling one first.
 
     Each reading is saved before the next is asked for. Stop at any time, with q or Ctrl-C, and go on later
     where you left off.
@@ -81,9 +94,13 @@ def command(case: str, number: str | None, at: str | None, references: tuple[str
     say("Type the reading in mm; s skips, b goes back, q quits, ? helps. Every reading is saved at once.")
     if machine.soft:
         say(SOFT)
+    guide = _guide(target, machine, at, guided, carry)
     try:
         walk.references(pieces)
-        walk.features(start)
+        if guide is None:
+            walk.features(start)
+        else:
+            guide.readings(walk)
     except (Quit, EOFError):
         say()
     except KeyboardInterrupt:
@@ -91,6 +108,21 @@ def command(case: str, number: str | None, at: str | None, references: tuple[str
         say(f"Stopped; nothing is lost: {walk.progress()} of {total} in {target.readings_path}.")
         raise click.exceptions.Exit(STOPPED) from None
     _farewell(walk, case, number)
+
+
+def _guide(
+    target: Print, machine: Machine, at: str | None, guided: bool, carry: str | None
+) -> GuidedEntry | None:
+    if not guided:
+        if carry is not None:
+            raise click.UsageError("--carry is of use with --guided only")
+        return None
+    if at is not None:
+        raise click.UsageError("--at goes with the sheet's order; leave it out, or --guided")
+    with working("Working out what would tell most"):
+        from fitassay.guided_entry import GuidedEntry
+
+        return GuidedEntry.open(target, machine, carry)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -171,10 +203,7 @@ class Walk:
             if c.id != coupon:
                 self.coupon(c)
                 coupon = c.id
-            say()
-            say(f"{i + 1} of {len(order)}   {c.id} {f.id}   drawn {f.nominal_mm:.3f} mm   {_where(f)}")
-            if f.instruction:
-                say(f"  {clean(f.instruction)}")
+            self.announce(f"{i + 1} of {len(order)}", c, f)
             try:
                 self.feature(c.id, f, trial=c.family == LADDER)
                 i, revisit = i + 1, False
@@ -183,17 +212,32 @@ class Walk:
                     say("This is the first one.")
                 i, revisit = max(i - 1, 0), True
 
+    def announce(self, where: str, coupon: Coupon, feature: Feature) -> None:
+        """Says what is to be read now."""
+        say()
+        say(f"{where}   {coupon.id} {feature.id}   drawn {feature.nominal_mm:.3f} mm   {_where(feature)}")
+        if feature.instruction:
+            say(f"  {clean(feature.instruction)}")
+
     def coupon(self, coupon: Coupon) -> None:
         """Says which piece to take up."""
         say()
         say(f"Take up coupon {coupon.id}, from plate {coupon.plate}. Mind its arrow: it points to +x.")
 
-    def feature(self, coupon: str, feature: Feature, trial: bool = False) -> None:
-        """One feature until it is read, skipped or left; raises `Back` or `Quit`."""
+    def feature(self, coupon: str, feature: Feature, trial: bool = False, again: bool = False) -> None:
+        """One feature until it is read, skipped or left; raises `Back` or `Quit`.
+
+        Parameters
+        ----------
+        trial : bool
+            A peg is tried in a hole.
+        again : bool
+            What is typed is added to what the feature has, as a repeat.
+        """
         while True:
             has = [f"{v:g}" for v in self.book.values(coupon, feature.id)]
             has += self.book.trials(coupon, feature.id)
-            text = self._typed(has, trial)
+            text = self._typed(has, trial, again)
             word = text.casefold()
             if word in ("s", "skip"):
                 if coupon != REFERENCE:
@@ -208,12 +252,14 @@ class Walk:
                 self._extra_reference(text)
             elif not text or word in ("?", "h", "help"):
                 say(HELP)
-            elif self._take(coupon, feature, text, bool(has)):
+            elif self._take(coupon, feature, text, bool(has) and not again):
                 return
 
-    def _typed(self, has: list[str], trial: bool) -> str:
+    def _typed(self, has: list[str], trial: bool, again: bool) -> str:
         """What is typed at a feature that has these readings; raises `Back` or `Quit`."""
-        if has:
+        if again:
+            say(f"  has {', '.join(has)}; what you type is added to it, Enter leaves it at that")
+        elif has:
             say(f"  has {', '.join(has)}; Enter keeps, a new one replaces, + before it adds")
         if trial:
             say("  goes (g), sticks (st), does not go (d), or a size in mm")
