@@ -281,12 +281,12 @@ def _words(filament: Filament, split: FlowSplit, share: float | None, machine: M
     part = rounding.plus_minus(split.filament_mm, split.u_filament_mm, "mm")
     rest = rounding.plus_minus(split.feed_mm, split.u_feed_mm, "mm")
     percent = rounding.plus_minus(split.feed_percent, split.u_feed_percent, "%")
-    of_it = f", {100 * share:.0f} % of the bead error found," if share is not None else ""
-    flow = f", the flow set now {split.flow_mm:+.3f} mm" if abs(split.flow_mm) > 5e-4 else ""
+    of_it = f" ({100 * share:.0f} % of the bead error found)" if share is not None else ""
+    flow = f", the flow set now by {split.flow_mm:+.3f} mm" if abs(split.flow_mm) > 5e-4 else ""
     return (
         f"The filament measures {diameter} across (ovality {filament.ovality_mm:.2f} mm, {filament.places} "
         f"{'place' if filament.places == 1 else 'places'}), set is {machine['settings.filament_diameter_mm']:g} mm. "
-        f"That makes the bead {part} wider{of_it}{flow}; {rest} is left for the feed ({percent} of it)."
+        f"That changes the bead's width by {part}{of_it}{flow}; {rest} is left for the feed ({percent})."
     )
 
 

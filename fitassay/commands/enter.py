@@ -69,6 +69,8 @@ class Back(Exception):
 )
 @click.option("--guided", is_flag=True, help="The most telling reading first; says when the verdict is safe.")
 @carry_option
+@click.option("--filament", is_flag=True, help="Enter filament diameters instead of readings.")
+@click.option("--feed", is_flag=True, help="Enter feed tests instead of readings.")
 def command(
     case: str,
     number: str | None,
@@ -76,6 +78,8 @@ def command(
     references: tuple[str, ...],
     guided: bool,
     carry: str | None,
+    filament: bool,
+    feed: bool,
 ) -> None:
     """Take readings at the terminal, in the order of the measuring sheet or, guided, the most telling one first.
 
@@ -85,6 +89,9 @@ def command(
     place = Case.open(case)
     target = place.print(number)
     machine = place.machine()
+    if filament or feed:
+        _spool(target, machine, filament, feed)
+        return
     book = ReadingsBook(target.readings_path, target.manifest())
     pieces = [_piece(text) for text in references]
     walk = Walk(book=book, machine=machine)
@@ -108,6 +115,15 @@ def command(
         say(f"Stopped; nothing is lost: {walk.progress()} of {total} in {target.readings_path}.")
         raise click.exceptions.Exit(STOPPED) from None
     _farewell(walk, case, number)
+
+
+def _spool(target: Print, machine: Machine, filament: bool, feed: bool) -> None:
+    from fitassay.filament_entry import enter_feed, enter_filament
+
+    if filament:
+        enter_filament(target, machine)
+    if feed:
+        enter_feed(target, machine)
 
 
 def _guide(
