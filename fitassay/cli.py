@@ -30,6 +30,7 @@ SHORT_HELP: dict[str, str] = {
     "bench": "Take readings on a page in the browser.",
     "diagnose": "What spoils the fit, how sure, and what to change.",
     "next": "What to print or measure next, and when to stop.",
+    "plan": "The advice step by step, and when to stop.",
     "predict": "How pegs and holes will fit.",
     "correct": "Pre-compensate a part of your own.",
     "compare": "Two prints: what changed, and was it the advice.",

@@ -1,0 +1,150 @@
+"""`fitassay plan`: the advice step by step, the smallest print that verifies each, and when to stop."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from coupons.errors import InputError
+from fitassay.case import Case, Print
+from fitassay.options import Length, case_argument, json_option, print_option
+from fitassay.terminal import answer, clean, say, table, working
+
+if TYPE_CHECKING:
+    from analysis.plan import Check, Plan
+
+
+@click.command()
+@case_argument
+@print_option
+@click.option("--fit", metavar="H11/c11", help="Stop as soon as the printer holds this ISO 286 fit.")
+@click.option("--size", type=Length(), help="Nominal size of that fit.")
+@json_option
+def command(case: str, number: str | None, fit: str | None, size: float | None, as_json: bool) -> None:
+    """Turn the diagnosis into steps: which setting to change first, and how to see that it took.
+
+    Each step names the few coupons that verify it, with minutes and grams. The plan ends when what is left is
+    less than a caliper can see, or than the fit you want asks for.
+    """
+    if (fit is None) != (size is None):
+        raise InputError("a fit and its size go together; give both or neither", "--fit, --size")
+    place = Case.open(case)
+    target = place.print(number)
+    with working("Working out the plan"):
+        plan = _plan(target, fit, size)
+    data = {"schema": 1, "print": target.name, **_data(plan)}
+    if as_json:
+        answer(data)
+        return
+    _show(data, clean(case))
+
+
+def _plan(target: Print, fit: str | None, size: float | None) -> Plan:
+    from fitassay.state import read_diagnosis, state_of
+
+    machine = target.machine()
+    wanted = None
+    if fit is not None and size is not None:
+        from analysis.iso286 import parse_fit, tolerance
+
+        wanted = (parse_fit(fit), size)
+        tolerance(size, 7)  # refuses sizes beyond the tables
+    diagnosis = read_diagnosis(target, machine)
+    from analysis.evidence import single_reading_sd
+    from analysis.plan import make_plan
+    from analysis.toolpath import Mesh, Slicer
+    from analysis.walk import SetWalk
+    from coupons.make import build_set
+
+    made = build_set(machine)
+    slicers = {
+        name: Slicer(Mesh(vertices=solid.vertices, faces=solid.faces), name)
+        for name, solid in made.solids.items()
+    }
+    shelf = SetWalk(made.manifest, slicers)
+    u = single_reading_sd(machine)
+    return make_plan(diagnosis, state_of(diagnosis, machine), machine, shelf, made.costs, u, wanted)
+
+
+def _data(plan: Plan) -> dict[str, Any]:
+    return {
+        "done": plan.done,
+        "why": plan.why,
+        "misfit_mm": {"now": plan.misfit_now_mm, "after": plan.misfit_after_mm},
+        "steps": [
+            {
+                "setting": s.advice.setting,
+                "from": s.advice.from_value,
+                "to": s.advice.to_value,
+                "std_uncertainty": s.advice.std_uncertainty,
+                "unit": s.advice.unit,
+                "term": s.advice.term,
+                "error": s.error,
+                "error_unit": s.unit,
+                "check": _check_data(s.check),
+            }
+            for s in plan.steps
+        ],
+        "together": _check_data(plan.together) if plan.together else None,
+        "grades": [
+            {"over_mm": a.over, "to_mm": a.to, "now": a.grade, "after": b.grade}
+            for a, b in zip(plan.now, plan.after, strict=True)
+        ],
+    }
+
+
+def _check_data(check: Check) -> dict[str, Any]:
+    return {
+        "coupons": list(check.coupons),
+        "families": list(check.families),
+        "minutes": check.minutes,
+        "grams": check.grams,
+        "tells": check.tells,
+        "enough": check.enough,
+    }
+
+
+def _show(data: dict[str, Any], case: str) -> None:
+    from analysis.rounding import matching
+    from fitassay.wording import setting_label
+
+    if data["done"]:
+        say(f"Done. {data['why']}")
+    else:
+        say(data["why"])
+    for i, step in enumerate(data["steps"], start=1):
+        label = setting_label(step["setting"]).partition(";")[0]
+        reach = 2 * step["std_uncertainty"]
+        say()
+        say(f"{i}. {label}: {step['from']:.6g} -> {matching(step['to'], reach)} {step['unit']}")
+        say(f"   to see that it took: {_print_words(step['check'])}")
+    if len(data["steps"]) > 1:
+        say()
+        say(f"All at once instead: {_print_words(data['together'])}")
+    if data["steps"]:
+        families = "".join(f" --family {name}" for name in data["together"]["families"])
+        say(f"Then write the new setting into machine.toml, and: fitassay make {case} --new-print{families}")
+        say(
+            "Cool down and unplug before you touch belts, screws or wiring; the machine's manual, local codes and "
+            "licensed practice come first."
+        )
+    say()
+    say("ISO 286-1 grades held (sizes drawn at their nominal):")
+    rows = [
+        (f"{g['over_mm']:g} to {g['to_mm']:g}", _grade(g["now"]), _grade(g["after"])) for g in data["grades"]
+    ]
+    table([("sizes, mm", False), ("now", False), ("after the steps", False)], rows)
+
+
+def _print_words(check: dict[str, Any]) -> str:
+    from analysis.rounding import fixed
+
+    names = ", ".join(check["coupons"])
+    words = f"print {names} ({math.ceil(check['minutes'])} minutes, {fixed(check['grams'], 1)} g)"
+    return words if check["enough"] else f"{words}; even that hardly tells, measure each place several times"
+
+
+def _grade(grade: int | None) -> str:
+    return f"IT{grade}" if grade else "beyond IT18"

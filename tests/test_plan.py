@@ -1,0 +1,146 @@
+"""The plan: steps in order, the smallest print that verifies each, when to stop."""
+
+from dataclasses import replace
+from itertools import combinations
+
+import numpy as np
+import pytest
+
+from analysis.estimate import posterior, prior_sds
+from analysis.evidence import single_reading_sd
+from analysis.interpret import interpret
+from analysis.iso286 import parse_fit
+from analysis.plan import TELLS, make_plan
+from analysis.predict import State
+from analysis.simulate import simulate
+from analysis.terms import INDEX, NAMES
+from coupons.machine import Machine
+from tests.fit_case import case, run, run_json
+from tests.sets import coupon_set, walk
+
+MACHINE = Machine()
+PRIOR = prior_sds(MACHINE)
+U = single_reading_sd(MACHINE)
+
+
+def printer(**values):
+    theta = np.zeros(len(NAMES))
+    for name, value in values.items():
+        theta[INDEX[name]] = value
+    return theta
+
+
+def planned(theta, seed=1, wanted=None):
+    diagnosis = interpret(walk(), simulate(walk(), theta, seed=seed), MACHINE)
+    state = State(
+        mean=np.array([t.estimate for t in diagnosis.terms]), covariance=diagnosis.covariance, width=0.45
+    )
+    return diagnosis, state, make_plan(diagnosis, state, MACHINE, walk(), coupon_set().costs, U, wanted)
+
+
+def known_after(coupons, state, term):
+    """Standard uncertainty of a term after a print of `coupons`, by the estimator: all else as known now."""
+    gains = walk().linearise(state.mean)[1]
+    rows = np.array([g for (c, _), g in zip(walk().keys, gains, strict=True) if c in coupons])
+    i = INDEX[term]
+    covariance = state.covariance.copy()
+    covariance[i] = covariance[:, i] = 0.0
+    covariance[i, i] = PRIOR[i] ** 2
+    scale = np.sqrt(np.diag(covariance))
+    root = scale[:, None] * np.linalg.cholesky(covariance / np.outer(scale, scale))
+    post = posterior(rows @ root, np.zeros(len(rows)), np.full(len(rows), U), np.ones(len(PRIOR)))
+    return float(np.sqrt(root[i] @ post.covariance @ root[i]))
+
+
+def test_steps_follow_the_advice():
+    diagnosis, _, plan = planned(printer(backlash_x=0.2, contour_offset=0.08, scale_y=0.006))
+    assert not plan.done
+    assert [s.advice.term for s in plan.steps] == [a.term for a in diagnosis.advice]
+    terms = [s.advice.term for s in plan.steps]
+    assert terms.index("backlash_x") < terms.index("contour_offset") < terms.index("scale_y")
+    assert plan.misfit_after_mm < 0.3 * plan.misfit_now_mm
+    for now, after in zip(plan.now, plan.after, strict=True):
+        assert after.width_mm < now.width_mm
+
+
+@pytest.mark.parametrize("term, error", [("backlash_y", 0.15), ("contour_offset", 0.1), ("skew_xy", 0.01)])
+def test_check_is_the_quickest_print_that_tells(term, error):
+    _, state, plan = planned(printer(**{term: error}))
+    step = next(s for s in plan.steps if s.advice.term == term)
+    assert step.check.enough and step.check.tells >= TELLS
+    goal = abs(step.error) / TELLS
+    assert known_after(step.check.coupons, state, term) <= goal * 1.001
+    costs = coupon_set().costs
+    names = [c.id for c in coupon_set().manifest.coupons]
+    for count in (1, 2):
+        for other in combinations(names, count):
+            if sum(costs[c].minutes for c in other) < step.check.minutes - 1e-9:
+                assert known_after(other, state, term) > goal, other
+    assert step.check.grams == pytest.approx(sum(costs[c].grams for c in step.check.coupons))
+
+
+def test_backlash_is_verified_by_a_comb_alone():
+    # Stem less head sees twice the backlash and nothing else: no other single piece does.
+    _, _, plan = planned(printer(backlash_x=0.2, backlash_y=0.2))
+    by_term = {s.advice.term: s.check for s in plan.steps}
+    assert by_term["backlash_x"].coupons == ("comb-x",) and by_term["backlash_y"].coupons == ("comb-y",)
+    # Both at once: no dearer than the two combs, and never short of what it promises.
+    both = sum(coupon_set().costs[c].minutes for c in ("comb-x", "comb-y"))
+    assert plan.together.enough and plan.together.minutes <= both
+    assert plan.together.families == tuple(
+        c.family for c in coupon_set().manifest.coupons if c.id in plan.together.coupons
+    )
+
+
+def test_sound_printer_is_done():
+    _, _, plan = planned(printer())
+    assert plan.done and plan.steps == () and plan.together is None
+    assert "caliper" in plan.why or "worth a change" in plan.why
+
+
+def test_wanted_fit_ends_the_plan_early():
+    theta = printer(contour_offset=0.06)
+    _, _, plan = planned(theta, wanted=(parse_fit("H16/h16"), 20.0))
+    assert plan.done and "holds 20 H16/h16" in plan.why
+    _, _, plan = planned(theta, wanted=(parse_fit("H11/h11"), 20.0))
+    assert not plan.done and "does not hold 20 H11/h11" in plan.why
+
+
+def test_readings_that_do_not_fit_give_no_plan():
+    diagnosis, state, _ = planned(printer(backlash_x=0.2))
+    odd = replace(diagnosis, verdict=replace(diagnosis.verdict, status="unexplained"), advice=())
+    plan = make_plan(odd, state, MACHINE, walk(), coupon_set().costs, U)
+    assert not plan.done and plan.steps == () and "measure again" in plan.why
+
+
+def test_command(tmp_path):
+    place = case(tmp_path)
+    got = run_json("plan", place)
+    assert not got["done"]
+    terms = [s["term"] for s in got["steps"]]
+    assert terms[:2] == ["backlash_x", "backlash_y"] and "contour_offset" in terms
+    for step in got["steps"]:
+        assert step["check"]["minutes"] > 0 and step["check"]["grams"] > 0
+    assert all(g["after"] is None or g["after"] <= (g["now"] or 99) for g in got["grades"])
+    code, out, _ = run("plan", place)
+    assert (
+        code == 0
+        and "to see that it took: print comb-x" in out
+        and "--new-print --family" in " ".join(out.split())
+    )
+    code, out, _ = run("plan", place, "--fit", "H18/h18", "--size", "20")
+    assert code == 0 and out.startswith("Done. The printer holds 20 H18/h18")
+
+
+@pytest.mark.parametrize(
+    "args, words",
+    [
+        (("--fit", "H7/h6"), "go together"),
+        (("--size", "8"), "go together"),
+        (("--fit", "H7", "--size", "8"), "H11/c11"),
+        (("--fit", "H7/h6", "--size", "900"), "up to 500"),
+    ],
+)
+def test_bad_requests(tmp_path, args, words):
+    code, out, err = run("plan", case(tmp_path), *args)
+    assert code == 2 and words in err and out == "" and "Traceback" not in err
