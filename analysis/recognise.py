@@ -32,8 +32,8 @@ HIT_MM = 0.05
 SAME_SCALE = 0.005
 ANGLE_LIMIT = np.deg2rad(0.1)
 """A coupon that lies more askew is refused: its x and y are no longer the machine's [rad]."""
-TAG_REACH_MM = 0.35
-"""A single-walled coupon's tag is drawn with an offset of its own, so it is only looked for nearby."""
+TAG_REACH_BEADS = 0.6
+"""A single-walled coupon's tag may be drawn half a bead beside the wall's offset, so it is only looked for nearby."""
 
 FOUND_SHARE = 0.6
 """A coupon is there when this share of its probes have found their path."""
@@ -213,7 +213,10 @@ def found_share(place: Place, maps: dict[float, LoopMap], every: int = 1) -> flo
     for z, loops in maps.items():
         probes = place.template.probes(z, every)
         at, out = expected(place, probes)
-        residual, _ = loops.nearest(at, out, TAG_REACH_MM if _is_tag(place.template, z) else HIT_MM)
+        reach = HIT_MM
+        if _is_tag(place.template, z):
+            reach += TAG_REACH_BEADS * 2 * abs(place.offset)  # a single wall's path is half a bead inside it
+        residual, _ = loops.nearest(at, out, reach)
         hits += int(np.sum(~np.isnan(residual)))
         total += len(at)
     return hits / total if total else 0.0
