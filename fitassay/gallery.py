@@ -118,7 +118,8 @@ def page_pictures(report: Path, case: Path) -> dict[str, bytes] | None:
                 page = browser.new_page(viewport={"width": width, "height": height})
                 page.goto(address)
                 page.wait_for_selector("#plan path, #plan line")
-                page.wait_for_timeout(1500)  # the live verdict arrives by itself
+                # The live verdict arrives by itself, some time after the drawing.
+                page.locator("#verdict").filter(has_not_text="Nothing read").wait_for(timeout=30_000)
                 pictures[name] = _smaller(page.screenshot())
                 page.close()
         browser.close()
