@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import difflib
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -22,6 +21,7 @@ from coupons.rules import Rules
 from coupons.solid import Solid, solid_of
 from coupons.stl import stl_bytes
 from coupons.threemf import Item, threemf_bytes
+from coupons.wording import did_you_mean, shown
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -61,7 +61,7 @@ def build_set(
     ----------
     machine : Machine
     families : tuple of str, optional
-        Families wanted; by default the full set, or the quick set.
+        Families wanted, or single coupons such as ``comb-y``; by default the full set, or the quick set.
     quick : bool
         The smallest set that still separates backlash, bead and offset.
     wall : {"tube", "prism"}
@@ -72,7 +72,7 @@ def build_set(
     Raises
     ------
     InputError
-        No family or wall of that name.
+        No family, coupon or wall of that name.
     JobError
         The build volume is too small; names the dimension.
     """
@@ -80,8 +80,7 @@ def build_set(
         raise InputError(f"the single wall is drawn as {' or '.join(WALLS)} (got {wall!r})", "wall")
     job = Job(machine=machine, rules=rules or Rules(), quick=quick, wall=wall)
     _check_volume(job)
-    chosen = _chosen(families, quick)
-    drafts = [(family, draft.at_origin()) for family in chosen for draft in family.build(job)]
+    drafts = _wanted(families, job)
     for family, draft in drafts:
         job.fit(f"coupon {draft.id} ({family.name})", draft.size)
     _check_reach(machine, [draft for _, draft in drafts])
@@ -158,14 +157,37 @@ def _check_reach(machine: Machine, drafts: list[Draft]) -> None:
                 )
 
 
-def _chosen(families: tuple[str, ...] | None, quick: bool) -> list[Family]:
-    if families is None:
-        return [f for f in FAMILIES.values() if (f.quick if quick else f.default)]
-    for name in families:
-        if name not in FAMILIES:
-            near = difflib.get_close_matches(name, FAMILIES, n=1)
-            hint = f"did you mean {near[0]}" if near else f"choose from {', '.join(FAMILIES)}"
-            raise InputError(f"no family is called {name!r}; {hint}", "family")
-    if not families:
+def _wanted(names: tuple[str, ...] | None, job: Job) -> list[tuple[Family, Draft]]:
+    """Drafts of the families or single coupons of these names, in measuring order."""
+    if names is None:
+        chosen = [f for f in FAMILIES.values() if (f.quick if job.quick else f.default)]
+        return [(f, draft.at_origin()) for f in chosen for draft in f.build(job)]
+    if not names:
         raise InputError(f"no family given; choose from {', '.join(FAMILIES)}", "family")
-    return [f for f in FAMILIES.values() if f.name in families]
+    # What is no family's name may be a coupon's; only drawing tells which coupons there are.
+    coupons = {n for n in names if n not in FAMILIES}
+    found: list[tuple[Family, Draft]] = []
+    seen: set[str] = set()
+    for family in FAMILIES.values():
+        if family.name in names:
+            drafts = family.build(job)
+        elif coupons:
+            drafts = [draft for draft in _drawable(family, job) if draft.id in coupons]
+        else:
+            continue
+        seen.update(draft.id for draft in drafts)
+        found += [(family, draft.at_origin()) for draft in drafts]
+    for name in names:
+        if name in coupons - seen:
+            ids = [draft.id for family in FAMILIES.values() for draft in _drawable(family, job)]
+            hint = did_you_mean(name, [*FAMILIES, *ids]) or f"; choose from {', '.join(FAMILIES)}"
+            raise InputError(f"no family or coupon is called {shown(name)}{hint}", "--family")
+    return found
+
+
+def _drawable(family: Family, job: Job) -> list[Draft]:
+    """The family's drafts; none where the machine is too small for it."""
+    try:
+        return family.build(job)
+    except JobError:
+        return []

@@ -67,9 +67,9 @@ def test_the_walk_follows_the_sheet_and_says_where(tmp_path):
         ("comb-x", "neck6"): [5.8],
         ("ladder", "rung1"): [7.9],
     }
-    assert "1 of 6   boss x20   drawn 20.000 mm   outside jaws, along x" in out
-    assert "2 of 6   boss y20   drawn 20.000 mm   outside jaws, along y" in out
-    assert "comb-x neck6   drawn 6.000 mm   inside jaws, along x" in out
+    assert "1 of 6   boss x20   drawn 20.00 mm   outside jaws, along x" in out
+    assert "2 of 6   boss y20   drawn 20.00 mm   outside jaws, along y" in out
+    assert "comb-x neck6   drawn 6.00 mm   inside jaws, along x" in out
     assert "Jaws on stem6." in out
     assert out.count("Take up coupon") == 3
     assert "Take up coupon comb-x, from plate 2" in out
@@ -202,6 +202,29 @@ def test_it_can_begin_anywhere(tmp_path):
     code, _, err = run("enter", str(tmp_path), "--at", "comb-x/neck")
     assert code == 2
     assert "did you mean comb-x/neck6?" in err
+
+
+@pytest.mark.parametrize("at", ["neck6", "comb-x/neck6", "5"])
+def test_a_feature_may_be_named_by_the_sheet(tmp_path, at):
+    target = small_case(tmp_path)
+    enter(tmp_path, "5.8", "q", args=("--at", at))
+    assert on_disk(target) == {("comb-x", "neck6"): [5.8]}
+
+
+@pytest.mark.parametrize("at", ["0", "7", "neck", "comb-x/", ""])
+def test_a_place_that_is_none_is_told(tmp_path, at):
+    small_case(tmp_path)
+    code, _, err = run("enter", str(tmp_path), "--at", at)
+    assert code == 2
+    assert "--at: no such coupon or feature" in err
+
+
+def test_a_doubted_reading_may_be_skipped_or_gone_back_from(tmp_path):
+    target = small_case(tmp_path)
+    _, out = enter(tmp_path, "20.3", "2.04", "b", "20.31", "2.04", "s", "8.1", "q")
+    assert "y writes 2.04 down as it is" in out
+    assert on_disk(target) == {("boss", "x20"): [20.31], ("boss", "x8"): [8.1]}
+    assert "2 read, 1 skipped" in out
 
 
 def test_soft_plastic_is_told_to_be_touched_lightly(tmp_path):

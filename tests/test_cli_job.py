@@ -14,6 +14,7 @@ import pytest
 
 from analysis.readings import read_readings
 from analysis.terms import NAMES, TERMS
+from coupons.families import FAMILIES
 from coupons.manifest import read_manifest
 from fitassay.commands.simulate import option_name
 from tests.pty_session import PtySession
@@ -88,9 +89,33 @@ def test_other_families_may_be_picked_and_a_wrong_one_is_told(case):
     told = answer("make", str(case), "--family", "stepped-boss", "--family", "single-wall", "--new-print")
     assert {c["family"] for c in told["coupons"]} == {"stepped-boss", "single-wall"}
     assert told["print"] == "02"
+    told = answer("make", str(case), "--family", "comb-y", "--family", "wall", "--new-print")
+    assert [c["id"] for c in told["coupons"]] == ["comb-y", "wall"]
     code, _, err = run("make", str(case), "--family", "stepped-bos")
     assert code == 2
-    assert "stepped-boss" in err
+    assert "did you mean stepped-boss?" in err
+
+
+def test_help_names_every_family():
+    code, out, _ = run("make", "--help")
+    assert code == 0
+    assert all(name in "".join(out.split()) for name in FAMILIES)
+
+
+def test_what_to_print_next_comes_with_its_command(tmp_path):
+    """A plain block leaves contenders; the single wall parts them, and the two prints are read together."""
+    case = str(tmp_path / "orrery")
+    run("init", case, "--yes")
+    run("make", case, "--family", "plain-block")
+    run("simulate", case, "--contour-offset", "0.12", "--backlash-y", "0.24")
+    _, out, _ = run("diagnose", case)
+    flat = " ".join(out.split())
+    assert f"To print wall: fitassay make {case} --new-print --family wall; once it is read:" in flat
+    assert run("make", case, "--new-print", "--family", "wall")[0] == 0
+    run("simulate", case, "--contour-offset", "0.12", "--backlash-y", "0.24")
+    told = answer("diagnose", case, "--carry", "01")["terms"]["contour_offset"]
+    alone = answer("diagnose", case, "--print", "01")["terms"]["contour_offset"]
+    assert told["std_uncertainty"] < alone["std_uncertainty"] / 2
 
 
 def test_making_anew_clears_away_what_no_longer_belongs(case):

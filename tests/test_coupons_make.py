@@ -193,6 +193,8 @@ def test_unknown_names_are_refused_with_what_was_meant():
         build_set(MACHINES["default"], families=("steped-boss",))
     with pytest.raises(InputError, match="choose from stepped-boss"):
         build_set(MACHINES["default"], families=("qqq",))
+    with pytest.raises(InputError, match="did you mean comb-y"):
+        build_set(machine(), families=("combs-y",))
     with pytest.raises(InputError, match="no family given"):
         build_set(MACHINES["default"], families=())
     with pytest.raises(InputError, match="tube or prism"):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
@@ -11,6 +12,9 @@ from fitassay.case import Case, Print
 from fitassay.options import carry_option, case_argument, json_option, print_option
 from fitassay.steps import diagnose_print
 from fitassay.terminal import answer, clean, note, say, width, working
+
+if TYPE_CHECKING:
+    from analysis.result import Diagnosis
 
 
 @click.command()
@@ -47,11 +51,23 @@ def command(case: str, number: str | None, file: Path | None, carry: str | None,
     for text in _settings_moved_on(place, target, machine):
         note(f"Note: {text}")
     say(f"Report: {target.report_path}")
-    if diagnosis.advice:
+    unprinted = _unprinted(diagnosis, target)
+    if unprinted and not diagnosis.verdict.term:
+        say(
+            f"To print {unprinted}: fitassay make {clean(case)} --new-print --family {unprinted}; once it is read: "
+            f"fitassay diagnose {clean(case)} --carry {target.name}"
+        )
+    elif diagnosis.advice:
         say(
             f"Then: write the new values into {place.machine_path} too, and see on a further print whether they "
             f"were right: fitassay make {clean(case)} --new-print"
         )
+
+
+def _unprinted(diagnosis: Diagnosis, target: Print) -> str:
+    """The first of the coupons worth printing next that this print does not hold; empty if there is none."""
+    there = {c.id for c in target.manifest().coupons}
+    return next((n.coupon for n in diagnosis.next if n.coupon not in there), "")
 
 
 def _settings_moved_on(place: Case, target: Print, machine: Machine) -> list[str]:

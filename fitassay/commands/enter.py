@@ -33,13 +33,17 @@ if TYPE_CHECKING:
 
 HELP = """\
 Type what the caliper shows, in mm: 20.31 or 20,31. Several with blanks between them are repeats.
-  s   skip this feature          b   back to the one before
-  q   quit; all is saved         r   read a piece of known size, such as r outside 10.000
+  s   skip this feature
+  b   back to the one before
+  q   quit; all is saved
+  r   read a piece of known size, such as r outside 10.000
   ?   this help
 Enter alone leaves a feature that has a reading as it is."""
 
 TRIALS = {"g": "goes", "st": "sticks", "d": "does not go", **{word: word for word in FITS}}
 """What may be typed where a peg is tried in a hole."""
+
+SKIPS, BACKS = ("s", "skip"), ("b", "back")
 
 SOFT = "The plastic is soft: close the jaws on light only, until the light between jaw and plastic just goes."
 
@@ -57,8 +61,9 @@ class Back(Exception):
 @print_option
 @click.option(
     "--at",
-    metavar="COUPON[/FEATURE]",
-    help="Begin at this coupon or feature instead of the first one unread.",
+    metavar="PLACE",
+    help="Begin at this coupon, feature, or number of the sheet instead of the first one unread: comb-x, "
+    "comb-x/stem6 or 19.",
 )
 @click.option(
     "--reference",
@@ -96,12 +101,14 @@ def command(
     pieces = [_piece(text) for text in references]
     walk = Walk(book=book, machine=machine)
     start = walk.start(at)
+    guide = _guide(target, machine, at, guided, carry)
     total = len(book.order)
     say(f"{clean(machine.name)}, print {target.name}: {walk.progress()} of {count(total, 'feature')}.")
+    if target.sheet_path.exists():
+        say(f"Drawings of where the jaws go: {target.sheet_path}")
     say("Type the reading in mm; s skips, b goes back, q quits, ? helps. Every reading is saved at once.")
     if machine.soft:
         say(SOFT)
-    guide = _guide(target, machine, at, guided, carry)
     try:
         walk.references(pieces)
         if guide is None:
@@ -160,11 +167,20 @@ class Walk:
         if at is None:
             left = self.book.remaining() or [p for p in order if self.book.skipped(p[0].id, p[1].id)]
             return order.index(left[0]) if left else len(order)
-        coupon, _, feature = at.partition("/")
-        for i, (c, f) in enumerate(order):
-            if c.id == coupon and feature in ("", f.id):
-                return i
-        known = [f"{c.id}/{f.id}" for c, f in order] + [c.id for c in self.book.manifest.coupons]
+        wanted = at.strip()
+        if wanted.isascii() and wanted.isdigit() and 1 <= int(wanted) <= len(order):
+            return int(wanted) - 1
+        names = [{c.id, f"{c.id}/{f.id}"} for c, f in order]
+        found = [i for i, name in enumerate(names) if wanted in name]
+        if found:
+            return found[0]
+        bare = [i for i, (_, f) in enumerate(order) if f.id == wanted]
+        if len(bare) == 1:
+            return bare[0]
+        if bare:
+            places = ", ".join(f"{c.id}/{f.id}" for c, f in (order[i] for i in bare))
+            raise InputError(f"{shown(wanted)} is on several coupons; choose from {places}", "--at")
+        known = [n for name in names for n in sorted(name)]
         raise InputError(f"no such coupon or feature {shown(at)}{did_you_mean(at, known)}", "--at")
 
     def references(self, pieces: list[tuple[str, float]]) -> None:
@@ -231,9 +247,9 @@ class Walk:
     def announce(self, where: str, coupon: Coupon, feature: Feature) -> None:
         """Says what is to be read now."""
         say()
-        say(f"{where}   {coupon.id} {feature.id}   drawn {feature.nominal_mm:.3f} mm   {_where(feature)}")
+        say(f"{where}   {coupon.id} {feature.id}   drawn {feature.nominal_mm:.2f} mm   {_where(feature)}")
         if feature.instruction:
-            say(f"  {clean(feature.instruction)}")
+            say(clean(feature.instruction), indent="  ")
 
     def coupon(self, coupon: Coupon) -> None:
         """Says which piece to take up."""
@@ -255,9 +271,8 @@ class Walk:
             has += self.book.trials(coupon, feature.id)
             text = self._typed(has, trial, again)
             word = text.casefold()
-            if word in ("s", "skip"):
-                if coupon != REFERENCE:
-                    self.book.skip(coupon, feature.id)
+            if word in SKIPS:
+                self._skip(coupon, feature)
                 return
             if not text and has:
                 return
@@ -282,9 +297,13 @@ class Walk:
         text = ask("  reading: ")
         if _leaves(text):
             raise Quit
-        if text.casefold() in ("b", "back"):
+        if text.casefold() in BACKS:
             raise Back
         return text
+
+    def _skip(self, coupon: str, feature: Feature) -> None:
+        if coupon != REFERENCE:
+            self.book.skip(coupon, feature.id)
 
     def _extra_reference(self, text: str) -> None:
         """`r outside 10.000` typed at a feature."""
@@ -308,12 +327,17 @@ class Walk:
             if not doubts:
                 break
             for doubt in doubts:
-                say(f"  {doubt}")
-            again = ask("  y if it is right, else the reading once more: ")
+                say(doubt, indent="  ")
+            again = ask(f"  y writes {text} down as it is; else the reading once more: ")
             if again.casefold() in ("y", "yes"):
                 break
             if _leaves(again):
                 raise Quit
+            if again.casefold() in BACKS:
+                raise Back
+            if again.casefold() in SKIPS:
+                self._skip(coupon, feature)
+                return True
             if not again:
                 return False
             text = again

@@ -30,7 +30,8 @@ CAUTIONS = (
     "families",
     multiple=True,
     metavar="NAME",
-    help="Only coupons of this family; may be given more than once.",
+    help="Only this family or this coupon, such as single-wall or comb-y; repeatable. Families: stepped-boss, "
+    "stepped-bore, reversal-comb, single-wall, corner-plate, height-stair, plain-block, fit-ladder.",
 )
 @click.option(
     "--quick", is_flag=True, help="The smallest set that still tells backlash, bead and offset apart."
@@ -101,7 +102,7 @@ def command(
     if any(c.single_wall for c in made.manifest.coupons):
         say("The single wall must come out as one bead; sheet.pdf says how.")
     say(CAUTIONS)
-    say(f"Then: fitassay enter {clean(case)}")
+    say(f"Then: fitassay enter {clean(case)}, or, for a page in the browser, fitassay bench {clean(case)}")
 
 
 def _rules(clearance: float | None, step: float | None) -> Rules | None:
