@@ -64,7 +64,7 @@ def enter_feed(target: Print, machine: Machine) -> None:
     say(
         "Feed test: mark the filament about 120 mm before the extruder's inlet and measure that length; let the "
         "machine feed 100 mm slowly, with the flow at 100 %; measure what is left between mark and inlet. Feeding "
-        "needs a hot nozzle: keep hands and sleeves off nozzle and gears, air the room, and follow the machine's manual."
+        "needs a hot nozzle: keep hands and sleeves off it and off gears, air the room, follow the machine's manual."
     )
     say(
         "Type three lengths in mm: commanded, marked before, left after, such as 100 120 21.5; Enter alone ends. "

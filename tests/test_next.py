@@ -1,0 +1,210 @@
+"""What to read or print next: gains in closed form, the ranking, and how few readings would have done."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from analysis.doubt import doubt_of, removed_by_all, removed_by_each, share_removed
+from analysis.estimate import posterior, prior_sds
+from analysis.evidence import Known, reference_row, single_reading_sd
+from analysis.interpret import interpret
+from analysis.next_print import Standing, rank_coupons, rank_readings, rank_unprinted
+from analysis.outlook import few_enough, look_ahead
+from analysis.readings import Reading
+from analysis.simulate import simulate, theta_of
+from analysis.terms import INDEX, NAMES, PRINTER, TERMS
+from coupons.errors import InputError
+from coupons.machine import Machine
+from tests.sets import walk
+
+MACHINE = Machine()
+U = single_reading_sd(MACHINE)
+
+
+def standing(measured: tuple[tuple[str, str], ...] = (), doubt: np.ndarray | None = None) -> Standing:
+    """After reading these features, with doubt about bead and path unless given."""
+    w = walk()
+    columns = [w.keys.index(k) for k in measured]
+    _, gains = w.linearise()
+    post = posterior(gains[columns], np.zeros(len(columns)), np.full(len(columns), U), prior_sds(MACHINE))
+    if doubt is None:
+        doubt = np.zeros(len(TERMS))
+        doubt[[INDEX["bead_excess"], INDEX["contour_offset"]]] = 0.5
+    return Standing(
+        mean=np.zeros(len(TERMS)), covariance=post.covariance, doubt=doubt, measured=frozenset(measured), u=U
+    )
+
+
+def test_what_readings_remove_is_what_the_posterior_then_loses():
+    rng = np.random.default_rng(5)
+    gains, prior = rng.normal(size=(6, 4)), np.array([0.2, 0.5, 1.0, 0.1])
+    u = rng.uniform(0.05, 0.3, 6)
+    before = posterior(gains[:2], np.zeros(2), u[:2], prior)
+    after = posterior(gains, np.zeros(6), u, prior)
+    assert removed_by_all(before.covariance, gains[2:], u[2:]) == pytest.approx(
+        1 - after.sd / before.sd, abs=1e-12
+    )
+    each = removed_by_each(before.covariance, gains[2:], u[2:])
+    for j in range(4):
+        one = posterior(gains[[0, 1, 2 + j]], np.zeros(3), u[[0, 1, 2 + j]], prior)
+        assert each[:, j] == pytest.approx(1 - one.sd / before.sd, abs=1e-12)
+        alone = removed_by_all(before.covariance, gains[[2 + j]], u[[2 + j]])
+        assert each[:, j] == pytest.approx(alone, abs=1e-12)
+
+
+def test_doubt_is_the_chance_of_a_wrong_verdict_shared_out():
+    chances = np.array([0.7, 0.2, 0.1, 0.0])
+    doubt = doubt_of(chances, np.array([True, True, True, False]))
+    # The leader's share is that of not leading; rivals have their own chance; what cannot be accused has none.
+    assert doubt == pytest.approx([0.3, 0.201, 0.101, 0.0])
+    assert share_removed(doubt, np.ones(4)) == pytest.approx(1.0)
+    assert share_removed(np.zeros(4), np.ones((4, 3))) == pytest.approx(np.zeros(3))
+
+
+def test_the_single_wall_is_what_splits_bead_from_path():
+    """A block cannot; the wall sees the bead alone and costs four readings."""
+    block = walk(("plain-block",))
+    readings = simulate(block, theta_of({"contour_offset": 0.12}), seed=3)
+    verdict = interpret(block, readings, MACHINE)
+    assert verdict.verdict.status == "undetermined"
+    first = verdict.next[0]
+    assert first.coupon == "wall" and "print wall" in first.text
+    assert first.gain > 0.5
+    # And it does: with the wall read as well an error is accused.
+    both = walk(("plain-block", "single-wall"))
+    together = interpret(both, simulate(both, theta_of({"contour_offset": 0.12}), seed=3), MACHINE)
+    assert together.verdict.term == "contour_offset"
+    assert together.verdict.status in ("leading", "dominant")
+
+
+def test_order_is_by_doubt_removed_per_minute():
+    s = standing((("boss", "step20-x"),) if ("boss", "step20-x") in walk().keys else ())
+    for found in (
+        rank_readings(walk(), s),
+        rank_coupons(walk(), s),
+        rank_coupons(walk(), s, dict.fromkeys([c.id for c in walk().manifest.coupons], 10.0)),
+    ):
+        rates = [n.gain / n.minutes for n in found]
+        assert rates == sorted(rates, reverse=True) and len(rates) > 3
+        assert all(0 < n.gain <= 1 for n in found)
+    printed = {n.coupon: n for n in rank_coupons(walk(), s)}
+    dear = {n.coupon: n for n in rank_coupons(walk(), s, dict.fromkeys(printed, 10.0))}
+    assert dear["wall"].minutes == pytest.approx(printed["wall"].minutes + 10.0)
+    assert dear["wall"].gain == pytest.approx(printed["wall"].gain)
+
+
+def test_a_coupon_tells_no_less_than_its_best_reading():
+    s = standing()
+    singles = rank_readings(walk(), s)
+    for whole in rank_coupons(walk(), s):
+        mine = [n for n in singles if n.coupon == whole.coupon]
+        best = max(mine, key=lambda n: n.gain)
+        assert whole.gain >= best.gain - 1e-12
+        assert whole.feature == best.feature
+
+
+def test_what_is_read_already_is_asked_again_only_on_demand():
+    key = next(k for k in walk().keys if k[0] == "wall")
+    s = standing((key,))
+    assert key not in [(n.coupon, n.feature) for n in rank_readings(walk(), s)]
+    again = [n for n in rank_readings(walk(), s, again=True) if (n.coupon, n.feature) == key]
+    assert again and again[0].text.startswith("read again")
+
+
+def test_a_piece_of_known_size_is_offered_for_its_worth():
+    """Once sizes are well read the caliper's own zero is what keeps bead width uncertain."""
+    keys = tuple(k for k in walk().keys if k[0] in ("wall", "boss", "bore"))
+    s = standing(keys)
+    found = {(n.coupon, n.feature): n.gain for n in rank_readings(walk(), s)}
+    piece = ("reference", "outside:10.000")
+    row = reference_row("outside:10.000")[1][None]
+    assert found[piece] == pytest.approx(
+        float(share_removed(s.doubt, removed_by_all(s.covariance, row, U))), rel=1e-12
+    )
+    # Read already: not offered again.
+    told = replace(s, measured=s.measured | {("reference", "outside:12.000")})
+    assert piece not in {(n.coupon, n.feature) for n in rank_readings(walk(), told)}
+
+
+def test_only_families_that_were_not_printed_are_offered_for_printing():
+    w = walk(("plain-block", "single-wall"))
+    doubt = np.where(PRINTER, 1.0, 0.0)
+    s = Standing(
+        mean=np.zeros(len(TERMS)),
+        covariance=np.diag(prior_sds(MACHINE) ** 2),
+        doubt=doubt,
+        measured=frozenset(),
+        u=U,
+    )
+    offered = {n.coupon for n in rank_unprinted(w, s, MACHINE)}
+    assert "wall" not in offered and {"comb-x", "comb-y", "frame"} <= offered
+    assert rank_unprinted(walk(), s, MACHINE) == ()
+
+
+def test_the_outlook_before_the_first_reading_and_after_the_last():
+    before = look_ahead(walk(), MACHINE, None)
+    assert before.readings and before.coupons
+    assert sum(share for _, share in before.about) > 0.9
+    readings = simulate(walk(), theta_of({"backlash_y": 0.24}), seed=1)
+    after = look_ahead(walk(), MACHINE, interpret(walk(), readings, MACHINE), readings)
+    assert after.about == () and after.readings == ()
+
+
+def test_few_readings_would_have_done_and_do():
+    readings = simulate(walk(), theta_of({"backlash_y": 0.24}), seed=1)
+    few = few_enough(walk(), readings, MACHINE, 0.95)
+    assert few.reached and few.term == "backlash_y" and few.status == "dominant"
+    assert len(few.keys) <= 0.6 * few.available and few.available == len(walk().keys)
+    kept = tuple(r for r in readings if (r.coupon, r.feature) in few.keys)
+    again = interpret(walk(), kept, MACHINE).verdict
+    assert (again.status, again.term) == (few.status, few.term)
+    assert again.probability == pytest.approx(few.probability) and again.probability >= 0.95
+    # A higher standard takes at least as many.
+    assert len(few_enough(walk(), readings, MACHINE, 0.99).keys) >= len(few.keys)
+
+
+def test_readings_that_cannot_settle_it_are_said_to_be_too_few():
+    block = walk(("plain-block",))
+    readings = simulate(block, theta_of({"contour_offset": 0.12}), seed=3)
+    few = few_enough(block, readings, MACHINE, 0.95)
+    assert not few.reached and len(few.keys) == few.available == 4
+    with pytest.raises(InputError, match="nothing to replay"):
+        few_enough(block, (), MACHINE, 0.95)
+
+
+def test_a_slip_does_not_end_the_replay_early():
+    readings = list(simulate(walk(), theta_of({"bead_excess": 0.08}), seed=2))
+    first = few_enough(walk(), tuple(readings), MACHINE, 0.95).keys[0]
+    at = next(i for i, r in enumerate(readings) if (r.coupon, r.feature) == first)
+    readings[at] = replace(readings[at], reading_mm=readings[at].reading_mm + 1.0)
+    few = few_enough(walk(), tuple(readings), MACHINE, 0.95)
+    assert few.reached and few.term == "bead_excess"
+
+
+def test_what_a_sliced_file_shows_needs_no_reading():
+    """With the path's place known the wall is no longer what tells most."""
+    block = walk(("plain-block",))
+    readings = simulate(block, theta_of({"contour_offset": 0.12}), seed=3)
+    known = Known(contour_mm=0.12, contour_u_mm=0.01)
+    told = interpret(block, readings, MACHINE, known)
+    assert told.verdict.term == "contour_offset"
+    blind = look_ahead(walk(), MACHINE, None)
+    seeing = look_ahead(walk(), MACHINE, None, (), known)
+    assert dict(seeing.about).get("contour_offset", 0.0) < dict(blind.about)["contour_offset"]
+
+
+def test_doubt_names_only_printer_errors():
+    outlook = look_ahead(walk(), MACHINE, None)
+    for name, share in outlook.about:
+        assert TERMS[INDEX[name]].kind == "printer" and 0 < share <= 1
+    assert {n for n, _ in outlook.about} <= set(NAMES)
+
+
+def test_repeats_count_as_their_mean():
+    readings = simulate(walk(), theta_of({"backlash_y": 0.24}), seed=1, repeats=2)
+    few = few_enough(walk(), readings, MACHINE, 0.95)
+    assert few.reached and few.available == len(walk().keys)
+    assert all(isinstance(r, Reading) for r in readings)
