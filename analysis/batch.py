@@ -13,7 +13,7 @@ from dataclasses import dataclass, fields
 import numpy as np
 
 from analysis.estimate import prior_sds
-from analysis.many import Layout
+from analysis.many import Layout, product
 from analysis.scatter import flat_layout, measure_scatter
 from analysis.slips import HAND_MM, SLIPS_AT_ONCE, find_slips
 from analysis.terms import INDEX
@@ -105,11 +105,11 @@ def settle(
     for _ in range(REWALKS if forward is not None else 0):
         assert forward is not None
         theta = out.mean[todo]
-        at[todo] = forward(theta) - theta @ gains.T
+        at[todo] = forward(theta) - product(theta, gains)
         new = _settle_once(layout, flat, middle, at[todo], y[todo], variance[todo])
         for f in fields(Settled):
             getattr(out, f.name)[todo] = getattr(new, f.name)
-        moved = np.abs((new.mean - theta) @ gains.T).max(axis=1) > MOVED_MM
+        moved = np.abs(product(new.mean - theta, gains)).max(axis=1) > MOVED_MM
         todo = todo[moved]
         if not todo.size:
             break

@@ -16,6 +16,15 @@ from dataclasses import dataclass
 
 import numpy as np
 
+# Chunks of sets are worked on side by side. A linear algebra library that starts threads of its own for large
+# products gets in their way, so products are kept below the size at which it does.
+ROWS = 24
+
+
+def product(rows: np.ndarray, other: np.ndarray) -> np.ndarray:
+    """``rows @ other.T`` of (n, k) and (m, k) without a library's threads."""
+    return np.einsum("nk,mk->nm", rows, other)
+
 
 @dataclass(frozen=True, kw_only=True)
 class Solution:
@@ -96,14 +105,17 @@ class Layout:
         b = self.scaled
         m, k = b.shape
         squares = (b[:, :, None] * b[:, None, :]).reshape(m, k * k)
-        precision = (weight @ squares).reshape(-1, k, k) + np.eye(k)
+        precision = np.empty((len(weight), k * k))
+        for i in range(0, len(weight), ROWS):
+            np.matmul(weight[i : i + ROWS], squares, out=precision[i : i + ROWS])
+        precision = precision.reshape(-1, k, k) + np.eye(k)
         covariance = np.linalg.inv(precision)
-        mean = np.einsum("nij,nj->ni", covariance, (weight * residual) @ b)
+        mean = np.einsum("nij,nj->ni", covariance, product(weight * residual, b.T))
         leverage = np.einsum("nmk,mk->nm", np.matmul(b, covariance), b)
         return Solution(
             mean=mean,
             covariance=covariance,
-            residual=residual - mean @ b.T,
+            residual=residual - product(mean, b),
             leverage=leverage,
             weight=weight,
         )
