@@ -122,7 +122,7 @@ def test_corpus(tmp_path, print_folder, name):
 LINES = drawn(Style(infill=False, decimals=3), ("boss",)).text.split("\n")
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=25, deadline=None)
 @given(data=st.data())
 def test_damaged_plates(tmp_path_factory, data):
     """Lines lost, doubled, cut, their characters changed: read, or refused in one sentence."""
