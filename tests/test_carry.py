@@ -1,0 +1,113 @@
+"""An earlier print's result as the next one's prior."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from analysis import carry as module
+from analysis.carry import carry
+from analysis.estimate import posterior, prior_sds
+from analysis.evidence import gather
+from analysis.fitted import agreement, fit
+from analysis.several import DRIFT, PrintResult
+from analysis.simulate import simulate, theta_of
+from analysis.terms import INDEX, NAMES
+from coupons.machine import Machine
+from tests.sets import walk
+
+MACHINE = Machine()
+PRIOR = prior_sds(MACHINE)
+ERRORS = {"backlash_y": 0.1, "bead_excess": 0.03, "contour_offset": 0.04, "bore_closure": 0.05}
+
+
+def result(mean: np.ndarray, covariance: np.ndarray, machine: Machine = MACHINE) -> PrintResult:
+    return PrintResult(name="01", mean=mean, covariance=covariance, prior_sd=PRIOR, machine=machine)
+
+
+def test_what_was_not_known_stays_as_unknown_as_the_table_has_it():
+    carried = carry(result(np.zeros(len(NAMES)), np.diag(PRIOR**2)), MACHINE)
+    assert carried.covariance == pytest.approx(np.diag(PRIOR**2), abs=1e-15)
+    assert carried.mean == pytest.approx(np.zeros(len(NAMES)))
+
+
+def test_what_was_known_gets_its_drift_wider():
+    mean = theta_of(ERRORS)
+    carried = carry(result(mean, np.diag((1e-3 * PRIOR) ** 2)), MACHINE)
+    sd = np.sqrt(np.diag(carried.covariance))
+    for name, drift in DRIFT.items():
+        assert sd[INDEX[name]] == pytest.approx(drift, rel=0.05)
+    assert carried.mean == pytest.approx(mean, rel=0.05)
+    # The caliper does not drift.
+    assert sd[INDEX["outside_bias"]] == pytest.approx(1e-3 * PRIOR[INDEX["outside_bias"]])
+
+
+def test_settings_changed_in_between_are_allowed_for():
+    mean = theta_of({"backlash_y": 0.24, "scale_x": 0.01, "bead_excess": 0.03})
+    now = Machine(
+        values={
+            "settings.backlash_y_mm": 0.24,
+            "settings.steps_per_mm_x": 80 / 1.01,
+            "settings.flow_percent": 90.0,
+        }
+    )
+    carried = carry(result(mean, np.diag((1e-3 * PRIOR) ** 2)), now)
+    assert carried.mean[INDEX["backlash_y"]] == pytest.approx(0.0, abs=1e-3)
+    assert carried.mean[INDEX["scale_x"]] == pytest.approx(0.0, abs=1e-4)
+    # A tenth less plastic on a bead of area A: its width falls by a tenth of A / h.
+    assert carried.mean[INDEX["bead_excess"]] == pytest.approx(0.9 * (0.4071 + 0.03) - 0.4071, abs=1e-3)
+
+
+def test_without_drift_two_prints_in_turn_are_both_at_once(monkeypatch):
+    """Carrying the first into the second is the posterior of all readings together."""
+    monkeypatch.setattr(module, "DRIFT", {})
+    w = walk()
+    sets = [
+        gather(simulate(w, theta_of(ERRORS), noise_mm=0.02, resolution_mm=0.0, seed=s), w, MACHINE)
+        for s in (1, 2)
+    ]
+    first = fit(sets[0], w, PRIOR)
+    assert not first.slips.any() and first.settled.scatter[0] == 0
+    second = fit(sets[1], w, PRIOR, carry(result(first.mean, first.covariance), MACHINE))
+    base = first.evidence.base
+    both = posterior(
+        np.concatenate([e.gains for e in sets]),
+        np.concatenate([sets[0].y - base, sets[1].y - base]),
+        np.concatenate([e.u for e in sets]),
+        PRIOR,
+    )
+    assert second.sd == pytest.approx(both.sd, rel=1e-6)
+    # Each was walked about its own estimate.
+    assert np.abs(second.mean - both.mean) == pytest.approx(np.zeros(len(NAMES)), abs=0.0015)
+    assert np.all(second.sd <= first.sd + 1e-12)
+
+
+def test_agreement_is_a_chance():
+    """p-values of 2000 estimates drawn as they should be: uniform, so 5 % below 0.05 (3.3 to 6.7 %: 1 in 1000)."""
+    rng = np.random.default_rng(11)
+    a = rng.normal(size=(6, 5))
+    u = np.full(6, 0.7)
+    covariance = posterior(a, np.zeros(6), u, np.ones(5)).covariance
+    p = []
+    for _ in range(2000):
+        y = a @ rng.standard_normal(5) + u * rng.standard_normal(6)
+        p.append(agreement(posterior(a, y, u, np.ones(5)).mean, covariance))
+    assert 0.033 < np.mean(np.array(p) < 0.05) < 0.067
+    assert 0.46 < np.mean(np.array(p) < 0.5) < 0.54
+
+
+def test_nothing_told_agrees_with_everything():
+    assert agreement(np.zeros(3), np.eye(3)) == 1.0
+
+
+@pytest.mark.parametrize("change", [0.0, 0.15])
+def test_a_printer_that_changed_is_noticed(change):
+    """A belt that came loose between the prints is no drift; unchanged ones agree (10 seeds, chance of any: 1 %)."""
+    w = walk()
+    first = fit(gather(simulate(w, theta_of(ERRORS), seed=1), w, MACHINE), w, PRIOR)
+    carried = carry(result(first.mean, first.covariance), MACHINE)
+    for seed in range(10, 20):
+        now = theta_of({**ERRORS, "backlash_y": 0.1 + change})
+        done = fit(gather(simulate(w, now, seed=seed), w, MACHINE), w, PRIOR, carried)
+        assert (done.carried is None) == (change > 0)
+        assert abs(done.mean[INDEX["backlash_y"]] - 0.1 - change) < 4 * done.sd[INDEX["backlash_y"]]

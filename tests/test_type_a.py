@@ -1,0 +1,106 @@
+"""Repeats: pooled, compared with the caliper's stated figure, and what few of them mean for the coverage factor."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from analysis.estimate import prior_sds
+from analysis.evidence import STATED_DOF, gather, pooled_repeatability
+from analysis.fitted import fit
+from analysis.interpret import interpret
+from analysis.simulate import simulate, theta_of
+from analysis.terms import INDEX
+from analysis.type_a import FALSE_ALARM, dof_note, effective_dof, repeat_note, repeatability_share
+from coupons.machine import Machine
+from tests.sets import walk
+
+MACHINE = Machine()
+
+
+def repeated(noise: float, seed: int, repeats: int = 2):
+    w = walk(("plain-block",))
+    return gather(simulate(w, theta_of({}), noise_mm=noise, seed=seed, repeats=repeats), w, MACHINE)
+
+
+def test_pooled_repeatability_is_that_of_the_textbook():
+    """GUM 4.2.4 and H.3.4: sums of squares over all features, over the sum of their degrees of freedom."""
+    groups = [np.array([1.0, 1.2]), np.array([5.0, 5.1, 5.2]), np.array([9.0])]
+    s, dof, sd = pooled_repeatability(groups, 0.1)
+    assert dof == 3
+    assert sd == pytest.approx(np.sqrt((0.02 + 0.02) / 3))
+    assert s == pytest.approx(np.sqrt((STATED_DOF * 0.01 + 0.04) / (STATED_DOF + 3)))
+
+
+def test_repeats_as_stated_are_seldom_doubted():
+    """1000 sets of 16 readings: at most 1 % false alarms, plus three standard deviations of that count (1 in 700)."""
+    alarms = sum(bool(repeat_note(repeated(0.02, seed, 4), MACHINE)) for seed in range(1000))
+    assert alarms <= 1000 * FALSE_ALARM + 3 * np.sqrt(1000 * FALSE_ALARM)
+
+
+@pytest.mark.parametrize(("noise", "words"), [(0.06, "more than"), (0.002, "less than")])
+def test_repeats_that_disagree_with_the_stated_figure_are_told(noise, words):
+    """12 degrees of freedom tell three times as much, or a tenth, in 29 of 30 seeds and more."""
+    notes = [repeat_note(repeated(noise, seed, 4), MACHINE) for seed in range(30)]
+    assert sum(f"{words} the 0.02 mm stated" in n for n in notes) >= 29
+
+
+def test_a_coarse_step_hides_the_scatter_and_is_not_taken_for_skill():
+    machine = Machine(values={"caliper.resolution_mm": 0.1})
+    w = walk(("plain-block",))
+    readings = simulate(w, theta_of({}), noise_mm=0.02, resolution_mm=0.1, seed=1, repeats=6)
+    assert repeat_note(gather(readings, w, machine), machine) == ""
+
+
+def test_effective_degrees_of_freedom_by_welch_and_satterthwaite():
+    """One feature, one flat term: nu_eff = nu u^4 / (s^2 / n)^2 (GUM G.4.1), u with the caliper's step."""
+    evidence = repeated(0.02, 3, 3)
+    row = slice(0, 1)
+    u = float(evidence.u[0])
+    covariance = np.array([[u**2]])
+    one = type(evidence)(
+        **{
+            **evidence.__dict__,
+            "keys": evidence.keys[row],
+            "column": evidence.column[row],
+            "y": evidence.y[row],
+            "u": evidence.u[row],
+            "count": evidence.count[row],
+            "base": evidence.base[row],
+            "gains": np.ones((1, 1)),
+        }
+    )
+    own = evidence.repeatability_mm**2 / 3
+    nu = STATED_DOF + evidence.repeat_dof
+    got = effective_dof(one, covariance, np.zeros(1, dtype=bool), repeatability_share(one))
+    assert got[0] == pytest.approx(nu * u**4 / own**2, rel=1e-9)
+
+
+def test_priors_and_limits_count_as_known():
+    """The less the repeats matter for an estimate the more degrees of freedom it has."""
+    w = walk()
+    evidence = gather(simulate(w, theta_of({"backlash_y": 0.2}), seed=5, repeats=2), w, MACHINE)
+    done = fit(evidence, w, prior_sds(MACHINE))
+    dof = effective_dof(done.evidence, done.covariance, done.slips, repeatability_share(evidence))
+    assert dof.min() >= STATED_DOF + evidence.repeat_dof - 1e-6
+    # The caliper's own zero is its stated limit, hardly the readings'.
+    assert dof[INDEX["outside_bias"]] > 10 * dof[INDEX["backlash_y"]]
+
+
+def test_few_repeats_ask_for_a_larger_coverage_factor():
+    """t of 10 degrees of freedom covers 95 % at 2.23 (GUM, Table G.2)."""
+    assert "2.23 in place of 2" in dof_note("bead width", 10.0)
+    assert dof_note("bead width", 40.0) == ""
+    assert dof_note("bead width", np.inf) == ""
+
+
+def test_the_diagnosis_tells_and_weighs():
+    w = walk()
+    readings = simulate(w, theta_of({"backlash_y": 0.3}), noise_mm=0.06, seed=5, repeats=2)
+    told = interpret(w, readings, MACHINE)
+    assert any(n.startswith("Repeats scatter by 0.0") for n in told.notes)
+    assert told.as_json()["effective_dof"]["backlash_y"] > STATED_DOF
+    once = interpret(w, simulate(w, theta_of({"backlash_y": 0.3}), seed=5), MACHINE)
+    assert "effective_dof" not in once.as_json()
+    assert not any("degrees of freedom" in n for n in once.notes)
+    assert told.term("backlash_y").std_uncertainty > once.term("backlash_y").std_uncertainty
