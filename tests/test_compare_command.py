@@ -57,7 +57,7 @@ def test_words_and_picture_are_the_same_on_every_run(tmp_path):
     assert (place / "prints" / "02" / "compare-01.svg").read_bytes() == drawn
     out = " ".join(first[1].split())
     for words in (
-        "misfit of usual features fell",
+        "8 mm bores, in x and y) fell",
         "as advised",
         "not changed",
         "did what it should",

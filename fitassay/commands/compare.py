@@ -109,7 +109,8 @@ def _show_two(data: dict[str, Any]) -> None:
     before, after, p = data["misfit_mm"]["before"], data["misfit_mm"]["after"], data["probability_better"]
     word = "fell" if p >= 0.975 else "rose" if p <= 0.025 else "did not clearly change"
     say(
-        f"From print {data['before']} to print {data['after']} the misfit of usual features {word}: "
+        f"From print {data['before']} to print {data['after']} the misfit across the bed (20 mm outlines and "
+        f"openings, 8 mm bores, in x and y) {word}: "
         f"{before:.3f} mm, then {after:.3f} mm (probability that it fell: {probability(p)})."
     )
     for text in data["differs"]:
@@ -129,7 +130,7 @@ def _show_two(data: dict[str, Any]) -> None:
         ],
         rows,
     )
-    say("No word: no clear change.")
+    say("A row without a word: no clear change.")
     say()
     _show_remarks(data)
     say(f"Picture: {data['picture']}")
@@ -146,8 +147,9 @@ def _show_settings(settings: list[dict[str, Any]]) -> None:
         change = (
             f"{s['before']:.6g} -> {s['after']:.6g}" if s["after"] != s["before"] else f"{s['before']:.6g}"
         )
-        advised = "" if s["advised"] is None else f"; advised {s['advised']:.4g}"
-        say(f"  {label}: {change}{advised}: {s['verdict']}.")
+        told = s["advised"] is None or s["verdict"] == "as advised"
+        advised = "" if told else f"advised {s['advised']:.3g}, "
+        say(f"{label}: {change}; {advised}{s['verdict']}.", indent="  ")
 
 
 def _row(name: str, t: dict[str, Any]) -> tuple[str, ...]:
@@ -181,7 +183,7 @@ def _show_remarks(data: dict[str, Any]) -> None:
     if missing:
         say(f"Not measured well enough by both prints: {', '.join(missing)}.")
     if data["now_largest"]:
-        say(f"What now costs usual features most: {term_label(data['now_largest'])}.")
+        say(f"What now costs these sizes most: {term_label(data['now_largest'])}.")
 
 
 def _pm(t: dict[str, Any], key: str) -> str:
@@ -278,7 +280,7 @@ def _show_all(data: dict[str, Any]) -> None:
     from analysis.rounding import face
     from fitassay.wording import term_label
 
-    rows = []
+    rows: list[tuple[str, ...]] = []
     for name, c in data["charts"].items():
         last = {"v": c["values"][-1], "v_std_uncertainty": c["std_uncertainties"][-1], "unit": c["unit"]}
         limits = "too few prints"
@@ -291,7 +293,12 @@ def _show_all(data: dict[str, Any]) -> None:
             state += f": {', '.join(c['outside'])}"
         rows.append((term_label(name), _pm(last, "v"), f"{limits}; {state}" if state else limits))
     say("Errors as under the first print's settings, material and speed (k = 2), with control limits:")
-    table([("error", False), ("newest", True), ("control limits", False)], rows)
+    if all(row[-1] == "too few prints" for row in rows):
+        rows = [row[:2] for row in rows]
+        table([("error", False), ("newest", True)], rows)
+        say("There are too few prints for control limits yet.")
+    else:
+        table([("error", False), ("newest", True), ("control limits", False)], rows)
     for name, f in data["factors"].items():
         say()
         _show_factor(name, f, data["charts"])

@@ -162,7 +162,8 @@ def _show_loop(first: Printed, second: Printed, compared: Comparison, pegs: list
 
     lines = [
         f"Print 02 says: {second.diagnosis.verdict.text}",
-        f"Misfit of usual sizes: {compared.misfit_before_mm:.2f} mm before, {compared.misfit_after_mm:.2f} mm "
+        "Misfit across the bed (20 mm pegs and openings, 8 mm bores): "
+        f"{compared.misfit_before_mm:.2f} mm before, {compared.misfit_after_mm:.2f} mm "
         f"after (probability that it fell: {probability(compared.p_better)}).",
     ]
     for word, clearance in zip(("before", "after"), pegs, strict=True):
@@ -171,6 +172,7 @@ def _show_loop(first: Printed, second: Printed, compared: Comparison, pegs: list
             f"{plus_minus(clearance.mean, clearance.u, 'mm')}, binds with a probability of "
             f"{probability(clearance.p_negative)}."
         )
+    say()
     say("After the changes")
     for line in lines:
         click.echo(wrapped(line, indent="  "))

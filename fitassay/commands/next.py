@@ -72,7 +72,8 @@ def _tell(case: str, number: str | None, diagnosis: Diagnosis | None, outlook: O
     else:
         say(sentence(diagnosis.verdict.text))
     if not outlook.about:
-        say("No doubt is left that a reading could remove; take the changes advised by 'fitassay diagnose'.")
+        then = f"; take the changes advised by: fitassay diagnose {clean(case)}{suffix}"
+        say(f"No doubt is left that a reading could remove{then if diagnosis and diagnosis.advice else '.'}")
         return
     parts = ", ".join(f"{term_label(name)} {share(part)}" for name, part in outlook.about[:5])
     say(f"In doubt: {parts}.")

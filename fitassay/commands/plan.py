@@ -119,13 +119,17 @@ def _show(data: dict[str, Any], case: str) -> None:
         reach = 2 * step["std_uncertainty"]
         say()
         say(f"{i}. {label}: {step['from']:.6g} -> {matching(step['to'], reach)} {step['unit']}")
-        say(f"   to see that it took: {_print_words(step['check'])}")
+        say(f"to see that it took: {_print_words(step['check'])}", indent="   ")
     if len(data["steps"]) > 1:
         say()
         say(f"All at once instead: {_print_words(data['together'])}")
     if data["steps"]:
-        families = "".join(f" --family {name}" for name in data["together"]["families"])
-        say(f"Then write the new setting into machine.toml, and: fitassay make {case} --new-print{families}")
+        first = data["steps"][0]["check"]["coupons"]
+        names = "".join(f" --family {name}" for name in first)
+        say()
+        say(
+            f"After the first step: write its value into machine.toml, and: fitassay make {case} --new-print{names}"
+        )
         say(
             "Cool down and unplug before you touch belts, screws or wiring; the machine's manual, local codes and "
             "licensed practice come first."
