@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -240,3 +241,21 @@ def test_a_print_more_uneven_than_the_caliper_widens_every_interval():
     assert uneven.term("backlash_x").std_uncertainty > 2 * even.term("backlash_x").std_uncertainty
     assert any("more than the caliper explains" in n for n in uneven.notes)
     assert uneven.verdict.term == "backlash_y"
+
+
+def test_the_guide_lists_every_prior_as_it_is_used():
+    guide = Path(__file__).parents[1] / "gallery" / "guide" / "calibration.md"
+    rows = {
+        cells[2].strip("` "): cells
+        for cells in (line.split("|") for line in guide.read_text(encoding="utf-8").splitlines())
+        if len(cells) == 6
+    }
+    face = {"%": 0.01, "degrees": np.pi / 180, "mm": 1.0}
+    for term, sd in zip(TERMS, prior_sds(MACHINE), strict=True):
+        cells = rows[term.name]
+        assert cells[4].strip() == term.prior_reason
+        if term.prior_sd is None:
+            assert "caliper" in cells[3]
+        else:
+            number, unit = cells[3].split()
+            assert float(number) * face[unit] == pytest.approx(sd, rel=0.02)

@@ -53,6 +53,14 @@ fit together". The block alone is a 20 mm block with a 10 mm hole: four readings
 printers whose largest error has at least twice the share of the next one and moves the ordinary sizes by
 0.1 mm or more in all; the column says how often it was called dominant.
 
+## What is thought possible before measuring
+
+Every error starts with a normal prior about nil. Another standard deviation can be given in machine.toml under
+`[priors]`, by the error's name there. Where half or twice as wide priors would change a verdict, the diagnosis
+says so; and no error is accused unless it stays the likeliest when all others are taken for twice as common.
+
+{priors}
+
 ## Slips
 
 One reading, drawn at random, is spoilt; a slip counts as named when that reading is listed as suspect.
@@ -83,6 +91,18 @@ more sets are refused as not fitting together.
 def table(head: list[str], rows: list[list[str]]) -> str:
     """A markdown table, the first column left-aligned."""
     lines = [head, ["---"] + ["---:"] * (len(head) - 1), *rows]
+    return "\n".join("| " + " | ".join(cells) + " |" for cells in lines)
+
+
+def prior_rows() -> str:
+    """The table of priors with the reason for each."""
+    face = {"1": (100.0, "%"), "rad": (180 / np.pi, "degrees"), "mm": (1.0, "mm")}
+    rows = []
+    for t in TERMS:
+        factor, unit = face[t.unit]
+        width = "from the caliper" if t.prior_sd is None else f"{t.prior_sd * factor:.2g} {unit}"
+        rows.append([t.label, f"`{t.name}`", width, t.prior_reason])
+    lines = [["error", "name", "standard deviation", "why"], ["---"] * 4, *rows]
     return "\n".join("| " + " | ".join(cells) + " |" for cells in lines)
 
 
@@ -213,6 +233,7 @@ def main() -> None:
         printers=f"{PRINTERS:,}",
         readings=studies[0].sets.values.shape[1],
         verdicts=verdict_rows(studies),
+        priors=prior_rows(),
         slips=slips,
         alarms=alarms,
         rough_printers=ROUGH_PRINTERS,
