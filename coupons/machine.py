@@ -34,7 +34,7 @@ FIGURES: tuple[Figure, ...] = tuple(
         ("volume", "y_mm", 100.0, 20.0, 2000.0, "mm", "build volume, front to back"),
         ("volume", "z_mm", 100.0, 5.0, 2000.0, "mm", "build volume, height"),
         ("process", "nozzle_mm", 0.4, 0.1, 1.5, "mm", "nozzle bore"),
-        ("process", "line_width_mm", 0.45, 0.1, 2.0, "mm", "bead width commanded"),
+        ("process", "line_width_mm", 0.45, 0.1, 2.0, "mm", "bead width, as set in the slicer"),
         ("process", "layer_height_mm", 0.2, 0.04, 1.0, "mm", "layer height"),
         ("process", "speed_mm_s", 30.0, 1.0, 1000.0, "mm/s", "usual print speed, for the time estimate"),
         ("process", "density_g_cm3", 1.24, 0.5, 3.0, "g/cm3", "density of the plastic (1.24: PLA)"),

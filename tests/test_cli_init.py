@@ -150,7 +150,7 @@ def test_at_a_terminal_it_asks_again_until_the_figure_is_good(tmp_path):
         s.type("")
     s.expect(r"nozzle bore .*\[0\.4\]: ")
     s.type("0.8")
-    s.expect(r"bead width commanded .*\[0\.9\]: ")  # what suits the nozzle
+    s.expect(r"bead width, as set in the slicer .*\[0\.9\]: ")  # what suits the nozzle
     s.type("0.3")
     s.expect(r"layer height .*\[0\.4\]: ")
     s.type("")

@@ -151,9 +151,9 @@ def _asked(
 ) -> Machine:
     """The machine as told at the terminal; what was given as options is not asked for."""
     say(
-        "Figures of the printer, in mm. Enter takes the figure in [brackets], ? says where to find it; all can"
+        "Figures of the printer, in mm. Enter takes the figure in [brackets], ? says where to find it; all can "
+        "be changed later."
     )
-    say("be changed later.")
     if name is None:
         name = ask(f"name [{clean(folder_name)}]: ") or folder_name
     if material is None:
@@ -183,7 +183,7 @@ def _figure(key: str, default: float) -> float:
             return default
         if text in ("?", "h", "help"):
             hint = WHERE.get(key) or SETTING_PLACES.get(key, OTHERWISE)
-            say(f"  {hint[:1].upper()}{hint[1:].rstrip('.')}.")
+            say(f"{hint[:1].upper()}{hint[1:].rstrip('.')}.", indent="  ")
             continue
         try:
             value = parse_number(text, figure.unit)
