@@ -13,6 +13,7 @@ from dataclasses import dataclass, fields
 import numpy as np
 
 from analysis.estimate import prior_sds
+from analysis.evidence import single_reading_sd
 from analysis.many import Layout, product
 from analysis.scatter import flat_layout, measure_scatter
 from analysis.slips import HAND_MM, SLIPS_AT_ONCE, find_slips
@@ -212,9 +213,7 @@ def interpret_many(
     readings = np.atleast_2d(np.asarray(readings, dtype=float))
     columns = np.flatnonzero(np.isfinite(readings).any(axis=0))
     base, gains = walk.linearise()
-    single = float(
-        np.hypot(machine["caliper.repeatability_mm"], machine["caliper.resolution_mm"] / np.sqrt(12))
-    )
+    single = single_reading_sd(machine)
     u = np.full(len(walk.keys), single) if u is None else u
     u = np.broadcast_to(u, readings.shape)[:, columns]
     reference = reference_of(walk, gains, {int(c) for c in columns})
