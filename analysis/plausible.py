@@ -50,7 +50,8 @@ def _usual_mm(feature: Feature) -> float:
     """How far off a reading may be before it is asked about [mm]."""
     if feature.kind == "thickness":
         return 0.6 * feature.nominal_mm
-    return min(2.0, max(0.15 * feature.nominal_mm, 0.6))
+    # Three standard deviations of what the priors allow: bead, path and backlash together, then scale and skew.
+    return min(1.4 + 0.01 * feature.nominal_mm, max(0.15 * feature.nominal_mm, 0.6))
 
 
 def _meant(feature: Feature, value: float) -> str:

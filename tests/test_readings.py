@@ -276,6 +276,7 @@ DOUBTS = [
     ("outside", 6.0, 7.0, "1 mm off"),
     ("outside", 20.0, 22.5, "2.5 mm over"),
     ("outside", 8.0, 6.5, "1.5 mm under"),
+    ("outside", 22.0, 20.1, "1.9 mm under"),
     ("outside", 20.0, 170.0, "beyond the caliper's range"),
     ("thickness", 0.45, 0.9, "sliced as two"),
     ("thickness", 0.45, 4.7, "was 0.47 meant?"),

@@ -27,6 +27,7 @@ from coupons.wording import count, did_you_mean, shown
 from fitassay.case import Case, Print
 from fitassay.options import carry_option, case_argument, print_option
 from fitassay.terminal import STOPPED, ask, clean, say, working
+from fitassay.wording import reading
 
 if TYPE_CHECKING:
     from fitassay.guided_entry import GuidedEntry
@@ -267,7 +268,7 @@ class Walk:
             What is typed is added to what the feature has, as a repeat.
         """
         while True:
-            has = [f"{v:g}" for v in self.book.values(coupon, feature.id)]
+            has = [reading(v) for v in self.book.values(coupon, feature.id)]
             has += self.book.trials(coupon, feature.id)
             text = self._typed(has, trial, again)
             word = text.casefold()
@@ -289,9 +290,9 @@ class Walk:
     def _typed(self, has: list[str], trial: bool, again: bool) -> str:
         """What is typed at a feature that has these readings; raises `Back` or `Quit`."""
         if again:
-            say(f"  has {', '.join(has)}; what you type is added to it, Enter leaves it at that")
+            say(f"has {', '.join(has)}; what you type is added to it, Enter leaves it at that", indent="  ")
         elif has:
-            say(f"  has {', '.join(has)}; Enter keeps, a new one replaces, + before it adds")
+            say(f"has {', '.join(has)}; Enter keeps, a new one replaces, + before it adds", indent="  ")
         if trial:
             say("  goes (g), sticks (st), does not go (d), or a size in mm")
         text = ask("  reading: ")
