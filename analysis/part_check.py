@@ -141,7 +141,7 @@ def _check_walls(
         spot = max(pieces, key=lambda p: p.area).representative_point()
         raise JobError(
             f"{_place(part, spot.x, spot.y, z)}: the corrected wall is thinner than one bead of {width:g} mm and "
-            "would be left out; draw it thicker, mend the bead first, or let thin walls pass"
+            "would be left out; draw it thicker, mend the bead first, or let thin walls pass (--thin)"
         )
 
 

@@ -139,8 +139,8 @@ def measuring_block(soft: bool) -> Block:
             "reading. Round bores: the largest across, the smallest along the bore. Corner to corner: the "
             "largest.",
             "Go by the numbers. One careful reading each will do; two or three, jaws lifted in between, make it "
-            "surer. Write what the caliper shows, in mm; correct nothing. Then type them in with: fitassay "
-            "enter, or at once on a page with: fitassay bench",
+            "surer. Write what the caliper shows, in mm; correct nothing, and leave blank what the jaws do not "
+            "reach. Then type them in with: fitassay enter, or at once on a page with: fitassay bench",
         ),
     )
 
