@@ -267,7 +267,15 @@ def retake(
 def replay(
     guide: Guide, values: np.ndarray, order: Sequence[int] | None = None, stop_when: float = DOMINANT
 ) -> Replay:
-    """`retake` until the verdict has been safe `IN_A_ROW` times; `stop_when` is the chance from which on it is."""
+    """`retake` until the verdict has been safe `IN_A_ROW` times, or nothing is left.
+
+    Parameters
+    ----------
+    guide, values, order
+        As in `retake`.
+    stop_when : float
+        The chance from which on a verdict is safe.
+    """
     taken, run, step = [], 0, guide.start().step()
     for column, step in retake(guide, values, order):
         taken.append(column)
@@ -277,4 +285,6 @@ def replay(
     progress = guide.start()
     for column in taken:
         progress.read(column, float(values[column]))
-    return Replay(columns=tuple(taken), repeats=progress.unchecked(), step=step, reached=run == IN_A_ROW)
+    return Replay(
+        columns=tuple(taken), repeats=progress.unchecked(), step=step, reached=step.reaches(stop_when)
+    )
