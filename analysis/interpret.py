@@ -85,7 +85,10 @@ def interpret(
     worst = [i for i in np.argsort(-np.abs(z)) if not slips[i]][:3]
     misfits = tuple(f"{evidence.keys[i][1]} on {evidence.keys[i][0]}" for i in worst)
     verdict = verdict_of(judged, mean, done.sd, visible, misfits)
-    aliases = find_aliases(mean, covariance, prior_sd, evidence.gains[evidence.column >= 0], machine)
+    # Where no size was read, what was tried by hand stands for the sizes that a setting is to bring right.
+    sizes = evidence.column >= 0
+    sizes = sizes if sizes.any() else np.ones_like(sizes)
+    aliases = find_aliases(mean, covariance, prior_sd, evidence.gains[sizes], machine)
     advice, before, after = advise(mean, covariance, reference, machine, visible_sd(machine, single))
     if verdict.status == "unexplained":
         advice, after = (), before

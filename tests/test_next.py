@@ -208,3 +208,27 @@ def test_repeats_count_as_their_mean():
     few = few_enough(walk(), readings, MACHINE, 0.95)
     assert few.reached and few.available == len(walk().keys)
     assert all(isinstance(r, Reading) for r in readings)
+
+
+def test_pegs_tried_by_hand_are_enough_for_a_fix():
+    """Without a caliper: every hole 0.45 mm tight or more refuses its peg; the sum is known and so is what to set."""
+    ladder = walk(("fit-ladder",))
+    answers = []
+    for (coupon, name), feature in zip(ladder.keys, ladder.features, strict=True):
+        if feature.kind == "inside":
+            gap = feature.nominal_mm - (8.0 if coupon == "ladder" else 10.0)
+            answers.append(
+                Reading(
+                    coupon=coupon, feature=name, reading_mm=None, fit="goes" if gap > 0.45 else "does not go"
+                )
+            )
+    told = interpret(ladder, tuple(answers), MACHINE)
+    alias = next(a for a in told.aliases if set(a.terms) == {"bead_excess", "contour_offset"})
+    # Clearance drawn less 2 (e + 2p) turns at 0.45 mm: e + 2p = 0.225.
+    assert alias.value == pytest.approx(0.225, abs=3 * alias.std_uncertainty) and alias.std_uncertainty < 0.05
+    amount = float(alias.fix.partition(" to ")[2].split()[0])
+    assert amount == pytest.approx(-alias.value / 2, abs=0.01)
+    # Its openings cannot be read again by caliper: the pegs can, and other coupons can be printed.
+    outlook = look_ahead(ladder, MACHINE, told, tuple(answers))
+    assert all(n.coupon in ("peg", "ball", "reference") for n in outlook.readings)
+    assert outlook.unprinted[0].coupon == "wall"

@@ -27,7 +27,6 @@ from coupons.wording import count, did_you_mean, shown
 from fitassay.case import Case, Print
 from fitassay.options import carry_option, case_argument, print_option
 from fitassay.terminal import STOPPED, ask, clean, say, working
-from fitassay.wording import reading
 
 if TYPE_CHECKING:
     from fitassay.guided_entry import GuidedEntry
@@ -267,6 +266,8 @@ class Walk:
         again : bool
             What is typed is added to what the feature has, as a repeat.
         """
+        from fitassay.wording import reading
+
         while True:
             has = [reading(v) for v in self.book.values(coupon, feature.id)]
             has += self.book.trials(coupon, feature.id)

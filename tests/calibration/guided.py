@@ -102,7 +102,7 @@ def figure(g: Guided) -> str:
         ax.set(xlim=(0, most), ylim=(0, 1), xlabel="readings taken", ylabel="printers with a safe verdict")
         ax.set_yticks([0, 0.5, 1], ["0", "50 %", "100 %"])
         ax.spines[["top", "right"]].set_visible(False)
-        ax.legend(frameon=False, loc="lower right")
+        ax.legend(frameon=False, loc="center right", bbox_to_anchor=(1.0, 0.68))
         raw = io.StringIO()
         fig.savefig(raw, format="svg", metadata={"Date": None}, facecolor="white")
     return raw.getvalue()
@@ -121,7 +121,8 @@ Tried on {printers} virtual printers a row, {readings} features of the full set,
 scatter and 0.01 mm steps. *Readings* are medians until the verdict is safe, second readings included, and all of
 them where it never is; *share* is the median over the printers of one over the other. *Safe* says how often it is
 safe in the end: where it is not, all readings together leave the question open, in whatever order. *Right* are
-accusations of the error that truly is the largest.
+accusations of the error that truly is the largest. In the sheet's order the last coupons are needed for most
+printers: an error of which nothing has been read yet may always be the largest.
 
 | printers | readings, guided | in the sheet's order | share | safe, guided | safe, sheet | right |
 | --- | ---: | ---: | ---: | ---: | ---: | ---: |
