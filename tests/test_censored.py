@@ -109,3 +109,40 @@ def test_equal_to_a_general_purpose_sampler(censored):
     error = chain.std(axis=0) / np.sqrt(effective)
     assert np.all(np.abs(chain.mean(axis=0) - fit.mean) < 5 * error)
     assert chain.std(axis=0) == pytest.approx(fit.sd, rel=5 / np.sqrt(2 * effective))
+
+
+def test_censored_normal_data_of_a_statistics_library():
+    """Mean of normal data of known spread, some below a limit: scipy.stats' maximum likelihood on CensoredData.
+
+    With a flat prior the posterior's mean lies within a small share of its own uncertainty of the maximum, and its
+    spread is that of the likelihood's curvature.
+    """
+    stats = pytest.importorskip("scipy.stats")
+    rng = np.random.default_rng(23)
+    for limit, high in ((0.2, np.inf), (-0.1, np.inf), (-0.3, 0.6)):
+        values = rng.normal(0.3, 1.0, 80)
+        below, above = values < limit, values > high
+        seen = values[~below & ~above]
+        data = stats.CensoredData(
+            uncensored=seen, left=np.full(below.sum(), limit), right=np.full(above.sum(), high)
+        )
+        best, _ = stats.norm.fit(data, fscale=1.0)
+        count = int(below.sum() + above.sum())
+        assert count >= 15
+        bounds = Bounds(
+            gains=np.ones((count, 1)),
+            low=np.concatenate([np.full(below.sum(), -np.inf), np.full(above.sum(), high)]),
+            high=np.concatenate([np.full(below.sum(), limit), np.full(above.sum(), np.inf)]),
+            u=np.ones(count),
+        )
+        fit = bounded_posterior(np.ones((len(seen), 1)), seen, np.ones(len(seen)), bounds, np.array([100.0]))
+        assert abs(fit.mean[0] - best) < 0.05 * fit.sd[0]
+        step = 1e-3
+        scores = [
+            stats.norm(m, 1.0).logpdf(seen).sum()
+            + below.sum() * stats.norm(m, 1.0).logcdf(limit)
+            + (above.sum() * stats.norm(m, 1.0).logsf(high) if np.isfinite(high) else 0.0)
+            for m in (best - step, best, best + step)
+        ]
+        curvature = -(scores[0] - 2 * scores[1] + scores[2]) / step**2
+        assert fit.sd[0] == pytest.approx(curvature**-0.5, rel=0.02)
