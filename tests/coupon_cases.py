@@ -55,6 +55,10 @@ CASES = [(family, job) for family in FAMILIES for job in JOBS if job != "narrow"
 ]
 
 
+ROUND = ("bore", "rung", "peg", "ball")
+"""How the ids of round features begin."""
+
+
 @cache
 def drafts(family: str, job: str) -> tuple[Draft, ...]:
     return tuple(d.at_origin() for d in FAMILIES[family].build(JOBS[job]))
@@ -77,5 +81,5 @@ def straight(draft: Draft) -> list[Feature]:
     return [
         f
         for f in draft.features
-        if f.kind in ("outside", "inside", "thickness") and not f.id.startswith("bore")
+        if f.kind in ("outside", "inside", "thickness") and not f.id.startswith(ROUND)
     ]

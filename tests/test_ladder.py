@@ -103,13 +103,13 @@ def test_perfect_print_has_the_drawn_sizes():
     coupons = walk(FAMILY)
     got = coupons.readings(np.zeros((1, len(NAMES))))[0]
     for feature, value in zip(coupons.features, got, strict=True):
-        # Point jaws in a polygon of 0.8 µm chord; blades with a flat read short in a bore.
+        # Polygons of 3.5 µm chord error; blades with a flat read short in a bore.
         flat = (
             feature.nominal_mm - np.sqrt(feature.nominal_mm**2 - feature.jaw_mm**2)
             if feature.kind == "inside"
             else 0
         )
-        assert value == pytest.approx(feature.nominal_mm - flat, abs=0.003)
+        assert value == pytest.approx(feature.nominal_mm - flat, abs=0.008)
 
 
 def test_gains_are_those_of_round_parts():
@@ -144,9 +144,17 @@ def test_other_nozzles(line, layer):
         assert coupon.size_mm[2] / layer == pytest.approx(round(coupon.size_mm[2] / layer), abs=1e-6)
 
 
-def test_small_beds_and_impossible_rungs_are_refused():
-    with pytest.raises(JobError, match=r"volume\.\w_mm: the fit-ladder"):
-        build_set(Machine(values={f"volume.{a}_mm": 45 for a in "xyz"}), families=FAMILY)
+def test_small_beds_get_fewer_rungs_over_the_same_range():
+    made = build_set(Machine(values={f"volume.{a}_mm": 45 for a in "xyz"}), families=FAMILY)
+    holes = [f.nominal_mm - PEG_MM for f in made.manifest.coupons[0].features]
+    assert len(holes) == 6 and min(holes) == pytest.approx(0.1) and max(holes) == pytest.approx(0.9)
+    assert any("6 rungs instead of 9" in note for note in made.notes)
+
+
+def test_low_volumes_and_impossible_rungs_are_refused():
+    low = Machine(values={"volume.z_mm": 12})
+    with pytest.raises(JobError, match=r"volume\.z_mm: the fit-ladder's ball"):
+        build_set(low, families=FAMILY)
     for rules, words in (
         (Rules(ladder_step=0.7), "step must lie between"),
         (Rules(ladder_middle=9), "first rung"),

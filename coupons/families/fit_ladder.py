@@ -7,13 +7,13 @@ from dataclasses import dataclass
 
 import shapely
 
-from coupons.draft import Draft, Slab, across, standing
+from coupons.draft import Draft, Slab, across, engrave, standing
 from coupons.errors import JobError
 from coupons.family import Family
 from coupons.feature import Feature
 from coupons.job import Job
 from coupons.mark import ink_height, least_width, make_mark
-from coupons.shapes import CHORD_MM, CORNER_CHORD_MM, Outline, circle, rectangle, region, rounded, snap
+from coupons.shapes import Outline, circle, rectangle, region, rounded, snap
 
 PEG_MM, BALL_MM = 8.0, 10.0
 """Diameters of peg and ball: round parts that turn are of this size, and both go between caliper jaws."""
@@ -21,13 +21,31 @@ PEG_MM, BALL_MM = 8.0, 10.0
 PARTNER = {"ladder": "peg", "cups": "ball"}
 """Which piece is tried in the openings of which."""
 
-RUNGS = 9
-CUPS = (2, 4, 6)
-"""Which rungs have a cup too."""
+RUNGS, FEW_RUNGS = 9, 6
+"""How many rungs, and how many where the bed holds no more; these lie farther apart."""
+
+CUPS, FEW_CUPS = (0.25, 0.5, 0.75), (0.3, 0.7)
+"""Where cups stand between the first and the last rung, as shares of the range."""
 
 COLUMNS = 3
 STEM_SHARE = 0.74
 """Stem over ball: where they meet the ball leans out by 42 degrees, which prints without support."""
+
+TRIED_CHORD_MM = 0.0035
+"""Chord error of openings and ball: far below what a hand feels, and coarse enough for well-shaped facets."""
+
+SLICE_CHORD_MM = 0.012
+"""Chord error of the other slices of ball and cups, which nothing touches."""
+
+LEAST_STEP_MM = 0.05
+"""Slices of a cup or ball differ from their neighbours by at least this in diameter."""
+
+STAGGER_MM = 0.75
+"""The middle column stands higher and the middle row farther right by this, so that no three openings line up:
+facets between them would be slivers."""
+
+UNDER_BALL_MM = 1.0
+"""Room between the ball and its base, so that jaws and the cup's rim come near enough."""
 
 CORNER_MM = 2.0
 """Rounding of plates and bases."""
@@ -42,8 +60,8 @@ SMALLEST_SLICE_MM = 3.0
 """Narrower slices of ball and cup are left flat: they carry nothing and print badly."""
 
 
-def clearances(job: Job) -> tuple[float, ...]:
-    """Clearance on the diameter of each rung [mm], rising.
+def clearances(job: Job, count: int = RUNGS) -> tuple[float, ...]:
+    """Clearance on the diameter of each of `count` rungs [mm], rising over the range of the full ladder.
 
     Raises
     ------
@@ -53,12 +71,13 @@ def clearances(job: Job) -> tuple[float, ...]:
     middle, step = job.rules.ladder_middle, job.rules.ladder_step
     if not 0.01 <= step <= 0.5:
         raise JobError(f"the ladder's step must lie between 0.01 and 0.5 mm (got {step:g})")
-    first = middle - step * (RUNGS - 1) / 2
-    if first < -0.5 or middle > 4:
+    reach = step * (RUNGS - 1) / 2
+    if middle - reach < -0.5 or middle > 4:
         raise JobError(
-            f"the ladder's first rung would be {first:g} mm; take a middle of -0.5 to 4 mm above that"
+            f"the ladder's first rung would be {middle - reach:g} mm; take a middle up to 4 mm and at least "
+            f"{reach - 0.5:g} mm"
         )
-    return tuple(round(first + step * i, 6) for i in range(RUNGS))
+    return tuple(round(middle + reach * (2 * i / (count - 1) - 1), 3) for i in range(count))
 
 
 def build(job: Job) -> list[Draft]:
@@ -76,8 +95,7 @@ def build(job: Job) -> list[Draft]:
         | LADDER ->       |                              ==========   ==========
         '-----------------'
     """
-    gaps = clearances(job)
-    return [_bores(job, gaps), _cups(job, tuple(gaps[i] for i in CUPS)), _peg(job), _ball(job)]
+    return [_bores(job), _cups(job), _peg(job), _ball(job)]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -91,20 +109,25 @@ class _Grid:
 
 
 def _grid(job: Job, gaps: tuple[float, ...], diameter: float, text: str) -> _Grid:
+    """Openings row by row from the top left, a number below each, the plate's mark in front."""
     labels = [make_mark(job, _label(g), width=99.0, arrow=False) for g in gaps]
+    columns = min(COLUMNS, len(gaps))
+    rows = math.ceil(len(gaps) / columns)
     largest = diameter + max(gaps)
     cell = max(largest + job.rail, max(m.width for m in labels) + 2 * job.lip)
-    wide = max(COLUMNS * cell + job.rail, least_width(job, text) + 2 * _side(job))
+    # Two openings always line up; only a third makes slivers.
+    aside, up = (STAGGER_MM if n > 2 else 0.0 for n in (rows, columns))
+    wide = max(columns * cell + job.rail + aside, least_width(job, text) + 2 * _side(job))
     # Numbers keep a little less than a lip from the openings: nothing is measured at that edge.
     margin = max(0.7 * job.lip, job.rules.mark_edge + 0.05)
     strip = ink_height(job) + 2 * margin
     pitch = largest + strip
-    deep = strip + math.ceil(len(gaps) / COLUMNS) * pitch + job.rail
+    deep = strip + rows * pitch + job.rail + up
     middles, ink = [], []
     for i, label in enumerate(labels):
-        row, column = divmod(i, COLUMNS)
-        x = round(wide / 2 + (column - (COLUMNS - 1) / 2) * cell, 6)
-        low = deep - job.rail - (row + 1) * pitch
+        row, column = divmod(i, columns)
+        x = wide / 2 + (column - (columns - 1) / 2) * cell + (row % 2 - 0.5) * aside
+        x, low = round(x, 6), deep - job.rail - (row + 1) * pitch - (1 - column % 2) * up
         middles.append((x, round(low + strip + largest / 2, 6)))
         ink.append(label.at(x - label.width / 2, low + margin))
     mark = make_mark(job, text, width=wide - 2 * _side(job))
@@ -142,42 +165,60 @@ def _rung(job: Job, gap: float, size: float, x: float, y: float, z: float, what:
     )
 
 
-def _bores(job: Job, gaps: tuple[float, ...]) -> Draft:
+def _bores(job: Job) -> Draft:
+    gaps = clearances(job)
     grid = _grid(job, gaps, PEG_MM, "ladder")
+    notes: tuple[str, ...] = ()
+    if grid.wide > job.room[0] or grid.deep > job.room[1]:
+        gaps = clearances(job, FEW_RUNGS)
+        grid = _grid(job, gaps, PEG_MM, "ladder")
+        notes = (f"fit-ladder: {FEW_RUNGS} rungs instead of {RUNGS}, the bed holds no more",)
     height = job.up(job.band_start + job.rules.inside_depth)
     job.fit("the fit-ladder's plate of bores", (grid.wide, grid.deep, height))
-    rings = [circle(PEG_MM + g, x, y) for g, (x, y) in zip(gaps, grid.middles, strict=True)]
+    rings = [circle(PEG_MM + g, x, y, TRIED_CHORD_MM) for g, (x, y) in zip(gaps, grid.middles, strict=True)]
     outline = region(rounded(rectangle(0.0, 0.0, grid.wide, grid.deep), CORNER_MM), *rings)
     z = job.mid_layer(job.band_start, height)
     return Draft(
         id="ladder",
-        slabs=_engraved(job, standing(job, outline, height), grid.ink),
+        slabs=tuple(engrave(job, standing(job, outline, height), grid.ink)),
         features=tuple(
             _rung(job, g, PEG_MM, x, y, z, "the peg in the bore")
             for g, (x, y) in zip(gaps, grid.middles, strict=True)
         ),
+        notes=notes,
     )
 
 
-def _cups(job: Job, gaps: tuple[float, ...]) -> Draft:
-    """Half-round cups with their rims in the plate's top, drawn layer by layer."""
+def _cups(job: Job) -> Draft:
+    """Half-round cups under a short straight rim that carries the mark, drawn layer by layer."""
+    first, *_, last = clearances(job)
+    gaps = tuple(round(first + share * (last - first), 3) for share in CUPS)
     grid = _grid(job, gaps, BALL_MM, "cups")
-    depth = (BALL_MM + max(gaps)) / 2 + RELIEF_MM
-    height = job.up(job.band_start + depth)
+    if grid.wide > job.room[0]:
+        gaps = tuple(round(first + share * (last - first), 3) for share in FEW_CUPS)
+        grid = _grid(job, gaps, BALL_MM, "cups")
+    equator = job.up(job.band_start + (BALL_MM + max(gaps)) / 2 + RELIEF_MM)
+    height = round(equator + job.up(job.rules.mark_depth) + 2 * job.h, 6)
     job.fit("the fit-ladder's plate of cups", (grid.wide, grid.deep, height))
     plate = rounded(rectangle(0.0, 0.0, grid.wide, grid.deep), CORNER_MM)
-    *foot, body = standing(job, region(plate), height)
-    slabs = list(foot)
-    for z0, z1 in _layers(job, body.z0, height):
-        rings = [_cup_slice(BALL_MM + g, height - (z0 + z1) / 2, job.h) for g in gaps]
-        chord = CHORD_MM if z1 > height - 1e-6 else CORNER_CHORD_MM
-        placed = [circle(d, x, y, chord) for d, (x, y) in zip(rings, grid.middles, strict=True) if d > 0]
+    *slabs, body = standing(job, region(plate), equator)
+    slices: list[list[float]] = [[BALL_MM + g for g in gaps]]
+    for z0, z1 in reversed(_layers(job, body.z0, equator)):
+        new = [_cup_slice(BALL_MM + g, equator - (z0 + z1) / 2) for g in gaps]
+        slices.append([_merged(d, e) for d, e in zip(new, slices[-1], strict=True)])
+    for (z0, z1), rings in zip(
+        [*_layers(job, body.z0, equator), (equator, height)], reversed(slices), strict=True
+    ):
+        placed = [
+            circle(d, x, y, TRIED_CHORD_MM if d == BALL_MM + g else SLICE_CHORD_MM)
+            for d, g, (x, y) in zip(rings, gaps, grid.middles, strict=True)
+            if d > 0
+        ]
         slabs.append(Slab(outline=region(plate, *placed), z0=z0, z1=z1))
-    # The middle of the topmost layer: the widest place, where the ball must pass.
-    z = round(height - job.h / 2, 6)
+    z = job.mid_layer(equator, height)
     return Draft(
         id="cups",
-        slabs=_engraved(job, slabs, grid.ink),
+        slabs=tuple(engrave(job, slabs, grid.ink)),
         features=tuple(
             _rung(job, g, BALL_MM, x, y, z, "the ball in the cup")
             for g, (x, y) in zip(gaps, grid.middles, strict=True)
@@ -185,14 +226,17 @@ def _cups(job: Job, gaps: tuple[float, ...]) -> Draft:
     )
 
 
-def _cup_slice(diameter: float, below: float, layer: float) -> float:
-    """Diameter of a cup [mm] so far below its rim; 0 where it has ended. The two rim layers are full."""
+def _cup_slice(diameter: float, below: float) -> float:
+    """Diameter of a cup [mm] so far below its equator; 0 where it has ended."""
     r = diameter / 2
-    if below < 2 * layer:
-        return diameter
     if below > r + RELIEF_MM:
         return 0.0
     return max(2 * math.sqrt(max(r**2 - below**2, 0.0)), SMALLEST_SLICE_MM)
+
+
+def _merged(diameter: float, beside: float) -> float:
+    """The slice, or its neighbour's where they differ too little for well-shaped facets between them."""
+    return beside if abs(diameter - beside) < LEAST_STEP_MM else diameter
 
 
 def _layers(job: Job, z0: float, z1: float) -> list[tuple[float, float]]:
@@ -208,8 +252,8 @@ def _base(job: Job, text: str, diameter: float) -> tuple[list[Slab], float, floa
     height = job.up(job.band_start + 2.0)
     mark = make_mark(job, text, width=wide - 2 * _side(job))
     outline = region(rounded(rectangle(0.0, 0.0, wide, deep), CORNER_MM))
-    slabs = _engraved(job, standing(job, outline, height), mark.at((wide - mark.width) / 2, job.lip))
-    return list(slabs), round(wide / 2, 6), round(strip + diameter / 2, 6), height
+    slabs = engrave(job, standing(job, outline, height), mark.at((wide - mark.width) / 2, job.lip))
+    return slabs, round(wide / 2, 6), round(strip + diameter / 2, 6), height
 
 
 def _peg(job: Job) -> Draft:
@@ -230,16 +274,16 @@ def _peg(job: Job) -> Draft:
 def _ball(job: Job) -> Draft:
     slabs, x, y, base = _base(job, "ball", BALL_MM)
     r = BALL_MM / 2
-    # Room under the ball for the rim of its cup.
-    middle = job.up(base + 2.0 + r)
+    middle = job.up(base + UNDER_BALL_MM + r)
     top = job.down(middle + math.sqrt(r**2 - (SMALLEST_SLICE_MM / 2) ** 2))
     job.fit("the fit-ladder's ball", (2 * x, y + r + job.rail, top))
     start = job.down(middle - r * math.sqrt(1 - STEM_SHARE**2))
     slabs.append(Slab(outline=region(circle(STEM_SHARE * BALL_MM, x, y)), z0=base, z1=start))
     for z0, z1 in _layers(job, start, top):
         away = abs((z0 + z1) / 2 - middle)
-        d = BALL_MM if away < job.h else 2 * math.sqrt(r**2 - away**2)
-        chord = CHORD_MM if away < job.h else CORNER_CHORD_MM
+        d = 2 * math.sqrt(r**2 - away**2)
+        d = BALL_MM if BALL_MM - d < LEAST_STEP_MM else d
+        chord = TRIED_CHORD_MM if d == BALL_MM else SLICE_CHORD_MM
         slabs.append(Slab(outline=region(circle(d, x, y, chord)), z0=z0, z1=z1))
     z = round(middle - job.h / 2, 6)
     return Draft(id="ball", slabs=tuple(slabs), features=_diameters(job, "ball", BALL_MM, x, y, z))
@@ -263,24 +307,6 @@ def _diameters(job: Job, name: str, size: float, x: float, y: float, z: float) -
         )
         for axis, middle, cross, way in (("x", x, y, "left to right"), ("y", y, x, "front to back"))
     )
-
-
-def _engraved(job: Job, slabs: list[Slab], strokes: Outline) -> tuple[Slab, ...]:
-    """Slabs with `strokes` cut into the top, through as many of them as the mark is deep."""
-    height = slabs[-1].z1
-    floor = round(height - job.up(job.rules.mark_depth), 6)
-    out: list[Slab] = []
-    for slab in slabs:
-        if slab.z1 <= floor + 1e-6:
-            out.append(slab)
-            continue
-        if not shapely.covers(slab.outline, strokes.buffer(job.rules.mark_edge)):
-            raise JobError("the ladder's numbers do not fit beside its openings; take a narrower bead")
-        if slab.z0 < floor - 1e-6:
-            out.append(Slab(outline=slab.outline, z0=slab.z0, z1=floor))
-        cut = snap(slab.outline.difference(strokes))  # type: ignore[type-var]
-        out.append(Slab(outline=cut, z0=max(slab.z0, floor), z1=slab.z1))  # type: ignore[arg-type]
-    return tuple(out)
 
 
 FAMILY = Family(
