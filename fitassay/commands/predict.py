@@ -18,6 +18,9 @@ if TYPE_CHECKING:
     from analysis.predict import HeldGrade, Pair, PairPrediction, Spread, State
 
 
+LADDER_MM = 4.0
+"""Largest clearance of a fit-ladder's middle rung [mm]."""
+
 SEEN_MM = 0.005
 """Contributions below this are not worth a line [mm]."""
 
@@ -325,6 +328,13 @@ def _show_pair(pair: dict[str, Any]) -> None:
             f"  for {pair['wanted_clearance_mm']:g} mm draw the peg {pair['peg_to_draw_mm']:.2f} mm, "
             "the hole as it is"
         )
+    if "peg_to_draw_mm" in pair and pair["shape"] == "round":
+        drawn = max(pair["hole_mm"] - pair["peg_to_draw_mm"], 0.0)
+        if drawn <= LADDER_MM:
+            say(
+                f"  to try it by hand first: fitassay make CASE --new-print --family fit-ladder "
+                f"--clearance {drawn:.2f} --clearance-step 0.05"
+            )
     if "fit" in pair:
         _show_fit(pair["fit"])
     say()
