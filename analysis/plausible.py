@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from analysis.rounding import reading
 from coupons.feature import Feature
 from coupons.machine import Machine
 
@@ -29,21 +30,23 @@ def plausible(feature: Feature, value: float, machine: Machine) -> str:
     off = value - nominal
     # The tenths agree and a millimetre is gained or lost: a scale read one division off.
     if abs(abs(off) - 1.0) <= 0.1 and feature.kind != "thickness":
-        return f"{value:g} mm is 1 mm off the drawn {nominal:g} mm; was the millimetre misread?"
+        return f"{reading(value)} mm is 1 mm off the drawn {nominal:g} mm; was the millimetre misread?"
     if abs(off) <= _usual_mm(feature):
         return ""
     meant = _meant(feature, value)
     if meant:
-        return f"{value:g} mm is far from the drawn {nominal:g} mm; {meant}"
+        return f"{reading(value)} mm is far from the drawn {nominal:g} mm; {meant}"
     if value > machine["caliper.range_mm"]:
-        return f"{value:g} mm is beyond the caliper's range of {machine['caliper.range_mm']:g} mm."
+        return f"{reading(value)} mm is beyond the caliper's range of {machine['caliper.range_mm']:g} mm."
     if feature.kind == "thickness" and abs(value - 2 * nominal) <= 0.3 * nominal:
         return (
-            f"{value:g} mm is about twice the drawn {nominal:g} mm; "
+            f"{reading(value)} mm is about twice the drawn {nominal:g} mm; "
             "this wall is to be one bead, was it sliced as two?"
         )
     way = "over" if off > 0 else "under"
-    return f"{value:g} mm is {abs(off):.3g} mm {way} the drawn {nominal:g} mm; is it the right feature?"
+    return (
+        f"{reading(value)} mm is {abs(off):.3g} mm {way} the drawn {nominal:g} mm; is it the right feature?"
+    )
 
 
 def _usual_mm(feature: Feature) -> float:

@@ -8,7 +8,7 @@ from pathlib import Path
 
 from analysis.csv_table import Table, csv_line
 from coupons.errors import InputError
-from coupons.feature import Coupon, Manifest
+from coupons.feature import Coupon, Feature, Manifest
 from coupons.numbers import parse_length, tidy
 from coupons.wording import did_you_mean, shown
 
@@ -20,7 +20,7 @@ FITS = ("goes", "sticks", "does not go")
 """What may stand in place of a reading where a peg is tried in a hole."""
 
 LADDER = "fit-ladder"
-"""The family whose features are tried, not measured."""
+"""The family whose holes are tried, not measured; its pegs are measured."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -91,6 +91,11 @@ def reference_id(kind: str, size_mm: float) -> str:
     """The feature column for a piece of known size, e.g. ``outside:10.000``."""
     whole, _, digits = f"{size_mm:.6f}".partition(".")
     return f"{kind}:{whole}.{digits.rstrip('0').ljust(3, '0')}"
+
+
+def is_trial(coupon: Coupon, feature: Feature) -> bool:
+    """Whether a peg is tried there by hand, so that a word of `FITS` may stand in place of a size."""
+    return coupon.family == LADDER and feature.kind == "inside"
 
 
 class Names:

@@ -18,6 +18,7 @@ from analysis.reading_rows import (
     Names,
     Reading,
     blank_readings,
+    is_trial,
     open_table,
     parse_reading,
     reference_id,
@@ -99,7 +100,7 @@ def _row(table: Table, record: Record, names: Names) -> Reading | None:
     except ValueError as exc:
         raise _problem(table, record, "reading_mm", str(exc)) from exc
     piece = names.coupon(found[0])
-    if fit and (piece is None or piece.family != LADDER):
+    if fit and (piece is None or not is_trial(piece, names.features[piece.id][found[1].casefold()])):
         raise _problem(
             table,
             record,

@@ -102,6 +102,12 @@ def fixed(value: float, places: int, *, signed: bool = False) -> str:
     return f"+{text}" if signed and rounded > 0 else text
 
 
+def reading(value: float) -> str:
+    """A reading [mm] as a caliper shows it: two decimals, more where more were typed."""
+    whole, _, digits = fixed(value, 4).partition(".")
+    return f"{whole}.{digits.rstrip('0').ljust(2, '0')}"
+
+
 def shown(
     value: float, std_uncertainty: float, unit: str, *, coverage: float = COVERAGE, signed: bool = True
 ) -> Shown:

@@ -11,6 +11,7 @@ its length.
 
 from __future__ import annotations
 
+import os
 import re
 from collections import Counter
 from collections.abc import Iterator
@@ -239,6 +240,8 @@ def read_words(path: Path, tally: Tally, block_bytes: int = BLOCK_BYTES) -> Iter
     """
     try:
         with open(path, "rb") as stream:
+            if _is_stl(stream.peek(512), os.fstat(stream.fileno()).st_size):
+                raise InputError("is an STL, the shape itself; slice it and name the sliced file", tally.name)
             for block in _blocks(stream, tally, block_bytes):
                 words = words_of(block, tally.lines + 1)
                 _check_sums(block, words, tally)
@@ -250,6 +253,13 @@ def read_words(path: Path, tally: Tally, block_bytes: int = BLOCK_BYTES) -> Iter
         raise InputError("is a folder; name the sliced file itself", tally.name) from exc
     except OSError as exc:
         raise InputError(f"cannot be read ({exc.strerror or exc})", tally.name) from exc
+
+
+def _is_stl(head: bytes, size: int) -> bool:
+    """Whether a file that begins so and is so long [bytes] is an STL, by its length or as text by its first words."""
+    if len(head) >= 84 and size == 84 + 50 * int.from_bytes(head[80:84], "little"):
+        return True
+    return head.lstrip().startswith(b"solid") and b"facet" in head
 
 
 def _blocks(stream: BinaryIO, tally: Tally, block_bytes: int) -> Iterator[bytes]:

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from analysis.guided import IN_A_ROW, Guide, Step, sure_enough
 from analysis.readings import Reading, read_readings
-from analysis.rounding import exact, fixed, probability
+from analysis.rounding import fixed, probability, reading
 from analysis.verdict import DOMINANT
 from coupons.machine import Machine
 from fitassay.case import Print
@@ -138,8 +138,8 @@ class GuidedEntry:
                 self.doubted.add(key)
                 say()
                 say(
-                    f"{s.coupon} {s.feature} reads {exact(s.reading_mm)} mm where about {fixed(s.expected_mm, 2)} mm "
-                    f"was to be expected. {sentence(s.reason)}"
+                    f"{s.coupon} {s.feature} reads {reading(s.reading_mm)} mm where about {fixed(s.expected_mm, 2)} "
+                    f"mm was to be expected. {sentence(s.reason)}"
                 )
                 return where[key]
         return -1

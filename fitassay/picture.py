@@ -177,7 +177,9 @@ def _frame(outlines: list[np.ndarray], body: str, title: str) -> str:
     size = float(max(high - low))
     pad = 0.06 * size
     letter = 0.034 * size
-    bar = next((b for b in (50.0, 20.0, 10.0, 5.0, 2.0, 1.0) if b <= 0.4 * size), 1.0)
+    # Bar and its number end before the arrow begins, also under a narrow coupon.
+    longest = min(0.4 * size, float(high[0] - low[0]) - 9 * letter)
+    bar = next((b for b in (50.0, 20.0, 10.0, 5.0, 2.0, 1.0) if b <= longest), 1.0)
     x0, base = float(low[0]), float(-low[1]) + pad + 1.6 * letter
     tick = 0.35 * letter
     scale = (
@@ -186,7 +188,7 @@ def _frame(outlines: list[np.ndarray], body: str, title: str) -> str:
         f'<text x="{x0 + bar + 0.6 * letter:.3f}" y="{base + 0.36 * letter:.3f}" '
         f'font-size="{letter:.3f}" fill="var(--ink)">{bar:g} mm</text>'
     )
-    x1 = float(high[0])
+    x1 = max(float(high[0]), x0 + bar + 9 * letter)
     arrow = (
         f'<path class="thin" d="M{x1 - 4.5 * letter:.3f} {base:.3f}h{2 * letter:.3f}"/>'
         f'<path class="arrow" d="M{x1 - 1.6 * letter:.3f} {base:.3f}l{-1.1 * letter:.3f} {-0.4 * letter:.3f}'

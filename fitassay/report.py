@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import hashlib
-import re
 from collections.abc import Sequence
 from functools import cache
 from pathlib import Path
@@ -12,13 +11,14 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from analysis import rounding
-from analysis.result import Advice, Diagnosis, TermEstimate
+from analysis.reading_rows import REFERENCE
+from analysis.result import Advice, Diagnosis, NextPrint, TermEstimate
 from coupons.feature import Manifest
 from coupons.machine import FIGURES, Machine
 from fitassay import plots, wording
 from fitassay.section import Picture, Section
 from fitassay.trace_section import trace_section
-from fitassay.wording import first_sentence, plain, sentence, term_label
+from fitassay.wording import first_sentence, minus, plain, sentence, term_label
 
 if TYPE_CHECKING:
     from analysis.trace import Trace
@@ -75,15 +75,6 @@ def _template() -> Any:
     return environment.get_template("report.html.j2")
 
 
-def minus(text: object) -> str:
-    """`text` for reading: a true minus sign before numbers, and numbers kept on one line with their units.
-
-    Values to be typed elsewhere do not pass through here; they keep the ASCII hyphen.
-    """
-    shown = re.sub(r"(?<![\w.\-])-(?=\d)", "\N{MINUS SIGN}", str(text))
-    return re.sub(r"(?<=\d) (?=(?:±|mm\b|%|degrees\b))|(?<=±) ", "\N{NO-BREAK SPACE}", shown)
-
-
 def _context(diagnosis: Diagnosis, manifest: Manifest, folder: Path, machine: Machine) -> dict[str, Any]:
     verdict = diagnosis.verdict
     headline, more = first_sentence(sentence(verdict.text))
@@ -112,7 +103,10 @@ def _context(diagnosis: Diagnosis, manifest: Manifest, folder: Path, machine: Ma
         "region": _region(diagnosis, contenders),
         "fit_quality": _fit_quality(diagnosis),
         "readings": _readings(diagnosis, machine),
-        "next": [{"text": sentence(n.text), "why": _next_why(n)} for n in diagnosis.next],
+        "next": [
+            {"text": sentence(n.text), "why": _next_why(n), "command": _next_command(n, manifest)}
+            for n in diagnosis.next
+        ],
         "notes": [sentence(n) for n in diagnosis.notes],
         "source": _source(diagnosis, manifest, folder, machine),
     }
@@ -394,8 +388,15 @@ def _readings(diagnosis: Diagnosis, machine: Machine) -> dict[str, Any] | None:
     return {"svg": Markup(plots.readings(diagnosis.fits)), "rows": rows}
 
 
-def _next_why(n: Any) -> str:
+def _next_why(n: NextPrint) -> str:
     return f"Begin with {plain(n.coupon, 60)} / {plain(n.feature, 60)}." if n.feature else ""
+
+
+def _next_command(n: NextPrint, manifest: Manifest) -> str:
+    """What to type for it; the page may be read anywhere, so the case's folder stands as CASE."""
+    if n.coupon == REFERENCE or any(c.id == n.coupon for c in manifest.coupons):
+        return "fitassay enter CASE"
+    return f"fitassay make CASE --new-print --family {plain(n.coupon, 60)}"
 
 
 def versions() -> dict[str, str]:

@@ -119,10 +119,22 @@ def first_sentence(text: str) -> tuple[str, str]:
     return text, ""
 
 
+def minus(text: object) -> str:
+    """`text` for reading: a true minus sign before numbers, and numbers kept on one line with their units.
+
+    Values to be typed elsewhere do not pass through here; they keep the ASCII hyphen.
+    """
+    return unbroken(re.sub(r"(?<![\w.\-])-(?=\d)", "\N{MINUS SIGN}", str(text)))
+
+
+def unbroken(text: str) -> str:
+    """`text` with its numbers kept on one line with their units and uncertainties."""
+    return re.sub(r"(?<=\d) (?=(?:±|mm\b|%|degrees\b))|(?<=±) ", "\N{NO-BREAK SPACE}", text)
+
+
 def reading(value: float) -> str:
     """A reading [mm] as a caliper shows it: two decimals, more where more were typed."""
-    whole, _, digits = rounding.fixed(value, 4).partition(".")
-    return f"{whole}.{digits.rstrip('0').ljust(2, '0')}"
+    return rounding.reading(value)
 
 
 def advice_values(advice: Advice) -> tuple[str, str]:

@@ -108,22 +108,64 @@ def test_a_reference_piece_and_the_table_of_readings(page: Page, case: Path) -> 
 
 def test_pegs_are_tried_with_three_buttons(window: BrowserContext, case: Path) -> None:
     manifest = manifest_of(case)
-    ladder = replace(manifest.coupons[0], family="fit-ladder")
-    changed = replace(manifest, coupons=(ladder, *manifest.coupons[1:]))
+    boss, bore, *others = manifest.coupons
+    ladder = replace(bore, family="fit-ladder")
+    changed = replace(manifest, coupons=(ladder, replace(boss, family="fit-ladder"), *others))
     (print_folder(case) / "coupons.json").write_text(manifest_json(changed), encoding="utf-8")
     with served_here(case) as url:
         page = opened(window, url)
         for word in ("Goes", "Sticks", "Does not go"):
             page.get_by_role("button", name=word, exact=True).click()
         at_rest(page)
-        rows = (print_folder(case) / "readings.csv").read_text(encoding="utf-8").splitlines()[1:4]
-        assert [r.split(",")[2] for r in rows] == ["goes", "sticks", "does not go"]
+        rows = (print_folder(case) / "readings.csv").read_text(encoding="utf-8").splitlines()
+        assert [r.split(",")[2] for r in rows if r.startswith(f"{bore.id},")][:3] == [
+            "goes",
+            "sticks",
+            "does not go",
+        ]
         page.keyboard.press("Control+z")
         at_rest(page)
         assert (print_folder(case) / "readings.csv").read_text(encoding="utf-8").count("does not go") == 0
+        enter(page, "yes")
+        page.wait_for_selector("#ask:not([hidden])")
+        assert "goes, sticks or does not go" in page.locator("#ask-text").inner_text()
+        page.keyboard.press("Escape")
         for _ in ladder.features[2:]:
             page.keyboard.press("ArrowDown")
-        assert not page.locator("#trial").is_visible()  # the next coupon is measured, not tried
+        assert not page.locator("#trial").is_visible()  # the ladder's pegs are measured, not tried
+        enter(page, "goes")
+        page.wait_for_selector("#ask:not([hidden])")
+        assert "type the size in mm" in page.locator("#ask-text").inner_text()
+
+
+def test_a_doubted_reading_is_shown_whole_with_a_way_to_read_it_again(page: Page, case: Path) -> None:
+    book = ReadingsBook(print_folder(case) / "readings.csv", manifest_of(case))
+    for (coupon, feature), text in zip(pairs_of(case), printed(case), strict=True):
+        book.add(coupon.id, feature.id, text)
+    coupon, feature = pairs_of(case)[0]
+    book.replace(coupon.id, feature.id, f"{float(printed(case)[0]) - 1:.2f}")
+    for reading in ("10.60", "9.98"):
+        book.add("reference", "outside:10.000", reading)
+    page.set_viewport_size({"width": 390, "height": 844})
+    until(page, "document.querySelectorAll('#suspects p').length >= 2")
+    hidden = "[...document.querySelectorAll('#suspects bdi')].filter((b) => b.scrollHeight > b.clientHeight).length"
+    assert page.evaluate(hidden) == 0
+    assert "10.60\N{NO-BREAK SPACE}mm" in page.locator("#suspects").inner_text()
+    page.get_by_role("button", name="Read this piece again").first.click()
+    assert page.locator("#reference-size").input_value() == "10.000"
+    assert page.evaluate("document.activeElement.id") == "reference-reading"
+
+
+def test_a_table_of_readings_breaks_no_short_word(page: Page) -> None:
+    page.set_viewport_size({"width": 390, "height": 844})
+    page.locator("#taken summary").click()
+    page.wait_for_selector("#table tbody tr")
+    broken = """[...document.querySelectorAll('#table th')].map((cell) => {
+      const range = document.createRange();
+      range.selectNodeContents(cell);
+      return [cell.textContent, range.getClientRects().length];
+    }).filter(([text, lines]) => lines > text.split(' ').length)"""
+    assert page.evaluate(broken) == []
 
 
 def test_the_most_telling_feature_is_one_press_away(page: Page, case: Path) -> None:

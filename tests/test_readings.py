@@ -21,6 +21,7 @@ from analysis.readings import (
 from coupons.errors import InputError, InputErrors
 from coupons.machine import Machine
 from tests.prints import FEATURES, MANIFEST, feature
+from tests.sets import coupon_set
 
 HEADER = "coupon,feature,reading_mm,note\n"
 
@@ -152,6 +153,16 @@ BAD_ROWS = [
     ("boss,x20,20.31," + "x" * 140_000, ", line 2", "too long"),
     ("boss,x20,\x1b[2J,", ", line 2, column reading_mm", "not a number"),
 ]
+
+
+def test_a_ladders_pegs_are_measured_and_its_holes_tried(tmp_path):
+    manifest = coupon_set(("fit-ladder",)).manifest
+    path = tmp_path / "readings.csv"
+    path.write_text(f"{HEADER}ladder,rung30,sticks,\npeg,peg-x,8.02,\n", encoding="utf-8")
+    assert [(r.fit, r.reading_mm) for r in read_readings(path, manifest)] == [("sticks", None), ("", 8.02)]
+    path.write_text(f"{HEADER}peg,peg-x,goes,\n", encoding="utf-8")
+    with pytest.raises(InputErrors, match="write the size in mm here"):
+        read_readings(path, manifest)
 
 
 @pytest.mark.parametrize(("row", "place", "message"), BAD_ROWS, ids=[repr(b[0][:30]) for b in BAD_ROWS])

@@ -77,6 +77,20 @@ def test_next_print_stands_before_the_changes_only_while_unsettled() -> None:
         assert (text.index("What to print or measure next") < text.index("What to change")) == earlier
 
 
+def test_what_is_next_says_what_to_type() -> None:
+    diagnosis = diagnoses.make("undetermined")
+    manifest = sets.coupon_set(("single-wall",)).manifest
+    (step,) = diagnosis.next
+    steps = tuple(replace(step, coupon=name) for name in ("wall", "reference", "frame"))
+    source = report_html(replace(diagnosis, next=steps), manifest, NOWHERE, Machine())
+    tree = html.fromstring(source)
+    assert tree.xpath("//section[@id='next']//code/text()") == [
+        "fitassay enter CASE",
+        "fitassay enter CASE",
+        "fitassay make CASE --new-print --family frame",
+    ]
+
+
 def test_every_term_with_unit_and_expanded_uncertainty() -> None:
     tree = html.fromstring(page())
     rows = {

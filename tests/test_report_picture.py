@@ -103,3 +103,14 @@ def test_missing_meshes_cost_only_the_pictures(tmp_path: Path) -> None:
 
 def test_machine_default_bead_is_the_one_drawn() -> None:
     assert Machine().line_width_mm == W
+
+
+@pytest.mark.parametrize("size", [(8.0, 60.0), (20.0, 60.0), (35.0, 60.0), (60.0, 60.0), (60.0, 8.0)])
+def test_the_scale_bar_ends_before_the_arrow_begins(size: tuple[float, float]) -> None:
+    x, y = size
+    ring = Ring(points=np.array([[0.0, 0.0], [x, 0.0], [x, y], [0.0, y]]))
+    svg = plan_svg(plan_of((ring,), theta_of({}), W, 2.0, 1), "plate")
+    number, letter = re.search(r'<text x="([\d.]+)"[^>]*font-size="([\d.]+)"[^>]*>\d+ mm<', svg).groups()
+    begin = re.findall(r'<path class="thin" d="M([\d.]+) ', svg)[1]
+    # "10 mm" in a common sans-serif face is under 3.2 letters' height wide.
+    assert float(number) + 3.2 * float(letter) <= float(begin)

@@ -10,11 +10,20 @@ from contextlib import suppress
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from analysis.rounding import exact, fixed, probability
+from analysis.rounding import fixed, probability, reading
 from coupons.errors import FitassayError
 from coupons.feature import Manifest
 from coupons.machine import Machine
-from fitassay.wording import CAUTIONS, advice_values, capital, sentence, setting_label, term_label
+from fitassay.wording import (
+    CAUTIONS,
+    advice_values,
+    capital,
+    minus,
+    sentence,
+    setting_label,
+    term_label,
+    unbroken,
+)
 
 if TYPE_CHECKING:
     from analysis.guided import Guide
@@ -161,18 +170,18 @@ def verdict_data(diagnosis: Diagnosis, telling: tuple[str, str] | None = None) -
     if verdict.status in ("within-noise", "unexplained"):
         rivals = []  # nothing is accused, so there are no rivals
     enough = verdict.status in ("dominant", "within-noise")
-    next_ = [f"Next: {sentence(following.text)}" for following in diagnosis.next[:1]]
+    next_ = [minus(f"Next: {sentence(following.text)}") for following in diagnosis.next[:1]]
     if enough:
         next_.insert(0, "Enough has been read for this verdict; further readings sharpen its figures.")
     return {
         "state": "ready",
         "status": verdict.status,
-        "text": sentence(verdict.text),
+        "text": minus(sentence(verdict.text)),
         "rivals": [
             {
                 "label": term_label(name),
                 "probability": round(p, 4),
-                "chance": probability(p),
+                "chance": minus(probability(p)),
                 "accused": name == verdict.term,
             }
             for name, p in rivals
@@ -181,8 +190,10 @@ def verdict_data(diagnosis: Diagnosis, telling: tuple[str, str] | None = None) -
             {
                 "coupon": s.coupon,
                 "feature": s.feature,
-                "text": f"{s.coupon} {s.feature} reads {exact(s.reading_mm)} mm where about "
-                f"{fixed(s.expected_mm, 2)} mm was to be expected; it is left out. {sentence(s.reason)}",
+                "text": minus(
+                    f"{s.coupon} {s.feature} reads {reading(s.reading_mm)} mm where about "
+                    f"{fixed(s.expected_mm, 2)} mm was to be expected; it is left out. {sentence(s.reason)}"
+                ),
             }
             for s in diagnosis.suspects
         ],
@@ -194,9 +205,13 @@ def verdict_data(diagnosis: Diagnosis, telling: tuple[str, str] | None = None) -
 
 
 def _change(advice: Advice) -> str:
-    """One step of the advice: ``backlash compensation of y: 0 -> 0.240 ± 0.017 mm``."""
+    """One step of the advice: ``backlash compensation of y: 0 -> 0.240 ± 0.017 mm``.
+
+    The new value may be copied into a machine's settings, so its sign stays a hyphen.
+    """
     old, new = advice_values(advice)
     label = setting_label(advice.setting).partition("; ")[0]
     if not new:
-        return sentence(f"{label}: {advice.why}")
-    return capital(f"{label}: {old} \N{RIGHTWARDS ARROW} {new}" if old else f"{label}: {new}")
+        return minus(sentence(f"{label}: {advice.why}"))
+    step = f"{old} \N{RIGHTWARDS ARROW}\N{NO-BREAK SPACE}{new}" if old else new
+    return unbroken(capital(f"{label}: {step}"))

@@ -12,9 +12,9 @@ from typing import Any
 
 from analysis.plausible import plausible
 from analysis.reading_rows import (
-    LADDER,
     REFERENCE,
     Names,
+    is_trial,
     open_table,
     parse_reading,
     reference_id,
@@ -29,7 +29,7 @@ from coupons.machine_file import read_machine
 from coupons.manifest import read_manifest
 from fitassay.bench.actions import Action
 from fitassay.bench.live import LiveVerdict
-from fitassay.wording import plain
+from fitassay.wording import plain, reading
 
 # Answers remembered, so that an action sent twice is done once.
 MOST_TABS = 200
@@ -43,6 +43,7 @@ KIND_WORDS = {
     "height": "height",
     "diagonal": "outside jaws on two corners",
 }
+TRIAL_WORDS = "a peg tried by hand"
 
 
 class Bench:
@@ -205,8 +206,9 @@ class Bench:
         try:
             value, fit = parse_reading(action.text)
         except ValueError as exc:
-            return {"outcome": "refused", "note": _sentence(str(exc)), "shown": ""}
-        if value is None and coupon.family != LADDER:
+            trial = " Where a peg is tried: goes, sticks or does not go." if is_trial(coupon, feature) else ""
+            return {"outcome": "refused", "note": _sentence(str(exc)) + trial, "shown": ""}
+        if value is None and not is_trial(coupon, feature):
             note = f"'{fit}' is for pegs tried in holes; type the size in mm here."
             return {"outcome": "refused", "note": note, "shown": ""}
         self._follow()
@@ -242,14 +244,15 @@ class Bench:
             self._book.add(REFERENCE, piece, action.text)
         return {
             "outcome": "kept",
-            "note": f"{value:g} mm on the {kind} piece of {size:g} mm kept.",
+            "note": f"{reading(value)} mm on the {kind} piece of {size:g} mm kept.",
             "shown": "",
         }
 
     def _remove(self, action: Action) -> dict[str, Any]:
         if not self._book.remove(action.coupon, action.feature, action.text):
             return _gone("That reading is no longer there.")
-        note = f"{plain(action.text)} mm of {plain(action.coupon)} {plain(action.feature)} is taken back."
+        size = plain(action.text) + (" mm" if action.text[:1].isdigit() else "")
+        note = f"{size} of {plain(action.coupon)} {plain(action.feature)} is taken back."
         return {"outcome": "kept", "note": note, "shown": ""}
 
     # Keeping up with the files
@@ -332,11 +335,11 @@ def _feature_data(number: int, coupon: Coupon, feature: Feature) -> dict[str, An
         "coupon": coupon.id,
         "feature": feature.id,
         "kind": feature.kind,
-        "words": KIND_WORDS[feature.kind],
+        "words": TRIAL_WORDS if is_trial(coupon, feature) else KIND_WORDS[feature.kind],
         "nominal": feature.nominal_mm,
         "jaw": feature.jaw_mm,
         "instruction": plain(feature.instruction, LONGEST_SHOWN),
-        "trial": coupon.family == LADDER,
+        "trial": is_trial(coupon, feature),
     }
 
 

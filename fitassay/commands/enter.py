@@ -12,9 +12,9 @@ import click
 
 from analysis.readings import (
     FITS,
-    LADDER,
     REFERENCE,
     ReadingsBook,
+    is_trial,
     parse_reading,
     plausible,
     reference_id,
@@ -237,7 +237,7 @@ class Walk:
                 coupon = c.id
             self.announce(f"{i + 1} of {len(order)}", c, f)
             try:
-                self.feature(c.id, f, trial=c.family == LADDER)
+                self.feature(c.id, f, trial=is_trial(c, f))
                 i, revisit = i + 1, False
             except Back:
                 if i == 0:

@@ -77,6 +77,7 @@ function raise(question) {
   box.value = question.item.text;
   box.classList.add("asked");
   $("ask").hidden = false;
+  say(""); // the last reading's "kept" must not stand under the question about this one
   $("ask-keep").hidden = question.hard;
   $("ask-text").textContent = question.hard
     ? question.message
@@ -268,6 +269,14 @@ document.addEventListener("keydown", (event) => {
     box.focus();
   }
 });
+
+does.readReference = (piece) => {
+  const [jaws, size] = piece.split(":");
+  $("reference").open = true;
+  $("reference-jaws").value = jaws;
+  $("reference-size").value = size;
+  $("reference-reading").focus();
+};
 
 const andBack = (id, act) =>
   $(id).addEventListener("click", () => {

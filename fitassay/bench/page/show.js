@@ -5,7 +5,7 @@ import { blank, draw } from "/page/drawing.js";
 import { call } from "/page/talk.js";
 
 // Set by the page: what a press on something shown does.
-export const does = { choose() {}, remove() {} };
+export const does = { choose() {}, remove() {}, readReference() {} };
 
 const pictures = new Map();
 
@@ -48,7 +48,7 @@ function renderEntry() {
   $("nominal").textContent = f ? `${f.words}, drawn ${sized(f.nominal)} mm` : "";
   const done = "Choose a numbered feature to read it once more, or run fitassay diagnose for the whole report.";
   $("instruction").textContent = f ? f.instruction : done;
-  $("box-label").textContent = f ? `Reading of ${f.feature}` : "Reading";
+  $("box-label").textContent = f ? `Reading of ${f.feature}${f.trial ? ": one of the words, or its size if measured" : ""}` : "Reading";
   const due = f ? `Next: ${f.coupon} ${f.feature}, ${f.words}, ${sized(f.nominal)} mm. ${f.instruction}` : done;
   if ($("due").textContent !== due) $("due").textContent = due; // read out; the focus stays in the box
   const here = f ? s.state.readings[s.cursor] : [];
@@ -168,6 +168,17 @@ function jumpButton(target, words) {
   return button;
 }
 
+// Two readings of one piece may both be doubted: each line has its way to measure it once more.
+function againButtons(suspect) {
+  if (indexOf(suspect) >= 0) return [jumpButton(suspect, `Measure ${suspect.feature} again`)];
+  if (suspect.coupon !== "reference") return [];
+  const button = document.createElement("button");
+  button.type = "button";
+  button.textContent = "Read this piece again";
+  button.addEventListener("click", () => does.readReference(suspect.feature));
+  return [button];
+}
+
 const line = (text) => {
   const p = document.createElement("p");
   const isolated = document.createElement("bdi");
@@ -183,6 +194,7 @@ function renderVerdict() {
   if (print === shownVerdict) return;
   shownVerdict = print;
   $("verdict-text").textContent = v.text ?? "";
+  $("rivals-title").hidden = !v.rivals?.length;
   $("rivals").replaceChildren(...(v.rivals ?? []).map((r) => {
     const item = document.createElement("li");
     item.className = r.accused ? "accused" : "";
@@ -199,7 +211,7 @@ function renderVerdict() {
     return item;
   }));
   $("suspects").replaceChildren(...(v.suspects ?? []).flatMap((s) => [
-    line(s.text), ...(indexOf(s) >= 0 ? [jumpButton(s, `Measure ${s.feature} again`)] : []),
+    line(s.text), ...againButtons(s),
   ]));
   const telling = v.telling;
   $("next").replaceChildren(
