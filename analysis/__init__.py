@@ -1,5 +1,5 @@
-"""Analysis: from outlines to toolpaths, sensitivities, readings, estimates, verdict, advice and fits.
+"""What prints, readings and sliced files say of a printer.
 
-Start at `analysis.interpret.diagnose`; the error terms are the table in `analysis.terms`, and what a print reads
-is computed in `analysis.walk`.
+One folder a job, in the order in which they build on each other: readings, chain, estimation, diagnosis, prints,
+gcode, parts, validation. Start at `diagnosis.diagnose`; the error terms are the table in `terms`.
 """

@@ -142,7 +142,7 @@ class Diagnosis:
     Attributes
     ----------
     terms : tuple of TermEstimate
-        In the order of `analysis.terms.TERMS`.
+        In the order of `terms.TERMS`.
     covariance : ndarray (terms, terms)
         Posterior covariance.
     verdict : Verdict

@@ -20,7 +20,7 @@ from typing import Literal
 
 import numpy as np
 
-from coupons.feature import Feature
+from fitassay.coupons.feature import Feature
 
 BORE_REFERENCE_MM = 3.0
 """Bore diameter at which `bore_closure` is stated [mm]."""

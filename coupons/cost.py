@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from coupons.machine import Machine
+from fitassay.coupons.machine import Machine
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -7,10 +7,10 @@ from dataclasses import dataclass, replace
 import shapely
 from shapely import affinity
 
-from coupons.errors import JobError
-from coupons.feature import Feature, Kind
-from coupons.job import Job
-from coupons.shapes import Outline, inset, snap
+from fitassay.coupons.errors import JobError
+from fitassay.coupons.feature import Feature, Kind
+from fitassay.coupons.job import Job
+from fitassay.coupons.shapes import Outline, inset, snap
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 
-from coupons.draft import Draft
-from coupons.job import Job
+from fitassay.coupons.draft import Draft
+from fitassay.coupons.job import Job
 
 
 @dataclass(frozen=True, kw_only=True)

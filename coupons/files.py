@@ -7,7 +7,7 @@ import tempfile
 from contextlib import suppress
 from pathlib import Path
 
-from coupons.errors import WriteError
+from fitassay.coupons.errors import WriteError
 
 
 def write_atomic(path: Path, data: bytes | str) -> None:

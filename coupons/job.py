@@ -6,9 +6,9 @@ import math
 from dataclasses import dataclass, field
 from typing import Literal
 
-from coupons.errors import JobError
-from coupons.machine import Machine
-from coupons.rules import Rules
+from fitassay.coupons.errors import JobError
+from fitassay.coupons.machine import Machine
+from fitassay.coupons.rules import Rules
 
 Wall = Literal["tube", "prism"]
 WALLS: tuple[Wall, ...] = ("tube", "prism")

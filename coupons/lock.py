@@ -10,7 +10,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
 
-from coupons.errors import JobError, WriteError
+from fitassay.coupons.errors import JobError, WriteError
 
 PATIENCE_S = 10.0
 """How long to wait for another writer; a write takes milliseconds, so longer means that something hangs."""

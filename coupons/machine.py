@@ -1,13 +1,13 @@
 """The printer, its settings now in force and the caliper: the content of machine.toml as data.
 
-Reading and writing the file is `coupons.machine_file`'s job.
+Reading and writing the file is `fitassay.coupons.machine_file`'s job.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass, field
 
-from coupons.errors import InputError
+from fitassay.coupons.errors import InputError
 
 
 @dataclass(frozen=True, kw_only=True)

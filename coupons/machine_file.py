@@ -9,10 +9,10 @@ from collections.abc import Collection, Iterator
 from pathlib import Path
 from typing import Any
 
-from coupons.errors import InputError, InputErrors
-from coupons.machine import FIGURES, Figure, Machine, check_figure
-from coupons.numbers import parse_number
-from coupons.wording import did_you_mean, shown
+from fitassay.coupons.errors import InputError, InputErrors
+from fitassay.coupons.machine import FIGURES, Figure, Machine, check_figure
+from fitassay.coupons.numbers import parse_number
+from fitassay.coupons.wording import did_you_mean, shown
 
 SCHEMA = 1
 LARGEST_BYTES = 1_000_000

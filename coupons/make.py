@@ -6,22 +6,22 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from coupons.cost import Cost, cost_of
-from coupons.draft import Draft
-from coupons.errors import InputError, JobError
-from coupons.families import FAMILIES
-from coupons.family import Family
-from coupons.feature import Coupon, Manifest
-from coupons.files import write_atomic
-from coupons.job import WALLS, Job, Wall
-from coupons.machine import Machine
-from coupons.manifest import manifest_json
-from coupons.plates import place
-from coupons.rules import Rules
-from coupons.solid import Solid, solid_of
-from coupons.stl import stl_bytes
-from coupons.threemf import Item, threemf_bytes
-from coupons.wording import did_you_mean, shown
+from fitassay.coupons.cost import Cost, cost_of
+from fitassay.coupons.draft import Draft
+from fitassay.coupons.errors import InputError, JobError
+from fitassay.coupons.export.manifest import manifest_json
+from fitassay.coupons.export.stl import stl_bytes
+from fitassay.coupons.export.threemf import Item, threemf_bytes
+from fitassay.coupons.families import FAMILIES
+from fitassay.coupons.family import Family
+from fitassay.coupons.feature import Coupon, Manifest
+from fitassay.coupons.files import write_atomic
+from fitassay.coupons.job import WALLS, Job, Wall
+from fitassay.coupons.machine import Machine
+from fitassay.coupons.plates import place
+from fitassay.coupons.rules import Rules
+from fitassay.coupons.solid import Solid, solid_of
+from fitassay.coupons.wording import did_you_mean, shown
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -9,9 +9,9 @@ import shapely
 from shapely import affinity
 from shapely.geometry import LineString
 
-from coupons.errors import JobError
-from coupons.job import Job
-from coupons.shapes import Outline, snap
+from fitassay.coupons.errors import JobError
+from fitassay.coupons.job import Job
+from fitassay.coupons.shapes import Outline, snap
 
 FONT = "futural"
 """Single-stroke sans serif of the Hershey set."""

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 import re
 
-from coupons.wording import shown
+from fitassay.coupons.wording import shown
 
 # Plain ASCII digits only: float() would also take underscores, "infinity" and digits of other scripts.
 _NUMBER = re.compile(r"([+-]?(?:\d+(?:[.,]\d*)?|[.,]\d+)(?:[eE][+-]?\d+)?)\s*(.*)", re.ASCII | re.DOTALL)

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import rectpack
 
-from coupons.errors import JobError
+from fitassay.coupons.errors import JobError
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from manifold3d import CrossSection, FillRule, Manifold, OpType
 
-from coupons.draft import Slab
+from fitassay.coupons.draft import Slab
 
 
 @dataclass(frozen=True, eq=False)

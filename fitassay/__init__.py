@@ -24,59 +24,59 @@ __version__ = "0.1.0"
 
 # Public name -> the module that owns it. Lazy, so that `fitassay --help` does not load numpy.
 _HOME = {
-    "FitassayError": "coupons.errors",
-    "InputError": "coupons.errors",
-    "JobError": "coupons.errors",
-    "Machine": "coupons.machine",
-    "read_machine": "coupons.machine_file",
-    "machine_toml": "coupons.machine_file",
-    "Feature": "coupons.feature",
-    "Coupon": "coupons.feature",
-    "Manifest": "coupons.feature",
-    "build_set": "coupons.make",
-    "write_set": "coupons.make",
-    "read_manifest": "coupons.manifest",
-    "TERMS": "analysis.terms",
-    "Reading": "analysis.readings",
-    "read_readings": "analysis.readings",
-    "SetWalk": "analysis.walk",
-    "simulate": "analysis.simulate",
-    "theta_of": "analysis.simulate",
-    "posterior": "analysis.estimate",
-    "diagnose": "analysis.interpret",
-    "interpret": "analysis.interpret",
-    "Diagnosis": "analysis.result",
-    "trace_file": "analysis.trace",
-    "diagnose_traced": "analysis.traced_print",
+    "FitassayError": "fitassay.coupons.errors",
+    "InputError": "fitassay.coupons.errors",
+    "JobError": "fitassay.coupons.errors",
+    "Machine": "fitassay.coupons.machine",
+    "read_machine": "fitassay.coupons.machine_file",
+    "machine_toml": "fitassay.coupons.machine_file",
+    "Feature": "fitassay.coupons.feature",
+    "Coupon": "fitassay.coupons.feature",
+    "Manifest": "fitassay.coupons.feature",
+    "build_set": "fitassay.coupons.make",
+    "write_set": "fitassay.coupons.make",
+    "read_manifest": "fitassay.coupons.export.manifest",
+    "TERMS": "fitassay.analysis.terms",
+    "Reading": "fitassay.analysis.readings.file",
+    "read_readings": "fitassay.analysis.readings.file",
+    "SetWalk": "fitassay.analysis.chain.walk",
+    "simulate": "fitassay.analysis.chain.simulate",
+    "theta_of": "fitassay.analysis.chain.simulate",
+    "posterior": "fitassay.analysis.estimation.posterior",
+    "diagnose": "fitassay.analysis.diagnosis.diagnose",
+    "interpret": "fitassay.analysis.diagnosis.diagnose",
+    "Diagnosis": "fitassay.analysis.result",
+    "trace_file": "fitassay.analysis.gcode.trace",
+    "diagnose_traced": "fitassay.analysis.gcode.apply",
 }
 
 __all__ = [*_HOME, "__version__"]  # pyright: ignore[reportUnsupportedDunderAll]
 
 if TYPE_CHECKING:
-    from analysis.estimate import posterior as posterior
-    from analysis.interpret import diagnose as diagnose
-    from analysis.interpret import interpret as interpret
-    from analysis.readings import Reading as Reading
-    from analysis.readings import read_readings as read_readings
-    from analysis.result import Diagnosis as Diagnosis
-    from analysis.simulate import simulate as simulate
-    from analysis.simulate import theta_of as theta_of
-    from analysis.terms import TERMS as TERMS
-    from analysis.trace import trace_file as trace_file
-    from analysis.traced_print import diagnose_traced as diagnose_traced
-    from analysis.walk import SetWalk as SetWalk
-    from coupons.errors import FitassayError as FitassayError
-    from coupons.errors import InputError as InputError
-    from coupons.errors import JobError as JobError
-    from coupons.feature import Coupon as Coupon
-    from coupons.feature import Feature as Feature
-    from coupons.feature import Manifest as Manifest
-    from coupons.machine import Machine as Machine
-    from coupons.machine_file import machine_toml as machine_toml
-    from coupons.machine_file import read_machine as read_machine
-    from coupons.make import build_set as build_set
-    from coupons.make import write_set as write_set
-    from coupons.manifest import read_manifest as read_manifest
+    from fitassay.analysis.chain.simulate import simulate as simulate
+    from fitassay.analysis.chain.simulate import theta_of as theta_of
+    from fitassay.analysis.chain.walk import SetWalk as SetWalk
+    from fitassay.analysis.diagnosis.diagnose import diagnose as diagnose
+    from fitassay.analysis.diagnosis.diagnose import interpret as interpret
+    from fitassay.analysis.estimation.posterior import posterior as posterior
+    from fitassay.analysis.gcode.apply import diagnose_traced as diagnose_traced
+    from fitassay.analysis.gcode.trace import trace_file as trace_file
+    from fitassay.analysis.readings.file import Reading as Reading
+    from fitassay.analysis.readings.file import read_readings as read_readings
+    from fitassay.analysis.result import Diagnosis as Diagnosis
+    from fitassay.analysis.terms import TERMS as TERMS
+    from fitassay.coupons.errors import FitassayError as FitassayError
+    from fitassay.coupons.errors import InputError as InputError
+    from fitassay.coupons.errors import JobError as JobError
+    from fitassay.coupons.export.manifest import read_manifest as read_manifest
+    from fitassay.coupons.feature import Coupon as Coupon
+    from fitassay.coupons.feature import Feature as Feature
+    from fitassay.coupons.feature import Manifest as Manifest
+    from fitassay.coupons.machine import Machine as Machine
+    from fitassay.coupons.machine_file import machine_toml as machine_toml
+    from fitassay.coupons.machine_file import read_machine as read_machine
+    from fitassay.coupons.make import build_set as build_set
+    from fitassay.coupons.make import write_set as write_set
 
 
 def __getattr__(name: str) -> Any:

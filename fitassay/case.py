@@ -6,9 +6,9 @@ from collections.abc import Collection
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from coupons.errors import InputError, JobError
-from coupons.feature import Manifest
-from coupons.machine import Machine
+from fitassay.coupons.errors import InputError, JobError
+from fitassay.coupons.feature import Manifest
+from fitassay.coupons.machine import Machine
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -67,7 +67,7 @@ class Print:
         today = self.case.machine(prior_names)
         if not self.machine_path.exists():
             return today
-        from coupons.machine_file import read_machine
+        from fitassay.coupons.machine_file import read_machine
 
         then = read_machine(self.machine_path)
         kept = {k: v for k, v in then.values.items() if not k.startswith("caliper.")}
@@ -75,7 +75,7 @@ class Print:
 
     def manifest(self) -> Manifest:
         """The coupons of this print; `InputError` if the file is missing or wrong."""
-        from coupons.manifest import read_manifest
+        from fitassay.coupons.export.manifest import read_manifest
 
         return read_manifest(self.manifest_path)
 
@@ -120,7 +120,7 @@ class Case:
 
     def machine(self, prior_names: Collection[str] | None = None) -> Machine:
         """The printer; `InputError` if its file is missing or wrong, or names other priors than these."""
-        from coupons.machine_file import read_machine
+        from fitassay.coupons.machine_file import read_machine
 
         return read_machine(self.machine_path, prior_names=prior_names)
 

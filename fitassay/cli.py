@@ -14,9 +14,9 @@ from typing import Any
 
 import click
 
-from coupons.errors import FitassayError
-from coupons.wording import did_you_mean, shown
 from fitassay import __version__, commands
+from fitassay.coupons.errors import FitassayError
+from fitassay.coupons.wording import did_you_mean, shown
 from fitassay.terminal import STOPPED, width
 
 # A command is one file in fitassay/commands, holding `command`, and one line here, in the order of a day's work.

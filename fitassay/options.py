@@ -6,7 +6,7 @@ from typing import Any
 
 import click
 
-from coupons.numbers import parse_length, parse_number
+from fitassay.coupons.numbers import parse_length, parse_number
 
 case_argument = click.argument("case", metavar="CASE", type=click.Path(path_type=str))
 print_option = click.option("--print", "number", metavar="NN", help="Which print; the newest unless given.")

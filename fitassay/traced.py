@@ -8,14 +8,14 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from coupons.errors import InputError
-from coupons.files import write_atomic
-from coupons.machine import Machine
 from fitassay.case import Print
+from fitassay.coupons.errors import InputError
+from fitassay.coupons.files import write_atomic
+from fitassay.coupons.machine import Machine
 from fitassay.terminal import json_text
 
 if TYPE_CHECKING:
-    from analysis.trace import Trace
+    from fitassay.analysis.gcode.trace import Trace
 
 
 def trace_path(target: Print) -> Path:
@@ -59,8 +59,8 @@ def trace_print(target: Print, machine: Machine, files: Path | Sequence[Path]) -
 
 def read_trace(target: Print, machine: Machine, files: Path | Sequence[Path]) -> Trace:
     """Trace sliced files against a print's coupons."""
-    from analysis.trace import trace_file
-    from analysis.trace_merge import merged
+    from fitassay.analysis.gcode.merge import merged
+    from fitassay.analysis.gcode.trace import trace_file
 
     manifest = target.manifest()
     return merged([trace_file(f, manifest, target.folder, machine) for f in _as_list(files)], manifest)

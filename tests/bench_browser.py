@@ -13,8 +13,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pytest
 
-from analysis.terms import INDEX, TERMS
-from analysis.walk import SetWalk
+from fitassay.analysis.chain.walk import SetWalk
+from fitassay.analysis.terms import INDEX, TERMS
 from tests.benches import copy_case, make_case, manifest_of, pairs_of, print_folder, served_here, typed
 
 if TYPE_CHECKING:

@@ -15,15 +15,15 @@ from dataclasses import dataclass
 from pathlib import Path
 from urllib.parse import parse_qs, urlsplit
 
-from analysis.reading_rows import blank_readings
-from analysis.readings import Reading, read_readings
-from coupons.feature import Coupon, Feature, Manifest
-from coupons.machine import Machine
-from coupons.machine_file import machine_toml
-from coupons.make import build_set, write_set
-from coupons.manifest import read_manifest
+from fitassay.analysis.readings.file import Reading, read_readings
+from fitassay.analysis.readings.reading import blank_readings
 from fitassay.bench.server import open_bench
-from fitassay.bench.state import Bench
+from fitassay.bench.session import Bench
+from fitassay.coupons.export.manifest import read_manifest
+from fitassay.coupons.feature import Coupon, Feature, Manifest
+from fitassay.coupons.machine import Machine
+from fitassay.coupons.machine_file import machine_toml
+from fitassay.coupons.make import build_set, write_set
 
 ROOT = Path(__file__).parent.parent
 

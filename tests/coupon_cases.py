@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from functools import cache
 
-from coupons.draft import Draft, Slab
-from coupons.families import FAMILIES
-from coupons.feature import Feature
-from coupons.job import Job
-from coupons.machine import Machine
-from coupons.solid import Solid, solid_of
+from fitassay.coupons.draft import Draft, Slab
+from fitassay.coupons.families import FAMILIES
+from fitassay.coupons.feature import Feature
+from fitassay.coupons.job import Job
+from fitassay.coupons.machine import Machine
+from fitassay.coupons.solid import Solid, solid_of
 
 
 def machine(

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from analysis.result import (
+from fitassay.analysis.result import (
     Advice,
     Alias,
     Diagnosis,
@@ -15,7 +15,7 @@ from analysis.result import (
     TermEstimate,
     Verdict,
 )
-from analysis.terms import INDEX, NAMES, TERMS
+from fitassay.analysis.terms import INDEX, NAMES, TERMS
 
 FEATURES = (
     "boss 14, outside in x",

@@ -12,7 +12,7 @@ from functools import cache
 import numpy as np
 from manifold3d import CrossSection, FillRule, Manifold
 
-from analysis.part_file import Part
+from fitassay.analysis.parts.part_file import Part
 
 
 @dataclass(frozen=True)

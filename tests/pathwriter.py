@@ -11,8 +11,8 @@ import numpy as np
 import shapely
 from shapely import affinity
 
-from analysis.toolpath import Mesh, Slicer, polygons
-from coupons.feature import Coupon
+from fitassay.analysis.chain.loops import Mesh, Slicer, polygons
+from fitassay.coupons.feature import Coupon
 
 INCH = 25.4
 # Signed permutations of x and y, as a, b, c, d of (x, y) -> (a x + b y, c x + d y).

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from coupons.feature import Coupon, Feature, Kind, Manifest
-from coupons.machine import Machine
-from coupons.machine_file import machine_toml
-from coupons.manifest import manifest_json
+from fitassay.coupons.export.manifest import manifest_json
+from fitassay.coupons.feature import Coupon, Feature, Kind, Manifest
+from fitassay.coupons.machine import Machine
+from fitassay.coupons.machine_file import machine_toml
 
 
 def feature(name: str, nominal: float, kind: Kind = "outside", direction: float = 0.0) -> Feature:

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from functools import cache
 
-from analysis.toolpath import Mesh, Slicer
-from analysis.walk import SetWalk
-from coupons.machine import Machine
-from coupons.make import CouponSet, build_set
+from fitassay.analysis.chain.loops import Mesh, Slicer
+from fitassay.analysis.chain.walk import SetWalk
+from fitassay.coupons.machine import Machine
+from fitassay.coupons.make import CouponSet, build_set
 
 
 @cache

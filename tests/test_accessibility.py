@@ -9,11 +9,11 @@ from pathlib import Path
 
 import pytest
 
-from analysis.interpret import interpret
-from analysis.simulate import simulate, theta_of
-from coupons.machine import Machine
-from coupons.make import write_set
-from fitassay.report import report_html
+from fitassay.analysis.chain.simulate import simulate, theta_of
+from fitassay.analysis.diagnosis.diagnose import interpret
+from fitassay.coupons.machine import Machine
+from fitassay.coupons.make import write_set
+from fitassay.report.page import report_html
 from tests import diagnoses, sets
 
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")

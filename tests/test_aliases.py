@@ -7,12 +7,12 @@ import re
 import numpy as np
 import pytest
 
-from analysis.aliases import alias_groups, known_sum
-from analysis.estimate import posterior, prior_sds
-from analysis.interpret import interpret
-from analysis.simulate import simulate, theta_of
-from analysis.terms import INDEX, NAMES, TERMS
-from coupons.machine import Machine
+from fitassay.analysis.chain.simulate import simulate, theta_of
+from fitassay.analysis.diagnosis.aliases import alias_groups, known_sum
+from fitassay.analysis.diagnosis.diagnose import interpret
+from fitassay.analysis.estimation.posterior import posterior, prior_sds
+from fitassay.analysis.terms import INDEX, NAMES, TERMS
+from fitassay.coupons.machine import Machine
 from tests.sets import walk
 
 MACHINE = Machine()

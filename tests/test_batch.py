@@ -5,16 +5,16 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from analysis.batch import interpret_many, settle
-from analysis.estimate import posterior, prior_sds
-from analysis.interpret import interpret
-from analysis.many import Layout
-from analysis.population import MIXES, NOISES, draw_printers, read_sets
-from analysis.readings import Reading
-from analysis.scatter import flat_layout, measure_scatter
-from analysis.terms import INDEX, NAMES, PRINTER, TERMS
-from analysis.verdict import STATUSES, reference_of
-from coupons.machine import Machine
+from fitassay.analysis.diagnosis.diagnose import interpret
+from fitassay.analysis.diagnosis.verdict import STATUSES, reference_of
+from fitassay.analysis.estimation.batch import interpret_many, settle
+from fitassay.analysis.estimation.excess_variance import flat_layout, measure_scatter
+from fitassay.analysis.estimation.many import Layout
+from fitassay.analysis.estimation.posterior import posterior, prior_sds
+from fitassay.analysis.readings.file import Reading
+from fitassay.analysis.terms import INDEX, NAMES, PRINTER, TERMS
+from fitassay.analysis.validation.population import MIXES, NOISES, draw_printers, read_sets
+from fitassay.coupons.machine import Machine
 from tests.sets import walk
 
 MACHINE = Machine()

@@ -9,10 +9,10 @@ from typing import TYPE_CHECKING, Any
 
 import pytest
 
-from analysis.readings_book import ReadingsBook
-from coupons.machine import Machine
-from coupons.machine_file import machine_toml
-from coupons.manifest import manifest_json
+from fitassay.analysis.readings.book import ReadingsBook
+from fitassay.coupons.export.manifest import manifest_json
+from fitassay.coupons.machine import Machine
+from fitassay.coupons.machine_file import machine_toml
 from tests.bench_browser import (
     NEEDS_CHROMIUM,
     as_entered,

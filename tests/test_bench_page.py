@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from analysis.readings_book import ReadingsBook
+from fitassay.analysis.readings.book import ReadingsBook
 from tests.bench_browser import (
     NEEDS_CHROMIUM,
     as_entered,

@@ -11,16 +11,16 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from analysis.readings_book import ReadingsBook
-from analysis.terms import INDEX, TERMS
-from analysis.walk import SetWalk
-from coupons.errors import InputError
-from coupons.feature import Coupon, Feature
-from coupons.manifest import manifest_json
+from fitassay.analysis.chain.walk import SetWalk
+from fitassay.analysis.readings.book import ReadingsBook
+from fitassay.analysis.terms import INDEX, TERMS
 from fitassay.bench.actions import Action, BadRequest, parse_actions
 from fitassay.bench.drawing import coupon_drawing
 from fitassay.bench.live import PAUSE_S
-from fitassay.bench.state import Bench
+from fitassay.bench.session import Bench
+from fitassay.coupons.errors import InputError
+from fitassay.coupons.export.manifest import manifest_json
+from fitassay.coupons.feature import Coupon, Feature
 from tests.benches import copy_case, make_case, manifest_of, pairs_of, print_folder, typed, values_of
 
 TAB = "0123456789abcdef01234567"
@@ -227,7 +227,7 @@ def test_a_full_disk_is_told_and_the_page_goes_on(case: Path, monkeypatch: pytes
         raise OSError(28, "No space left on device")
 
     with monkeypatch.context() as patch:
-        patch.setattr("coupons.files.os.fsync", full)
+        patch.setattr("fitassay.coupons.files.os.fsync", full)
         (result,) = bench.act(TAB, [read(1, coupon, feature, f"{typed(0, feature)}")])
     assert result["outcome"] == "refused" and "No space left" in result["note"]
     assert not values_of(case)

@@ -5,15 +5,15 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from analysis import carry as module
-from analysis.carry import carry
-from analysis.estimate import posterior, prior_sds
-from analysis.evidence import gather
-from analysis.fitted import agreement, fit
-from analysis.several import DRIFT, PrintResult
-from analysis.simulate import simulate, theta_of
-from analysis.terms import INDEX, NAMES
-from coupons.machine import Machine
+from fitassay.analysis.chain.simulate import simulate, theta_of
+from fitassay.analysis.estimation.fit import agreement, fit
+from fitassay.analysis.estimation.observations import gather
+from fitassay.analysis.estimation.posterior import posterior, prior_sds
+from fitassay.analysis.prints import transfer as module
+from fitassay.analysis.prints.mixed_model import DRIFT, PrintResult
+from fitassay.analysis.prints.transfer import carry
+from fitassay.analysis.terms import INDEX, NAMES
+from fitassay.coupons.machine import Machine
 from tests.sets import walk
 
 MACHINE = Machine()

@@ -5,9 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from analysis.censored import Bounds, bounded_posterior, interval_moments
-from analysis.estimate import posterior
-from coupons.errors import InputError
+from fitassay.analysis.estimation.censored import Bounds, bounded_posterior, interval_moments
+from fitassay.analysis.estimation.posterior import posterior
+from fitassay.coupons.errors import InputError
 
 NONE = (np.empty((0, 1)), np.empty(0), np.empty(0))
 

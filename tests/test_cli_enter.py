@@ -8,9 +8,9 @@ from pathlib import Path
 
 import pytest
 
-from analysis.readings import blank_readings, read_readings
-from coupons.machine import Machine
+from fitassay.analysis.readings.file import blank_readings, read_readings
 from fitassay.commands.enter import typed_values
+from fitassay.coupons.machine import Machine
 from tests.prints import MANIFEST, small_case
 from tests.pty_session import PtySession
 from tests.test_cli import run

@@ -8,9 +8,9 @@ import os
 
 import pytest
 
-from coupons.machine import FIGURES, Machine
-from coupons.machine_file import read_machine
 from fitassay.commands.init import option_name
+from fitassay.coupons.machine import FIGURES, Machine
+from fitassay.coupons.machine_file import read_machine
 from tests.pty_session import PtySession
 from tests.test_cli import run
 

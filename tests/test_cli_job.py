@@ -12,11 +12,11 @@ from pathlib import Path
 
 import pytest
 
-from analysis.readings import read_readings
-from analysis.terms import NAMES, TERMS
-from coupons.families import FAMILIES
-from coupons.manifest import read_manifest
+from fitassay.analysis.readings.file import read_readings
+from fitassay.analysis.terms import NAMES, TERMS
 from fitassay.commands.simulate import option_name
+from fitassay.coupons.export.manifest import read_manifest
+from fitassay.coupons.families import FAMILIES
 from tests.pty_session import PtySession
 from tests.test_cli import process, run
 

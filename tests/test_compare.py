@@ -5,18 +5,18 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from analysis.advice import ORDER, advise, new_value
-from analysis.batch import interpret_many
-from analysis.compare import compare, dominating, usual_gains
-from analysis.estimate import posterior, prior_sds
-from analysis.history import D2, charts, limits, longest_run
-from analysis.predict import Size, size_gains
-from analysis.result import Advice
-from analysis.settings import apply, changed_settings, errors_after
-from analysis.several import FACTORS, PrintResult, information, read_together
-from analysis.terms import INDEX, NAMES, PRINTER, TERMS
-from analysis.verdict import COVERAGE_FACTOR, STATUSES, reference_of, visible_sd
-from coupons.machine import Machine
+from fitassay.analysis.diagnosis.advice import ORDER, advise, new_value
+from fitassay.analysis.diagnosis.verdict import COVERAGE_FACTOR, STATUSES, reference_of, visible_sd
+from fitassay.analysis.estimation.batch import interpret_many
+from fitassay.analysis.estimation.posterior import posterior, prior_sds
+from fitassay.analysis.parts.fits import Size, size_gains
+from fitassay.analysis.prints.compare import compare, dominating, usual_gains
+from fitassay.analysis.prints.control_chart import D2, charts, limits, longest_run
+from fitassay.analysis.prints.mixed_model import FACTORS, PrintResult, information, read_together
+from fitassay.analysis.prints.setting_changes import apply, changed_settings, errors_after
+from fitassay.analysis.result import Advice
+from fitassay.analysis.terms import INDEX, NAMES, PRINTER, TERMS
+from fitassay.coupons.machine import Machine
 from tests.sets import walk
 
 NOISE = 0.02

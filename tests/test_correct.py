@@ -9,12 +9,12 @@ import pytest
 import trimesh
 from manifold3d import Manifold
 
-from analysis.correct import correct, scaled_alone
-from analysis.part_check import check
-from analysis.part_file import Part, open_edges
-from analysis.part_print import Sections, printed_region, prove, round_openings
-from analysis.terms import INDEX, NAMES
-from coupons.errors import InputError, JobError
+from fitassay.analysis.parts.check import check
+from fitassay.analysis.parts.correct import correct, scaled_alone
+from fitassay.analysis.parts.part_file import Part, open_edges
+from fitassay.analysis.parts.virtual_print import Sections, printed_region, prove, round_openings
+from fitassay.analysis.terms import INDEX, NAMES
+from fitassay.coupons.errors import InputError, JobError
 from tests.parts import PARTS, box, drawn, measure, part_of, post, prism
 
 W, H = 0.45, 0.2
@@ -275,9 +275,9 @@ BIG = """
 import resource, sys
 from pathlib import Path
 import numpy as np
-from analysis.correct import correct
-from analysis.part_check import check
-from analysis.part_file import read_parts, write_parts
+from fitassay.analysis.parts.correct import correct
+from fitassay.analysis.parts.check import check
+from fitassay.analysis.parts.part_file import read_parts, write_parts
 parts, _ = read_parts(Path(sys.argv[1]))
 theta = np.zeros(14)
 theta[[0, 3, 4, 6, 7, 8]] = 0.002, 0.1, -0.05, 0.05, 0.003, 0.1
@@ -290,7 +290,7 @@ print(len(parts[0].faces), resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 
 
 @pytest.mark.benchmarks
 def test_half_a_million_facets(benchmark, tmp_path):
-    from analysis.part_file import write_parts
+    from fitassay.analysis.parts.part_file import write_parts
 
     globe = Manifold.sphere(30, 1010).translate((0, 0, 30)) - Manifold.cylinder(80, 5, 5, 200).translate(
         (0, 0, -5)

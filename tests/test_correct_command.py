@@ -3,9 +3,9 @@
 import numpy as np
 import pytest
 
-from analysis.part_file import read_parts, write_parts
-from analysis.terms import INDEX, NAMES
-from coupons.machine import Machine
+from fitassay.analysis.parts.part_file import read_parts, write_parts
+from fitassay.analysis.terms import INDEX, NAMES
+from fitassay.coupons.machine import Machine
 from tests.fit_case import ERRORS, case, run, run_json
 from tests.parts import box, drawn, part_of
 from tests.test_correct import errors

@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 import trimesh
 
-from analysis.part_file import merge, open_edges, read_parts, write_parts
-from coupons.errors import InputError
+from fitassay.analysis.parts.part_file import merge, open_edges, read_parts, write_parts
+from fitassay.coupons.errors import InputError
 from tests.parts import box, drawn, part_of
 
 

@@ -12,12 +12,12 @@ import numpy as np
 import pytest
 import trimesh
 
-from coupons.errors import InputError, JobError
-from coupons.feature import Manifest
-from coupons.make import build_set, write_set
-from coupons.manifest import manifest_json, read_manifest
-from coupons.stl import stl_bytes
-from coupons.threemf import Item, threemf_bytes
+from fitassay.coupons.errors import InputError, JobError
+from fitassay.coupons.export.manifest import manifest_json, read_manifest
+from fitassay.coupons.export.stl import stl_bytes
+from fitassay.coupons.export.threemf import Item, threemf_bytes
+from fitassay.coupons.feature import Manifest
+from fitassay.coupons.make import build_set, write_set
 from tests.coupon_cases import MACHINES
 from tests.sets import coupon_set
 

@@ -8,9 +8,9 @@ import numpy as np
 import pytest
 from shapely.geometry import LineString, Point, Polygon
 
-from coupons.families import FAMILIES
-from coupons.rules import Rules
-from coupons.shapes import notched_box, notched_window
+from fitassay.coupons.families import FAMILIES
+from fitassay.coupons.rules import Rules
+from fitassay.coupons.shapes import notched_box, notched_window
 from tests.coupon_cases import CASES, JOBS, ROUND, drafts, slab_at, straight
 
 RULES = Rules()

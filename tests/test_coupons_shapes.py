@@ -11,12 +11,12 @@ from hypothesis import given
 from hypothesis import strategies as st
 from shapely.geometry import LineString, Polygon
 
-from coupons.cost import bead_area, cost_of
-from coupons.errors import JobError
-from coupons.families.single_wall import tag
-from coupons.job import Job
-from coupons.mark import glyph, make_arrow, make_mark, stroke_width
-from coupons.shapes import (
+from fitassay.coupons.cost import bead_area, cost_of
+from fitassay.coupons.errors import JobError
+from fitassay.coupons.families.single_wall import tag
+from fitassay.coupons.job import Job
+from fitassay.coupons.mark import glyph, make_arrow, make_mark, stroke_width
+from fitassay.coupons.shapes import (
     CHORD_MM,
     circle,
     inset,

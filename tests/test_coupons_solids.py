@@ -11,9 +11,9 @@ import pytest
 import shapely
 import trimesh
 
-from coupons.draft import Slab
-from coupons.shapes import rectangle, region
-from coupons.solid import solid_of
+from fitassay.coupons.draft import Slab
+from fitassay.coupons.shapes import rectangle, region
+from fitassay.coupons.solid import solid_of
 from tests.coupon_cases import CASES, drafts, solids
 
 ROOT = Path(__file__).parent.parent
@@ -84,8 +84,8 @@ def test_a_cube_has_the_volume_of_a_cube():
 def test_files_are_the_same_bytes_in_two_processes(tmp_path):
     """Two interpreters with different hash seeds write the whole set and the block."""
     script = (
-        "import sys; from pathlib import Path; from coupons.make import build_set, write_set;"
-        "from coupons.machine import Machine; from coupons.families import FAMILIES;"
+        "import sys; from pathlib import Path; from fitassay.coupons.make import build_set, write_set;"
+        "from fitassay.coupons.machine import Machine; from fitassay.coupons.families import FAMILIES;"
         "write_set(build_set(Machine(), families=tuple(FAMILIES)), Path(sys.argv[1]))"
     )
     for seed in ("1", "2"):

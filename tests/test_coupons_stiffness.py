@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 import shapely
 
-from coupons.families import FAMILIES
+from fitassay.coupons.families import FAMILIES
 from tests.coupon_cases import drafts, slab_at
 
 # PLA, printed solid; a light touch of the jaws is about a newton.

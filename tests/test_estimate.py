@@ -8,8 +8,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from analysis.estimate import posterior
-from coupons.errors import InputError
+from fitassay.analysis.estimation.posterior import posterior
+from fitassay.coupons.errors import InputError
 
 FLAT = np.array([np.inf, np.inf])
 

@@ -7,10 +7,10 @@ import math
 import numpy as np
 import pytest
 
-from analysis.filament import measured_filament, split_flow
-from coupons.cost import bead_area
-from coupons.errors import InputError
-from coupons.machine import Machine
+from fitassay.analysis.estimation.feed import measured_filament, split_flow
+from fitassay.coupons.cost import bead_area
+from fitassay.coupons.errors import InputError
+from fitassay.coupons.machine import Machine
 
 
 @pytest.mark.parametrize(

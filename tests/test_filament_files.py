@@ -7,8 +7,14 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from analysis.filament_files import DIAMETER_COLUMNS, FEED_COLUMNS, add_row, read_diameters, read_feed
-from coupons.errors import InputError, InputErrors
+from fitassay.analysis.readings.filament_files import (
+    DIAMETER_COLUMNS,
+    FEED_COLUMNS,
+    add_row,
+    read_diameters,
+    read_feed,
+)
+from fitassay.coupons.errors import InputError, InputErrors
 from tests.fit_case import case, run, run_json
 
 

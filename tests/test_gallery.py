@@ -11,9 +11,9 @@ import pytest
 from lxml import etree
 from PIL import Image
 
-from analysis.terms import TERMS
-from fitassay.gallery import coupon_pictures, main
-from fitassay.guide import AMOUNTS, drawing, errors_page, guide_files, side_view, theta_for
+from fitassay.analysis.terms import TERMS
+from fitassay.gallery.guide import AMOUNTS, drawing, errors_page, guide_files, side_view, theta_for
+from fitassay.gallery.make import coupon_pictures, main
 from tests import sets
 
 GALLERY = Path(__file__).parent.parent / "gallery"

@@ -5,11 +5,11 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from analysis.estimate import posterior
-from analysis.guided import Guide, replay
-from analysis.readings import Reading
-from analysis.terms import NAMES, TERMS
-from coupons.machine import Machine
+from fitassay.analysis.diagnosis.sequential import Guide, replay
+from fitassay.analysis.estimation.posterior import posterior
+from fitassay.analysis.readings.file import Reading
+from fitassay.analysis.terms import NAMES, TERMS
+from fitassay.coupons.machine import Machine
 from tests.sets import walk
 
 

@@ -2,7 +2,7 @@
 
 import pytest
 
-from analysis.iso286 import (
+from fitassay.analysis.parts.iso286 import (
     DEVIATIONS_UM,
     MULTIPLES,
     RANGE_ENDS,
@@ -20,7 +20,7 @@ from analysis.iso286 import (
     tolerance,
     tolerance_unit,
 )
-from coupons.errors import InputError
+from fitassay.coupons.errors import InputError
 
 
 def um(mm):

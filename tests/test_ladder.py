@@ -7,11 +7,12 @@ import pytest
 import trimesh
 from scipy.special import ndtr
 
-from analysis.estimate import prior_sds
-from analysis.evidence import gather
-from analysis.fitted import fit
-from analysis.interpret import interpret
-from analysis.ladder import (
+from fitassay.analysis.chain.simulate import simulate
+from fitassay.analysis.diagnosis.diagnose import interpret
+from fitassay.analysis.estimation.fit import fit
+from fitassay.analysis.estimation.observations import gather
+from fitassay.analysis.estimation.posterior import prior_sds
+from fitassay.analysis.estimation.trials import (
     FEEL_MM,
     Rung,
     entering,
@@ -21,16 +22,15 @@ from analysis.ladder import (
     turning,
     with_trials,
 )
-from analysis.predict import Size, size_gains
-from analysis.reading_rows import Reading
-from analysis.simulate import simulate
-from analysis.terms import INDEX, NAMES
-from coupons.errors import JobError
-from coupons.families.fit_ladder import BALL_MM, PEG_MM, clearances
-from coupons.job import Job
-from coupons.machine import Machine
-from coupons.make import build_set
-from coupons.rules import Rules
+from fitassay.analysis.parts.fits import Size, size_gains
+from fitassay.analysis.readings.reading import Reading
+from fitassay.analysis.terms import INDEX, NAMES
+from fitassay.coupons.errors import JobError
+from fitassay.coupons.families.fit_ladder import BALL_MM, PEG_MM, clearances
+from fitassay.coupons.job import Job
+from fitassay.coupons.machine import Machine
+from fitassay.coupons.make import build_set
+from fitassay.coupons.rules import Rules
 from tests.fit_case import run, run_json
 from tests.sets import coupon_set, walk
 

@@ -9,9 +9,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from coupons.errors import InputError, InputErrors
-from coupons.machine import FIGURES, Machine
-from coupons.machine_file import machine_toml, read_machine, toml_lines
+from fitassay.coupons.errors import InputError, InputErrors
+from fitassay.coupons.machine import FIGURES, Machine
+from fitassay.coupons.machine_file import machine_toml, read_machine, toml_lines
 
 ANY_TEXT = st.text(st.characters(exclude_categories=["Cs"]), max_size=60)
 

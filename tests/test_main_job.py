@@ -7,12 +7,12 @@ import math
 import numpy as np
 import pytest
 
-from analysis.interpret import interpret
-from analysis.readings import Reading
-from analysis.simulate import simulate, theta_of
-from analysis.terms import INDEX, NAMES, TERMS
-from coupons.families import FAMILIES
-from coupons.machine import Machine
+from fitassay.analysis.chain.simulate import simulate, theta_of
+from fitassay.analysis.diagnosis.diagnose import interpret
+from fitassay.analysis.readings.file import Reading
+from fitassay.analysis.terms import INDEX, NAMES, TERMS
+from fitassay.coupons.families import FAMILIES
+from fitassay.coupons.machine import Machine
 from tests.sets import walk
 
 W = 0.45

@@ -5,10 +5,10 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from analysis.filament import FEED_MODEL, Feed, Filament, bead_per_area, feed_fact, split_flow
-from analysis.terms import INDEX, NAMES, TERMS
-from coupons.cost import bead_area
-from coupons.machine import Machine
+from fitassay.analysis.estimation.feed import FEED_MODEL, Feed, Filament, bead_per_area, feed_fact, split_flow
+from fitassay.analysis.terms import INDEX, NAMES, TERMS
+from fitassay.coupons.cost import bead_area
+from fitassay.coupons.machine import Machine
 from tests.sets import walk
 
 TRIALS = 1_000_000

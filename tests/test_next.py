@@ -7,17 +7,22 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from analysis.doubt import doubt_of, removed_by_all, removed_by_each, share_removed
-from analysis.estimate import posterior, prior_sds
-from analysis.evidence import Known, reference_row, single_reading_sd
-from analysis.interpret import interpret
-from analysis.next_print import Standing, rank_coupons, rank_readings, rank_unprinted
-from analysis.outlook import few_enough, look_ahead
-from analysis.readings import Reading
-from analysis.simulate import simulate, theta_of
-from analysis.terms import INDEX, NAMES, PRINTER, TERMS
-from coupons.errors import InputError
-from coupons.machine import Machine
+from fitassay.analysis.chain.simulate import simulate, theta_of
+from fitassay.analysis.diagnosis.diagnose import interpret
+from fitassay.analysis.diagnosis.information_gain import (
+    doubt_of,
+    removed_by_all,
+    removed_by_each,
+    share_removed,
+)
+from fitassay.analysis.diagnosis.lookahead import few_enough, look_ahead
+from fitassay.analysis.diagnosis.ranking import Standing, rank_coupons, rank_readings, rank_unprinted
+from fitassay.analysis.estimation.observations import Known, reference_row, single_reading_sd
+from fitassay.analysis.estimation.posterior import posterior, prior_sds
+from fitassay.analysis.readings.file import Reading
+from fitassay.analysis.terms import INDEX, NAMES, PRINTER, TERMS
+from fitassay.coupons.errors import InputError
+from fitassay.coupons.machine import Machine
 from tests.sets import walk
 
 MACHINE = Machine()

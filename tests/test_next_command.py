@@ -8,10 +8,10 @@ from pathlib import Path
 
 import pytest
 
-from analysis.readings import read_readings
-from coupons.feature import Manifest
-from coupons.manifest import read_manifest
+from fitassay.analysis.readings.file import read_readings
 from fitassay.commands import enter
+from fitassay.coupons.export.manifest import read_manifest
+from fitassay.coupons.feature import Manifest
 from tests.fit_case import case, run, run_json
 
 
@@ -51,7 +51,7 @@ class Hand:
 
         monkeypatch.setattr(enter.Walk, "announce", listen)
         monkeypatch.setattr(enter, "ask", self.ask)
-        monkeypatch.setattr("fitassay.guided_entry.ask", self.ask)
+        monkeypatch.setattr("fitassay.reading_dialog.guided.ask", self.ask)
 
     def ask(self, prompt: str) -> str:
         if prompt.startswith("q stops"):

@@ -6,15 +6,15 @@ from itertools import combinations
 import numpy as np
 import pytest
 
-from analysis.estimate import posterior, prior_sds
-from analysis.evidence import single_reading_sd
-from analysis.interpret import interpret
-from analysis.iso286 import parse_fit
-from analysis.plan import TELLS, make_plan
-from analysis.predict import State
-from analysis.simulate import simulate
-from analysis.terms import INDEX, NAMES
-from coupons.machine import Machine
+from fitassay.analysis.chain.simulate import simulate
+from fitassay.analysis.diagnosis.diagnose import interpret
+from fitassay.analysis.estimation.observations import single_reading_sd
+from fitassay.analysis.estimation.posterior import posterior, prior_sds
+from fitassay.analysis.parts.fits import State
+from fitassay.analysis.parts.iso286 import parse_fit
+from fitassay.analysis.prints.plan import TELLS, make_plan
+from fitassay.analysis.terms import INDEX, NAMES
+from fitassay.coupons.machine import Machine
 from tests.fit_case import case, run, run_json
 from tests.sets import coupon_set, walk
 

@@ -8,10 +8,9 @@ import shapely
 from shapely import affinity
 from shapely.geometry import LinearRing, Polygon
 
-from analysis.estimate import posterior
-from analysis.iso286 import grade_for, parse_fit
-from analysis.mating import PairWalk
-from analysis.predict import (
+from fitassay.analysis.chain.mating import PairWalk
+from fitassay.analysis.estimation.posterior import posterior
+from fitassay.analysis.parts.fits import (
     HeldGrade,
     Pair,
     Size,
@@ -26,8 +25,9 @@ from analysis.predict import (
     size_gains,
     within,
 )
-from analysis.terms import INDEX, NAMES, TERMS
-from coupons.errors import InputError
+from fitassay.analysis.parts.iso286 import grade_for, parse_fit
+from fitassay.analysis.terms import INDEX, NAMES, TERMS
+from fitassay.coupons.errors import InputError
 
 WIDTH = 0.45
 

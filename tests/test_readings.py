@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from analysis.readings import (
+from fitassay.analysis.readings.file import (
     Reading,
     blank_readings,
     plausible,
@@ -18,8 +18,8 @@ from analysis.readings import (
     reference_id,
     reference_piece,
 )
-from coupons.errors import InputError, InputErrors
-from coupons.machine import Machine
+from fitassay.coupons.errors import InputError, InputErrors
+from fitassay.coupons.machine import Machine
 from tests.prints import FEATURES, MANIFEST, feature
 from tests.sets import coupon_set
 

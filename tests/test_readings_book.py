@@ -14,9 +14,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from analysis.readings import ReadingsBook, blank_readings, read_readings
-from coupons.errors import InputError, InputErrors, JobError
-from coupons.lock import locked
+from fitassay.analysis.readings.file import ReadingsBook, blank_readings, read_readings
+from fitassay.coupons.errors import InputError, InputErrors, JobError
+from fitassay.coupons.lock import locked
 from tests.prints import FEATURES, MANIFEST
 
 HEADER = "coupon,feature,reading_mm,note\n"
@@ -309,7 +309,7 @@ def applied(book: ReadingsBook, model: dict, what: str, key: tuple[str, str], va
 WRITER = """
 import sys
 from pathlib import Path
-from analysis.readings import ReadingsBook
+from fitassay.analysis.readings.file import ReadingsBook
 from tests.prints import MANIFEST
 book = ReadingsBook(Path(sys.argv[1]), MANIFEST)
 print("ready", flush=True)
@@ -353,7 +353,7 @@ def test_two_programs_writing_at_once_lose_nothing(book, path):
 
 def test_a_writer_that_died_holding_the_lock_does_not_block(book, path):
     script = (
-        "import sys, time\nfrom pathlib import Path\nfrom coupons.lock import locked\n"
+        "import sys, time\nfrom pathlib import Path\nfrom fitassay.coupons.lock import locked\n"
         "with locked(Path(sys.argv[1])):\n    print('held', flush=True)\n    time.sleep(60)\n"
     )
     holder = subprocess.Popen(
@@ -374,7 +374,7 @@ def test_a_drive_without_locks_is_written_all_the_same(book, path, monkeypatch):
     def no_locks(_: int) -> None:
         raise OSError(errno.ENOLCK, os.strerror(errno.ENOLCK))
 
-    monkeypatch.setattr("coupons.lock._try_lock", no_locks)
+    monkeypatch.setattr("fitassay.coupons.lock._try_lock", no_locks)
     book.add("boss", "x20", 20.3)
     assert values_on_disk(path) == {("boss", "x20"): [20.3]}
 
@@ -439,7 +439,7 @@ def test_a_folder_that_must_not_be_written_is_told(book, path, monkeypatch):
 def test_waiting_for_the_lock_ends_when_it_is_let_go(path):
     begun = time.monotonic()
     script = (
-        "import sys, time\nfrom pathlib import Path\nfrom coupons.lock import locked\n"
+        "import sys, time\nfrom pathlib import Path\nfrom fitassay.coupons.lock import locked\n"
         "with locked(Path(sys.argv[1])):\n    print('held', flush=True)\n    sys.stdin.readline()\n"
     )
     holder = subprocess.Popen(

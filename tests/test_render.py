@@ -9,7 +9,7 @@ import pytest
 import trimesh
 from PIL import Image
 
-from fitassay.render import INK, PAPER, Body, project, rasterise, render_png
+from fitassay.gallery.render import INK, PAPER, Body, project, rasterise, render_png
 from tests import sets
 
 

@@ -11,15 +11,15 @@ from pathlib import Path
 import pytest
 from lxml import html
 
-from analysis.interpret import interpret
-from analysis.result import Status
-from analysis.simulate import simulate, theta_of
-from analysis.terms import TERMS
-from coupons.feature import Manifest
-from coupons.machine import Machine
-from coupons.make import write_set
-from fitassay.report import minus, report_html
-from fitassay.section import Picture, Section
+from fitassay.analysis.chain.simulate import simulate, theta_of
+from fitassay.analysis.diagnosis.diagnose import interpret
+from fitassay.analysis.result import Status
+from fitassay.analysis.terms import TERMS
+from fitassay.coupons.feature import Manifest
+from fitassay.coupons.machine import Machine
+from fitassay.coupons.make import write_set
+from fitassay.report.page import minus, report_html
+from fitassay.report.section import Picture, Section
 from tests import diagnoses, sets
 
 STATUSES: tuple[Status, ...] = ("dominant", "leading", "undetermined", "within-noise", "unexplained")

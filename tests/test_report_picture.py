@@ -8,10 +8,10 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from analysis.simulate import theta_of
-from analysis.toolpath import Ring
-from coupons.machine import Machine
-from fitassay.picture import FACTORS, coupon_plans, plan_of, plan_svg
+from fitassay.analysis.chain.loops import Ring
+from fitassay.analysis.chain.simulate import theta_of
+from fitassay.coupons.machine import Machine
+from fitassay.report.picture import FACTORS, coupon_plans, plan_of, plan_svg
 from tests import sets
 
 W = 0.45

@@ -8,10 +8,10 @@ import sys
 
 import pytest
 
-from analysis.result import Advice, Status
-from coupons.machine import Machine
-from fitassay.verdict_text import verdict_lines
-from fitassay.wording import advice_remarks
+from fitassay.analysis.result import Advice, Status
+from fitassay.coupons.machine import Machine
+from fitassay.labels import advice_remarks
+from fitassay.report.verdict_text import verdict_lines
 from tests import diagnoses
 from tests.test_report import NASTY, STATUSES
 

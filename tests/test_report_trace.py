@@ -7,13 +7,13 @@ from pathlib import Path
 import pytest
 from lxml import html
 
-from analysis.interpret import interpret
-from analysis.simulate import simulate, theta_of
-from analysis.toolpath import Mesh
-from analysis.trace import Trace, trace_file
-from coupons.make import write_set
-from fitassay.report import report_html
-from fitassay.trace_section import trace_section
+from fitassay.analysis.chain.loops import Mesh
+from fitassay.analysis.chain.simulate import simulate, theta_of
+from fitassay.analysis.diagnosis.diagnose import interpret
+from fitassay.analysis.gcode.trace import Trace, trace_file
+from fitassay.coupons.make import write_set
+from fitassay.report.page import report_html
+from fitassay.report.trace_section import trace_section
 from tests import sets
 from tests.pathwriter import Style, write
 

@@ -5,12 +5,12 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from analysis.estimate import prior_sds
-from analysis.population import MIXES, NOISES, SLIPS, draw_printers, read_sets, slip
-from analysis.rough_printer import JAW_LAYERS, Roughness, rough_readings
-from analysis.terms import INDEX, PRINTER, TERMS
-from analysis.verdict import reference_of
-from coupons.machine import Machine
+from fitassay.analysis.diagnosis.verdict import reference_of
+from fitassay.analysis.estimation.posterior import prior_sds
+from fitassay.analysis.terms import INDEX, PRINTER, TERMS
+from fitassay.analysis.validation.population import MIXES, NOISES, SLIPS, draw_printers, read_sets, slip
+from fitassay.analysis.validation.rough_printer import JAW_LAYERS, Roughness, rough_readings
+from fitassay.coupons.machine import Machine
 from tests.sets import walk
 
 MACHINE = Machine()

@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from uncertainties import ufloat
 
-from analysis import rounding
+from fitassay.analysis import rounding
 
 
 @pytest.mark.parametrize(

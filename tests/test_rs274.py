@@ -12,9 +12,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from analysis.motion import Moves, read_moves
-from analysis.rs274 import Tally, words_of
-from coupons.errors import InputError
+from fitassay.analysis.gcode.moves import Moves, read_moves
+from fitassay.analysis.gcode.words import Tally, words_of
+from fitassay.coupons.errors import InputError
 
 
 def moves_in(tmp_path: Path, text: str | bytes, **options) -> tuple[Moves, Tally]:

@@ -16,12 +16,12 @@ import pdfplumber
 import pytest
 from shapely import LineString, STRtree, box
 
-from coupons.errors import InputError
-from coupons.feature import Manifest
-from coupons.machine import Machine
-from coupons.make import CouponSet, build_set, write_set
-from coupons.sheet import sheet_pdf
-from coupons.sheet_text import numbered_features
+from fitassay.coupons.errors import InputError
+from fitassay.coupons.feature import Manifest
+from fitassay.coupons.machine import Machine
+from fitassay.coupons.make import CouponSet, build_set, write_set
+from fitassay.coupons.sheet.document import sheet_pdf
+from fitassay.coupons.sheet.words import numbered_features
 
 MM = 25.4 / 72
 PAPERS = {"a4": (210.0, 297.0), "letter": (215.9, 279.4)}
@@ -97,8 +97,8 @@ def arrowheads(page: pdfplumber.page.Page) -> list[tuple[np.ndarray, np.ndarray]
 
 def test_same_bytes_in_another_process() -> None:
     code = (
-        "import hashlib; from coupons.machine import Machine; from coupons.make import build_set;"
-        "from coupons.sheet import sheet_pdf; s = build_set(Machine(name='orrery bench'));"
+        "import hashlib; from fitassay.coupons.machine import Machine; from fitassay.coupons.make import build_set;"
+        "from fitassay.coupons.sheet.document import sheet_pdf; s = build_set(Machine(name='orrery bench'));"
         "print(hashlib.sha256(sheet_pdf(s.manifest, s.solids, s.machine)).hexdigest())"
     )
     told = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)

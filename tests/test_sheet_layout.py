@@ -14,13 +14,14 @@ import shapely
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from coupons.feature import Coupon, Feature
-from coupons.machine import FIGURES, Machine
-from coupons.make import CouponSet, build_set
-from coupons.sheet_layout import Layout, lay_out
-from coupons.sheet_page import SheetPdf
-from coupons.sheet_section import Piece, is_round, load_piece, notch_tips, touched_face
-from coupons.sheet_text import (
+from fitassay.coupons.feature import Coupon, Feature
+from fitassay.coupons.machine import FIGURES, Machine
+from fitassay.coupons.make import CouponSet, build_set
+from fitassay.coupons.sheet.layout import Layout, lay_out
+from fitassay.coupons.sheet.paper import SheetPdf
+from fitassay.coupons.sheet.section import Piece, is_round, load_piece, notch_tips, touched_face
+from fitassay.coupons.sheet.view import views
+from fitassay.coupons.sheet.words import (
     length_text,
     numbered_features,
     safe_text,
@@ -28,7 +29,6 @@ from coupons.sheet_text import (
     settings_in_force,
     shared_clauses,
 )
-from coupons.sheet_view import views
 
 
 @cache

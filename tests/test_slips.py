@@ -7,20 +7,28 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from analysis.batch import interpret_many
-from analysis.estimate import posterior, prior_sds
-from analysis.interpret import interpret
-from analysis.many import Layout
-from analysis.population import MIXES, NOISES, SLIPS, Noise, draw_printers, read_sets, slip
-from analysis.readings import Reading
-from analysis.repeats import sort_repeats
-from analysis.scatter import flat_layout
-from analysis.simulate import simulate, theta_of
-from analysis.slip_names import intended
-from analysis.slips import find_slips
-from analysis.terms import TERMS
-from analysis.verdict import reference_of
-from coupons.machine import Machine
+from fitassay.analysis.chain.simulate import simulate, theta_of
+from fitassay.analysis.diagnosis.diagnose import interpret
+from fitassay.analysis.diagnosis.verdict import reference_of
+from fitassay.analysis.estimation.batch import interpret_many
+from fitassay.analysis.estimation.excess_variance import flat_layout
+from fitassay.analysis.estimation.many import Layout
+from fitassay.analysis.estimation.outlier_causes import intended
+from fitassay.analysis.estimation.outliers import find_slips
+from fitassay.analysis.estimation.posterior import posterior, prior_sds
+from fitassay.analysis.estimation.repeats import sort_repeats
+from fitassay.analysis.readings.file import Reading
+from fitassay.analysis.terms import TERMS
+from fitassay.analysis.validation.population import (
+    MIXES,
+    NOISES,
+    SLIPS,
+    Noise,
+    draw_printers,
+    read_sets,
+    slip,
+)
+from fitassay.coupons.machine import Machine
 from tests.sets import walk
 
 MACHINE = Machine()

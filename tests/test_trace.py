@@ -10,12 +10,12 @@ from functools import cache
 import numpy as np
 import pytest
 
-from analysis.outline import Template
-from analysis.toolpath import Mesh
-from analysis.trace import Trace, trace_file, trace_templates
-from coupons.errors import InputError
-from coupons.machine import Machine
-from coupons.make import CouponSet, build_set, write_set
+from fitassay.analysis.chain.loops import Mesh
+from fitassay.analysis.gcode.probes import Template
+from fitassay.analysis.gcode.trace import Trace, trace_file, trace_templates
+from fitassay.coupons.errors import InputError
+from fitassay.coupons.machine import Machine
+from fitassay.coupons.make import CouponSet, build_set, write_set
 from tests.pathwriter import Drawn, Style, write
 
 TURN_TEXT = {

@@ -12,8 +12,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from analysis.layers import LayerRow, read_layers
-from analysis.motion import read_moves
+from fitassay.analysis.gcode.layers import LayerRow, read_layers
+from fitassay.analysis.gcode.moves import read_moves
 
 lark = pytest.importorskip("lark", reason="the general-purpose parser to compare with is not installed")
 
@@ -130,9 +130,9 @@ FIFTY = """
 import re, sys, time
 sys.path.insert(0, {root!r})
 from pathlib import Path
-from analysis.layers import Layer, read_layers
-from analysis.motion import read_moves
-from analysis.path_loops import loops_of
+from fitassay.analysis.gcode.layers import Layer, read_layers
+from fitassay.analysis.gcode.moves import read_moves
+from fitassay.analysis.gcode.loops import loops_of
 loops = 0
 for layer in read_layers(read_moves(Path({path!r})), lambda low, high: low < 3.1 <= high):
     if isinstance(layer, Layer) and layer.row.covers(3.1):

@@ -13,10 +13,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from analysis.trace import trace_templates
-from coupons.errors import InputError
-from coupons.machine import Machine
-from coupons.make import build_set, write_set
+from fitassay.analysis.gcode.trace import trace_templates
+from fitassay.coupons.errors import InputError
+from fitassay.coupons.machine import Machine
+from fitassay.coupons.make import build_set, write_set
 from tests.pathwriter import Style
 from tests.test_trace import drawn, full_set, templates
 
@@ -27,10 +27,10 @@ SCRIPT = """
 import re, sys
 sys.path.insert(0, {root!r})
 from pathlib import Path
-from analysis.trace import trace_file
-from coupons.errors import FitassayError
-from coupons.machine import Machine
-from coupons.manifest import read_manifest
+from fitassay.analysis.gcode.trace import trace_file
+from fitassay.coupons.errors import FitassayError
+from fitassay.coupons.machine import Machine
+from fitassay.coupons.export.manifest import read_manifest
 folder = Path({folder!r})
 try:
     trace = trace_file(Path({path!r}), read_manifest(folder / "coupons.json"), folder, Machine())

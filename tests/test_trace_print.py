@@ -9,18 +9,18 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from analysis.evidence import FILE, Known
-from analysis.interpret import interpret
-from analysis.result import Diagnosis
-from analysis.simulate import simulate, theta_of
-from analysis.terms import INDEX
-from analysis.toolpath import load_mesh
-from analysis.trace import Trace
-from analysis.traced_print import diagnose_traced, known_from, print_traced, traced_walk
-from analysis.walk import SetWalk
-from coupons.machine import Machine
-from coupons.make import write_set
-from coupons.manifest import read_manifest
+from fitassay.analysis.chain.loops import load_mesh
+from fitassay.analysis.chain.simulate import simulate, theta_of
+from fitassay.analysis.chain.walk import SetWalk
+from fitassay.analysis.diagnosis.diagnose import interpret
+from fitassay.analysis.estimation.observations import FILE, Known
+from fitassay.analysis.gcode.apply import diagnose_traced, known_from, print_traced, traced_walk
+from fitassay.analysis.gcode.trace import Trace
+from fitassay.analysis.result import Diagnosis
+from fitassay.analysis.terms import INDEX
+from fitassay.coupons.export.manifest import read_manifest
+from fitassay.coupons.machine import Machine
+from fitassay.coupons.make import write_set
 from tests.pathwriter import Style, write
 from tests.test_cli import run
 from tests.test_trace import full_set, templates, traced

@@ -5,14 +5,20 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from analysis.estimate import prior_sds
-from analysis.evidence import STATED_DOF, gather, pooled_repeatability
-from analysis.fitted import fit
-from analysis.interpret import interpret
-from analysis.simulate import simulate, theta_of
-from analysis.terms import INDEX
-from analysis.type_a import FALSE_ALARM, dof_note, effective_dof, repeat_note, repeatability_share
-from coupons.machine import Machine
+from fitassay.analysis.chain.simulate import simulate, theta_of
+from fitassay.analysis.diagnosis.diagnose import interpret
+from fitassay.analysis.estimation.fit import fit
+from fitassay.analysis.estimation.observations import STATED_DOF, gather, pooled_repeatability
+from fitassay.analysis.estimation.posterior import prior_sds
+from fitassay.analysis.estimation.repeatability import (
+    FALSE_ALARM,
+    dof_note,
+    effective_dof,
+    repeat_note,
+    repeatability_share,
+)
+from fitassay.analysis.terms import INDEX
+from fitassay.coupons.machine import Machine
 from tests.sets import walk
 
 MACHINE = Machine()

@@ -8,11 +8,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from analysis.estimate import posterior, prior_sds
-from analysis.interpret import interpret
-from analysis.simulate import simulate, theta_of
-from analysis.terms import INDEX, PRINTER, TERMS
-from analysis.verdict import (
+from fitassay.analysis.chain.simulate import simulate, theta_of
+from fitassay.analysis.diagnosis.diagnose import interpret
+from fitassay.analysis.diagnosis.verdict import (
     STATUSES,
     Reference,
     expected_shares,
@@ -22,7 +20,9 @@ from analysis.verdict import (
     standard_draws,
     with_rivals_common,
 )
-from coupons.machine import Machine
+from fitassay.analysis.estimation.posterior import posterior, prior_sds
+from fitassay.analysis.terms import INDEX, PRINTER, TERMS
+from fitassay.coupons.machine import Machine
 from tests.sets import walk
 
 MACHINE = Machine()

@@ -10,11 +10,17 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from analysis.doubt import removed_by_all, removed_by_each, share_removed
-from analysis.estimate import posterior
-from analysis.many import Layout
-from analysis.terms import INDEX, TERMS
-from analysis.verdict import DOMINANT, LEADING, UNEXPLAINED_P, expected_shares, largest_probabilities
+from fitassay.analysis.diagnosis.information_gain import removed_by_all, removed_by_each, share_removed
+from fitassay.analysis.diagnosis.verdict import (
+    DOMINANT,
+    LEADING,
+    UNEXPLAINED_P,
+    expected_shares,
+    largest_probabilities,
+)
+from fitassay.analysis.estimation.many import Layout
+from fitassay.analysis.estimation.posterior import posterior
+from fitassay.analysis.terms import INDEX, TERMS
 from tests.sets import walk
 
 PAGE = Path(__file__).parents[1] / "gallery" / "guide" / "how-the-verdict-is-reached.md"

@@ -8,10 +8,10 @@ import numpy as np
 import pytest
 import shapely
 
-from analysis.terms import INDEX, TERMS, errors_of
-from analysis.toolpath import Mesh, Slicer, ideal_loops, mitre_vectors
-from analysis.walk import CouponWalk, bead_reach, lost_motion
-from coupons.feature import Coupon, Feature
+from fitassay.analysis.chain.loops import Mesh, Slicer, ideal_loops, mitre_vectors
+from fitassay.analysis.chain.walk import CouponWalk, bead_reach, lost_motion
+from fitassay.analysis.terms import INDEX, TERMS, errors_of
+from fitassay.coupons.feature import Coupon, Feature
 
 W = 0.45
 Z = 5.0

@@ -5,7 +5,7 @@ from __future__ import annotations
 import importlib
 import pkgutil
 
-from coupons.family import Family
+from fitassay.coupons.family import Family
 
 
 def _found() -> dict[str, Family]:

@@ -8,13 +8,13 @@ import shapely
 from shapely.geometry import LineString, Polygon
 from shapely.geometry.base import BaseGeometry
 
-from coupons.draft import Draft, across, engrave, standing
-from coupons.errors import JobError
-from coupons.family import Family
-from coupons.feature import Feature
-from coupons.job import Job
-from coupons.mark import ink_height, make_mark
-from coupons.shapes import Ring, rectangle, side_notch, snap
+from fitassay.coupons.draft import Draft, across, engrave, standing
+from fitassay.coupons.errors import JobError
+from fitassay.coupons.family import Family
+from fitassay.coupons.feature import Feature
+from fitassay.coupons.job import Job
+from fitassay.coupons.mark import ink_height, make_mark
+from fitassay.coupons.shapes import Ring, rectangle, side_notch, snap
 
 RAIL_MM = 3.6
 HEIGHT_MM = 3.4

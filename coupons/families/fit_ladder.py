@@ -7,13 +7,13 @@ from dataclasses import dataclass
 
 import shapely
 
-from coupons.draft import Draft, Slab, across, engrave, standing
-from coupons.errors import JobError
-from coupons.family import Family
-from coupons.feature import Feature
-from coupons.job import Job
-from coupons.mark import ink_height, least_width, make_mark
-from coupons.shapes import Outline, circle, rectangle, region, rounded, snap
+from fitassay.coupons.draft import Draft, Slab, across, engrave, standing
+from fitassay.coupons.errors import JobError
+from fitassay.coupons.family import Family
+from fitassay.coupons.feature import Feature
+from fitassay.coupons.job import Job
+from fitassay.coupons.mark import ink_height, least_width, make_mark
+from fitassay.coupons.shapes import Outline, circle, rectangle, region, rounded, snap
 
 PEG_MM, BALL_MM = 8.0, 10.0
 """Diameters of peg and ball: round parts that turn are of this size, and both go between caliper jaws."""

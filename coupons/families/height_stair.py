@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from coupons.draft import Draft, Slab, across, engrave
-from coupons.family import Family
-from coupons.feature import Feature
-from coupons.job import Job
-from coupons.mark import Mark, ink_height, least_width, make_mark
-from coupons.shapes import flank_middle, inset, notched_box, rectangle, region
+from fitassay.coupons.draft import Draft, Slab, across, engrave
+from fitassay.coupons.family import Family
+from fitassay.coupons.feature import Feature
+from fitassay.coupons.job import Job
+from fitassay.coupons.mark import Mark, ink_height, least_width, make_mark
+from fitassay.coupons.shapes import flank_middle, inset, notched_box, rectangle, region
 
 STEPS_MM = (4.0, 8.0, 12.0)
 TREAD_MM = (7.0, 8.0)

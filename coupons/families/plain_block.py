@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from coupons.draft import Draft, across, engrave, standing
-from coupons.family import Family
-from coupons.job import Job
-from coupons.mark import make_arrow, make_mark
-from coupons.shapes import flank_middle, notched_square, notched_window, region, snap
+from fitassay.coupons.draft import Draft, across, engrave, standing
+from fitassay.coupons.family import Family
+from fitassay.coupons.job import Job
+from fitassay.coupons.mark import make_arrow, make_mark
+from fitassay.coupons.shapes import flank_middle, notched_square, notched_window, region, snap
 
 SIDE_MM = 20.0
 HOLE_MM = 10.0

@@ -7,12 +7,12 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from coupons.draft import Draft, Outline, across, engrave, standing
-from coupons.family import Family
-from coupons.feature import Feature, Kind
-from coupons.job import Job
-from coupons.mark import ink_height, least_width, make_arrow, make_mark
-from coupons.shapes import Ring, quarter_turn, region, rounded, snap
+from fitassay.coupons.draft import Draft, Outline, across, engrave, standing
+from fitassay.coupons.family import Family
+from fitassay.coupons.feature import Feature, Kind
+from fitassay.coupons.job import Job
+from fitassay.coupons.mark import ink_height, least_width, make_arrow, make_mark
+from fitassay.coupons.shapes import Ring, quarter_turn, region, rounded, snap
 
 STEMS_MM = (6.0, 10.0)
 """Stems; with heads two undercuts wider, a stem and a head of one nominal size stand side by side."""

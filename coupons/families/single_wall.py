@@ -8,12 +8,12 @@ import shapely
 from shapely import affinity
 from shapely.geometry import LineString
 
-from coupons.draft import Draft, Outline, Slab, across
-from coupons.family import Family
-from coupons.feature import Feature
-from coupons.job import Job
-from coupons.mark import CAPITAL, ink, text_lines
-from coupons.shapes import inset, rectangle, region, rounded, snap
+from fitassay.coupons.draft import Draft, Outline, Slab, across
+from fitassay.coupons.family import Family
+from fitassay.coupons.feature import Feature
+from fitassay.coupons.job import Job
+from fitassay.coupons.mark import CAPITAL, ink, text_lines
+from fitassay.coupons.shapes import inset, rectangle, region, rounded, snap
 
 SIDE_MM = 18.0
 """Outer side of the tube: an outside jaw fits in, and the walls' middles are free of the corners."""

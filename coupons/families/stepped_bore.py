@@ -5,12 +5,12 @@ from __future__ import annotations
 import shapely
 from shapely.geometry import MultiPoint
 
-from coupons.draft import Draft, across, engrave, standing
-from coupons.family import Family
-from coupons.feature import Feature
-from coupons.job import Job
-from coupons.mark import ink_height, least_width, make_mark
-from coupons.shapes import CORNER_CHORD_MM, Ring, circle, flank_middle, notched_window, region
+from fitassay.coupons.draft import Draft, across, engrave, standing
+from fitassay.coupons.family import Family
+from fitassay.coupons.feature import Feature
+from fitassay.coupons.job import Job
+from fitassay.coupons.mark import ink_height, least_width, make_mark
+from fitassay.coupons.shapes import CORNER_CHORD_MM, Ring, circle, flank_middle, notched_window, region
 
 PAIRS_MM = ((6.0, 5.0), (10.0, 8.0), (16.0, 14.0))
 """Window side and bore diameter of each column. The smallest just takes inside jaws."""

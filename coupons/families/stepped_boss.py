@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import math
 
-from coupons.draft import Draft, Slab, across, engrave, standing
-from coupons.family import Family
-from coupons.job import Job
-from coupons.mark import ink_height, least_width, make_mark
-from coupons.shapes import flank_middle, notched_square, region
+from fitassay.coupons.draft import Draft, Slab, across, engrave, standing
+from fitassay.coupons.family import Family
+from fitassay.coupons.job import Job
+from fitassay.coupons.mark import ink_height, least_width, make_mark
+from fitassay.coupons.shapes import flank_middle, notched_square, region
 
 SIDES_MM = (22.0, 14.0, 8.0)
 """Sides of the steps: far enough apart to tell an error in proportion from one of fixed size."""

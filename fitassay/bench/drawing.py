@@ -10,8 +10,8 @@ from typing import Any
 
 import numpy as np
 
-from coupons.errors import InputError
-from coupons.feature import Coupon, Feature
+from fitassay.coupons.errors import InputError
+from fitassay.coupons.feature import Coupon, Feature
 
 # What a screen can show; keeps a 14 mm bore at some 60 points.
 SIMPLIFY_MM = 0.005
@@ -45,7 +45,7 @@ def coupon_drawing(coupon: Coupon, folder: Path) -> dict[str, Any]:
     InputError
         No such file, or not a closed mesh.
     """
-    from analysis.toolpath import load_mesh
+    from fitassay.analysis.chain.loops import load_mesh
 
     if Path(coupon.file).name != coupon.file or coupon.file in ("", ".", ".."):
         raise InputError("must be a plain file name beside the manifest", f"coupon {coupon.id}, file")
@@ -89,7 +89,7 @@ def side_of(coupon: Coupon) -> str:
 
 def _bores(section) -> list[tuple[np.ndarray, float]]:
     """Centre and diameter [mm] of the round openings of a manifold3d CrossSection."""
-    from analysis.toolpath import Ring
+    from fitassay.analysis.chain.loops import Ring
 
     found = (Ring(points=np.array(ring, dtype=float)).bore() for ring in section.to_polygons())
     return [bore for bore in found if bore]

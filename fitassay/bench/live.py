@@ -10,11 +10,11 @@ from contextlib import suppress
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from analysis.rounding import fixed, probability, reading
-from coupons.errors import FitassayError
-from coupons.feature import Manifest
-from coupons.machine import Machine
-from fitassay.wording import (
+from fitassay.analysis.rounding import fixed, probability, reading
+from fitassay.coupons.errors import FitassayError
+from fitassay.coupons.feature import Manifest
+from fitassay.coupons.machine import Machine
+from fitassay.labels import (
     CAUTIONS,
     advice_values,
     capital,
@@ -26,10 +26,10 @@ from fitassay.wording import (
 )
 
 if TYPE_CHECKING:
-    from analysis.guided import Guide
-    from analysis.readings import Reading
-    from analysis.result import Advice, Diagnosis
-    from analysis.walk import SetWalk
+    from fitassay.analysis.chain.walk import SetWalk
+    from fitassay.analysis.diagnosis.sequential import Guide
+    from fitassay.analysis.readings.file import Reading
+    from fitassay.analysis.result import Advice, Diagnosis
 
 # A burst of readings is judged once, when it pauses, but not later than this [s].
 PAUSE_S = 0.12
@@ -104,7 +104,7 @@ class LiveVerdict:
 
     def _run(self) -> None:
         with suppress(Exception):  # half a second of libraries, loaded while the page is being opened
-            import analysis.interpret  # noqa: F401
+            import fitassay.analysis.diagnosis.diagnose  # noqa: F401
 
         while True:
             job = self._next_job()
@@ -136,9 +136,9 @@ class LiveVerdict:
     def _answer(
         self, manifest: Manifest, folder: Path, readings: tuple[Reading, ...], machine: Machine
     ) -> dict[str, Any]:
-        from analysis.guided import Guide
-        from analysis.interpret import interpret
-        from analysis.walk import SetWalk
+        from fitassay.analysis.chain.walk import SetWalk
+        from fitassay.analysis.diagnosis.diagnose import interpret
+        from fitassay.analysis.diagnosis.sequential import Guide
 
         try:
             if self._walk is None or self._walk[0] is not manifest:

@@ -17,10 +17,10 @@ from starlette.requests import Request
 from starlette.responses import FileResponse, JSONResponse, PlainTextResponse, Response
 from starlette.routing import Route
 
-from coupons.errors import FitassayError, JobError
 from fitassay.bench.actions import BadRequest, parse_actions
 from fitassay.bench.guard import Guard, TooLong, read_body
-from fitassay.bench.state import Bench
+from fitassay.bench.session import Bench
+from fitassay.coupons.errors import FitassayError, JobError
 
 HOST = "127.0.0.1"
 # RFC 6335: ports that belong to nobody. A case keeps its port, so that a browser keeps its unsent readings.

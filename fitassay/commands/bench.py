@@ -39,7 +39,7 @@ def command(
 
     with terminal.working("getting ready"):
         from fitassay.bench.server import serve
-        from fitassay.bench.state import Bench
+        from fitassay.bench.session import Bench
 
         chosen = Case.open(case)
         place = chosen.print(number)

@@ -6,16 +6,16 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from coupons.errors import FitassayError, InputError
-from coupons.files import write_atomic
 from fitassay.case import Case, Print
+from fitassay.coupons.errors import FitassayError, InputError
+from fitassay.coupons.files import write_atomic
 from fitassay.options import case_argument, json_option
 from fitassay.terminal import answer, note, say, table, working
 
 if TYPE_CHECKING:
-    from analysis.compare import Comparison
-    from analysis.history import Chart
-    from analysis.several import PrintResult, Together
+    from fitassay.analysis.prints.compare import Comparison
+    from fitassay.analysis.prints.control_chart import Chart
+    from fitassay.analysis.prints.mixed_model import PrintResult, Together
 
 
 @click.command()
@@ -45,16 +45,16 @@ def command(case: str, prints: tuple[str, ...], as_json: bool) -> None:
 
 
 def _two(first: Print, second: Print) -> dict[str, Any]:
-    from fitassay.state import result_of
+    from fitassay.knowledge import result_of
 
     if first.number == second.number:
         raise InputError("is compared with itself; give two different prints", f"print {first.name}")
     with working("Working out both prints"):
         before, diagnosis = result_of(first)
         after, _ = result_of(second)
-        from analysis.compare import compare, dominating, usual_gains
-        from analysis.terms import INDEX
-        from fitassay.compare_plot import comparison_svg
+        from fitassay.analysis.prints.compare import compare, dominating, usual_gains
+        from fitassay.analysis.terms import INDEX
+        from fitassay.report.compare_plot import comparison_svg
 
         got = compare(before, after, diagnosis.advice)
         width = before.machine.line_width_mm
@@ -104,7 +104,7 @@ def _two_data(got: Comparison, largest: str, picture: str) -> dict[str, Any]:
 
 
 def _show_two(data: dict[str, Any]) -> None:
-    from analysis.rounding import probability
+    from fitassay.analysis.rounding import probability
 
     before, after, p = data["misfit_mm"]["before"], data["misfit_mm"]["after"], data["probability_better"]
     word = "fell" if p >= 0.975 else "rose" if p <= 0.025 else "did not clearly change"
@@ -137,7 +137,7 @@ def _show_two(data: dict[str, Any]) -> None:
 
 
 def _show_settings(settings: list[dict[str, Any]]) -> None:
-    from fitassay.wording import setting_label
+    from fitassay.labels import setting_label
 
     if not settings:
         say("No setting was changed between them.")
@@ -153,9 +153,9 @@ def _show_settings(settings: list[dict[str, Any]]) -> None:
 
 
 def _row(name: str, t: dict[str, Any]) -> tuple[str, ...]:
-    from analysis.rounding import COVERAGE, face, fixed, matching
-    from analysis.rounding import decimals as places
-    from fitassay.wording import term_label
+    from fitassay.analysis.rounding import COVERAGE, face, fixed, matching
+    from fitassay.analysis.rounding import decimals as places
+    from fitassay.labels import term_label
 
     reach, unit = face(COVERAGE * t["difference_std_uncertainty"], t["unit"])
     values = [face(t[key], t["unit"])[0] for key in ("before", "after", "difference")]
@@ -169,7 +169,7 @@ def _row(name: str, t: dict[str, Any]) -> tuple[str, ...]:
 
 
 def _show_remarks(data: dict[str, Any]) -> None:
-    from fitassay.wording import term_label
+    from fitassay.labels import term_label
 
     for name, t in data["terms"].items():
         if t["set_anew"] and t["as_expected"] is not None:
@@ -187,13 +187,13 @@ def _show_remarks(data: dict[str, Any]) -> None:
 
 
 def _pm(t: dict[str, Any], key: str) -> str:
-    from analysis.rounding import plus_minus
+    from fitassay.analysis.rounding import plus_minus
 
     return plus_minus(t[key], t[f"{key}_std_uncertainty"], t["unit"])
 
 
 def _face(t: dict[str, Any], key: str) -> str:
-    from analysis.rounding import COVERAGE, face, matching, with_unit
+    from fitassay.analysis.rounding import COVERAGE, face, matching, with_unit
 
     value, unit = face(t[key], t["unit"])
     reach, _ = face(COVERAGE * t["after_std_uncertainty"], t["unit"])
@@ -201,7 +201,7 @@ def _face(t: dict[str, Any], key: str) -> str:
 
 
 def _all(place: Case) -> dict[str, Any]:
-    from fitassay.state import result_of
+    from fitassay.knowledge import result_of
 
     results: list[PrintResult] = []
     with working("Working out all prints"):
@@ -212,9 +212,9 @@ def _all(place: Case) -> dict[str, Any]:
                 note(f"Note: print {target.name} is left out: {exc}")
         if not results:
             raise InputError("no print of this case has readings yet", str(place.path))
-        from analysis.history import charts
-        from analysis.several import factor_effects, read_together
-        from fitassay.compare_plot import history_svg
+        from fitassay.analysis.prints.control_chart import charts
+        from fitassay.analysis.prints.mixed_model import factor_effects, read_together
+        from fitassay.report.compare_plot import history_svg
 
         together = read_together(tuple(results))
         found = charts(tuple(results), factor_effects(tuple(results), together))
@@ -226,7 +226,7 @@ def _all(place: Case) -> dict[str, Any]:
 def _all_data(
     results: list[PrintResult], found: tuple[Chart, ...], together: Together, picture: str
 ) -> dict[str, Any]:
-    from analysis.several import FACTORS
+    from fitassay.analysis.prints.mixed_model import FACTORS
 
     reasons = {f.name: f.reason for f in FACTORS}
     return {
@@ -277,8 +277,8 @@ def _difference(effect: Any, term: str, level: int) -> dict[str, Any]:
 
 
 def _show_all(data: dict[str, Any]) -> None:
-    from analysis.rounding import face
-    from fitassay.wording import term_label
+    from fitassay.analysis.rounding import face
+    from fitassay.labels import term_label
 
     rows: list[tuple[str, ...]] = []
     for name, c in data["charts"].items():
@@ -306,7 +306,7 @@ def _show_all(data: dict[str, Any]) -> None:
 
 
 def _show_factor(name: str, factor: dict[str, Any], charts: dict[str, Any]) -> None:
-    from fitassay.wording import term_label
+    from fitassay.labels import term_label
 
     terms = factor["significant"]
     if not terms:

@@ -7,15 +7,15 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from coupons.errors import InputError, JobError
 from fitassay.case import Case
+from fitassay.coupons.errors import InputError, JobError
 from fitassay.options import case_argument, json_option, print_option
 from fitassay.terminal import answer, note, say, table, working
 
 if TYPE_CHECKING:
-    from analysis.part_file import Part
-    from analysis.part_print import Proof
-    from analysis.predict import State
+    from fitassay.analysis.parts.fits import State
+    from fitassay.analysis.parts.part_file import Part
+    from fitassay.analysis.parts.virtual_print import Proof
 
 # Printers drawn from the posterior for the virtual print, the estimate itself among them.
 PRINTERS = 4
@@ -64,13 +64,13 @@ def command(
     machine = target.machine()
     _check_names(part, out, leave, force)
     with working("Reading the part"):
-        from analysis.part_file import read_parts, write_parts
+        from fitassay.analysis.parts.part_file import read_parts, write_parts
 
         parts, notes = read_parts(part, unit)
     for text in notes:
         note(f"Note: {text}")
     with working("Working out the errors"):
-        from fitassay.state import read_diagnosis, state_of
+        from fitassay.knowledge import read_diagnosis, state_of
 
         diagnosis = read_diagnosis(target, machine)
     if diagnosis.verdict.status == "unexplained":
@@ -91,8 +91,8 @@ def command(
 
 
 def _check_names(part: Path, out: Path, leave: tuple[str, ...], force: bool) -> None:
-    from analysis.terms import NAMES
-    from coupons.wording import did_you_mean, shown
+    from fitassay.analysis.terms import NAMES
+    from fitassay.coupons.wording import did_you_mean, shown
 
     for name in leave:
         if name not in NAMES:
@@ -111,7 +111,7 @@ def _check_names(part: Path, out: Path, leave: tuple[str, ...], force: bool) -> 
 def _left_out(state: State, leave: tuple[str, ...]) -> State:
     from dataclasses import replace
 
-    from analysis.terms import INDEX
+    from fitassay.analysis.terms import INDEX
 
     mean, covariance = state.mean.copy(), state.covariance.copy()
     for name in leave:
@@ -125,16 +125,16 @@ def _common_pivot(parts: tuple[Part, ...]) -> Any:
     """What stays in place, the same for all bodies, so that they keep their places to each other."""
     import numpy as np
 
-    from analysis.correct import base_middle
+    from fitassay.analysis.parts.correct import base_middle
 
     bounds = np.array([p.bounds for p in parts])
     return base_middle(np.array([bounds[:, 0].min(axis=0), bounds[:, 1].max(axis=0)]))
 
 
 def _one(part: Part, state: State, layer: float, thin: bool, pivot: Any) -> dict[str, Any]:
-    from analysis.correct import correct, scaled_alone
-    from analysis.part_check import check
-    from analysis.part_print import prove
+    from fitassay.analysis.parts.check import check
+    from fitassay.analysis.parts.correct import correct, scaled_alone
+    from fitassay.analysis.parts.virtual_print import prove
 
     done = correct(part, state.mean, state.width, layer, pivot=pivot)
     check(part, done, state.width, layer, thin=thin)

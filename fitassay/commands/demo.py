@@ -9,22 +9,22 @@ from typing import TYPE_CHECKING
 
 import click
 
-from analysis.settings import apply, errors_after
-from analysis.simulate import theta_of
-from analysis.terms import TERMS
-from coupons.errors import InputError
-from coupons.files import write_atomic
-from coupons.machine import Machine
-from coupons.machine_file import machine_toml
+from fitassay.analysis.chain.simulate import theta_of
+from fitassay.analysis.prints.setting_changes import apply, errors_after
+from fitassay.analysis.terms import TERMS
 from fitassay.case import Case, Print
+from fitassay.coupons.errors import InputError
+from fitassay.coupons.files import write_atomic
+from fitassay.coupons.machine import Machine
+from fitassay.coupons.machine_file import machine_toml
 from fitassay.options import json_option
-from fitassay.steps import diagnose_print, make_print, simulate_print
 from fitassay.terminal import answer, clean, say, width, working, wrapped
+from fitassay.workflow import diagnose_print, make_print, simulate_print
 
 if TYPE_CHECKING:
-    from analysis.compare import Comparison
-    from analysis.predict import Spread
-    from analysis.result import Diagnosis
+    from fitassay.analysis.parts.fits import Spread
+    from fitassay.analysis.prints.compare import Comparison
+    from fitassay.analysis.result import Diagnosis
 
 FOLDER = "orrery"
 NAME = "orrery bench, 100 mm machine"
@@ -86,7 +86,7 @@ def command(folder: Path | None, open_report: bool | None, as_json: bool) -> Non
     if as_json:
         answer(_as_json(case, first, second, compared, pegs))
         return
-    from fitassay.verdict_text import verdict_lines
+    from fitassay.report.verdict_text import verdict_lines
 
     say()
     click.echo(verdict_lines(first.diagnosis, machine, width()), nl=False)
@@ -140,8 +140,8 @@ def _as_typed(machine: Machine) -> Machine:
 
 
 def compared_prints(first: Printed, second: Printed) -> Comparison:
-    from analysis.compare import compare
-    from fitassay.state import result_of
+    from fitassay.analysis.prints.compare import compare
+    from fitassay.knowledge import result_of
 
     with working("Comparing the two prints"):
         results = [result_of(p.target)[0] for p in (first, second)]
@@ -150,15 +150,15 @@ def compared_prints(first: Printed, second: Printed) -> Comparison:
 
 def _pegs(printed: Printed) -> Spread:
     """Clearance over a whole turn of the kit's pegs in their holes, as that print's machine makes them."""
-    from analysis.predict import Pair, predict_pair
-    from fitassay.state import state_of
+    from fitassay.analysis.parts.fits import Pair, predict_pair
+    from fitassay.knowledge import state_of
 
     pair = Pair(peg=PEG, hole=HOLE, turns=True, name="arm's peg")
     return predict_pair(pair, state_of(printed.diagnosis, printed.machine)).counts
 
 
 def _show_loop(first: Printed, second: Printed, compared: Comparison, pegs: list[Spread]) -> None:
-    from analysis.rounding import plus_minus, probability
+    from fitassay.analysis.rounding import plus_minus, probability
 
     lines = [
         f"Print 02 says: {second.diagnosis.verdict.text}",

@@ -7,14 +7,14 @@ from typing import TYPE_CHECKING
 
 import click
 
-from coupons.machine import Machine
 from fitassay.case import Case, Print
+from fitassay.coupons.machine import Machine
 from fitassay.options import carry_option, case_argument, json_option, print_option
-from fitassay.steps import diagnose_print
 from fitassay.terminal import answer, clean, note, say, width, working
+from fitassay.workflow import diagnose_print
 
 if TYPE_CHECKING:
-    from analysis.result import Diagnosis
+    from fitassay.analysis.result import Diagnosis
 
 
 @click.command()
@@ -37,14 +37,14 @@ def command(case: str, number: str | None, file: Path | None, carry: str | None,
     place = Case.open(case)
     target = place.print(number)
     with working("Working out the verdict"):
-        from analysis.terms import NAMES
+        from fitassay.analysis.terms import NAMES
 
         machine = target.machine(prior_names=NAMES)
         diagnosis = diagnose_print(target, machine, file, carry)
     if as_json:
         answer(diagnosis.as_json())
         return
-    from fitassay.verdict_text import verdict_lines
+    from fitassay.report.verdict_text import verdict_lines
 
     click.echo(verdict_lines(diagnosis, machine, width()), nl=False)
     say()
@@ -72,8 +72,8 @@ def _unprinted(diagnosis: Diagnosis, target: Print) -> str:
 
 def _settings_moved_on(place: Case, target: Print, machine: Machine) -> list[str]:
     """A remark where the case's settings are not those this print was made with, while no later print has them."""
-    from analysis.settings import changed_settings
-    from fitassay.wording import setting_label
+    from fitassay.analysis.prints.setting_changes import changed_settings
+    from fitassay.labels import setting_label
 
     if target.name != place.prints()[-1].name or not target.machine_path.exists():
         return []

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from analysis.readings import (
+from fitassay.analysis.readings.file import (
     FITS,
     REFERENCE,
     ReadingsBook,
@@ -20,16 +20,16 @@ from analysis.readings import (
     reference_id,
     reference_piece,
 )
-from coupons.errors import InputError
-from coupons.feature import Coupon, Feature
-from coupons.machine import Machine
-from coupons.wording import count, did_you_mean, shown
 from fitassay.case import Case, Print
+from fitassay.coupons.errors import InputError
+from fitassay.coupons.feature import Coupon, Feature
+from fitassay.coupons.machine import Machine
+from fitassay.coupons.wording import count, did_you_mean, shown
 from fitassay.options import carry_option, case_argument, print_option
 from fitassay.terminal import STOPPED, ask, clean, say, working
 
 if TYPE_CHECKING:
-    from fitassay.guided_entry import GuidedEntry
+    from fitassay.reading_dialog.guided import GuidedEntry
 
 HELP = """\
 Type what the caliper shows, in mm: 20.31 or 20,31. Several with blanks between them are repeats.
@@ -125,7 +125,7 @@ def command(
 
 
 def _spool(target: Print, machine: Machine, filament: bool, feed: bool) -> None:
-    from fitassay.filament_entry import enter_feed, enter_filament
+    from fitassay.reading_dialog.filament import enter_feed, enter_filament
 
     if filament:
         enter_filament(target, machine)
@@ -143,7 +143,7 @@ def _guide(
     if at is not None:
         raise click.UsageError("--at goes with the sheet's order; leave it out, or --guided")
     with working("Working out what would tell most"):
-        from fitassay.guided_entry import GuidedEntry
+        from fitassay.reading_dialog.guided import GuidedEntry
 
         return GuidedEntry.open(target, machine, carry)
 
@@ -266,7 +266,7 @@ class Walk:
         again : bool
             What is typed is added to what the feature has, as a repeat.
         """
-        from fitassay.wording import reading
+        from fitassay.labels import reading
 
         while True:
             has = [reading(v) for v in self.book.values(coupon, feature.id)]

@@ -9,13 +9,13 @@ from typing import Any
 
 import click
 
-from coupons.errors import InputError
-from coupons.files import write_atomic
-from coupons.machine import FIGURES, SETTING_PLACES, Figure, Machine
-from coupons.machine_file import SCHEMA, machine_toml
-from coupons.numbers import parse_number
-from coupons.wording import shown
 from fitassay.case import Case
+from fitassay.coupons.errors import InputError
+from fitassay.coupons.files import write_atomic
+from fitassay.coupons.machine import FIGURES, SETTING_PLACES, Figure, Machine
+from fitassay.coupons.machine_file import SCHEMA, machine_toml
+from fitassay.coupons.numbers import parse_number
+from fitassay.coupons.wording import shown
 from fitassay.options import Number, case_argument, json_option
 from fitassay.terminal import STOPPED, answer, ask, clean, say
 

@@ -7,15 +7,15 @@ from typing import TYPE_CHECKING, Any, Literal
 
 import click
 
-from coupons.wording import count
 from fitassay.case import Case, Print
+from fitassay.coupons.wording import count
 from fitassay.options import Number, case_argument, json_option
-from fitassay.steps import Made, make_print
 from fitassay.terminal import answer, clean, note, say, table, working
+from fitassay.workflow import Made, make_print
 
 if TYPE_CHECKING:
-    from coupons.make import CouponSet
-    from coupons.rules import Rules
+    from fitassay.coupons.make import CouponSet
+    from fitassay.coupons.rules import Rules
 
 CAUTIONS = (
     "Nozzle and bed are hot and the axes move by themselves: stay with the machine, keep the room aired, "
@@ -107,7 +107,7 @@ def command(
 
 def _rules(clearance: float | None, step: float | None) -> Rules | None:
     """The usual rules, with the ladder's rungs as asked."""
-    from coupons.rules import Rules
+    from fitassay.coupons.rules import Rules
 
     asked = {"ladder_middle": clearance, "ladder_step": step}
     given = {name: value for name, value in asked.items() if value is not None}
@@ -115,7 +115,7 @@ def _rules(clearance: float | None, step: float | None) -> Rules | None:
 
 
 def _rows(made: CouponSet) -> list[dict[str, Any]]:
-    from coupons.families import FAMILIES
+    from fitassay.coupons.families import FAMILIES
 
     return [
         {

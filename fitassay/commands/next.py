@@ -11,8 +11,8 @@ from fitassay.options import Number, carry_option, case_argument, json_option, p
 from fitassay.terminal import answer, clean, say, table, working
 
 if TYPE_CHECKING:
-    from analysis.outlook import Enough, Outlook
-    from analysis.result import Diagnosis, NextPrint
+    from fitassay.analysis.diagnosis.lookahead import Enough, Outlook
+    from fitassay.analysis.result import Diagnosis, NextPrint
 
 LEAST_CHANCE, MOST_CHANCE = 0.8, 0.999
 
@@ -43,11 +43,11 @@ def command(
     place = Case.open(case)
     target = place.print(number)
     with working("Working out what would tell most"):
-        from analysis.terms import NAMES
+        from fitassay.analysis.terms import NAMES
 
         machine = target.machine(prior_names=NAMES)
-        from analysis.outlook import few_enough, look_ahead
-        from fitassay.grounds import grounds_of
+        from fitassay.analysis.diagnosis.lookahead import few_enough, look_ahead
+        from fitassay.inputs import grounds_of
 
         g = grounds_of(target, machine, carry=carry)
         diagnosis = g.diagnose() if g.readings else None
@@ -63,8 +63,8 @@ def command(
 
 
 def _tell(case: str, number: str | None, diagnosis: Diagnosis | None, outlook: Outlook, top: int) -> None:
-    from analysis.rounding import share
-    from fitassay.wording import sentence, term_label
+    from fitassay.analysis.rounding import share
+    from fitassay.labels import sentence, term_label
 
     suffix = f" --print {number}" if number else ""
     if diagnosis is None:
@@ -105,8 +105,8 @@ def _ranking(title: str, found: tuple[NextPrint, ...], *, single: bool) -> None:
 
 
 def _enough_words(enough: Enough) -> str:
-    from analysis.rounding import probability
-    from fitassay.wording import term_label
+    from fitassay.analysis.rounding import probability
+    from fitassay.labels import term_label
 
     what = f"{enough.status}, {term_label(enough.term)}" if enough.term else enough.status
     if not enough.reached:

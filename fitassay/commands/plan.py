@@ -7,13 +7,13 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from coupons.errors import InputError
 from fitassay.case import Case, Print
+from fitassay.coupons.errors import InputError
 from fitassay.options import Length, case_argument, json_option, print_option
 from fitassay.terminal import answer, clean, say, table, working
 
 if TYPE_CHECKING:
-    from analysis.plan import Check, Plan
+    from fitassay.analysis.prints.plan import Check, Plan
 
 
 @click.command()
@@ -42,21 +42,21 @@ def command(case: str, number: str | None, fit: str | None, size: float | None, 
 
 
 def _plan(target: Print, fit: str | None, size: float | None) -> Plan:
-    from fitassay.state import read_diagnosis, state_of
+    from fitassay.knowledge import read_diagnosis, state_of
 
     machine = target.machine()
     wanted = None
     if fit is not None and size is not None:
-        from analysis.iso286 import parse_fit, tolerance
+        from fitassay.analysis.parts.iso286 import parse_fit, tolerance
 
         wanted = (parse_fit(fit), size)
         tolerance(size, 7)  # refuses sizes beyond the tables
     diagnosis = read_diagnosis(target, machine)
-    from analysis.evidence import single_reading_sd
-    from analysis.plan import make_plan
-    from analysis.toolpath import Mesh, Slicer
-    from analysis.walk import SetWalk
-    from coupons.make import build_set
+    from fitassay.analysis.chain.loops import Mesh, Slicer
+    from fitassay.analysis.chain.walk import SetWalk
+    from fitassay.analysis.estimation.observations import single_reading_sd
+    from fitassay.analysis.prints.plan import make_plan
+    from fitassay.coupons.make import build_set
 
     made = build_set(machine)
     slicers = {
@@ -107,8 +107,8 @@ def _check_data(check: Check) -> dict[str, Any]:
 
 
 def _show(data: dict[str, Any], case: str) -> None:
-    from analysis.rounding import matching
-    from fitassay.wording import setting_label
+    from fitassay.analysis.rounding import matching
+    from fitassay.labels import setting_label
 
     if data["done"]:
         say(f"Done. {data['why']}")
@@ -143,7 +143,7 @@ def _show(data: dict[str, Any], case: str) -> None:
 
 
 def _print_words(check: dict[str, Any]) -> str:
-    from analysis.rounding import fixed
+    from fitassay.analysis.rounding import fixed
 
     names = ", ".join(check["coupons"])
     words = f"print {names} ({math.ceil(check['minutes'])} minutes, {fixed(check['grams'], 1)} g)"

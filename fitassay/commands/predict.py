@@ -8,14 +8,14 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from coupons.errors import InputError
 from fitassay.case import Case
+from fitassay.coupons.errors import InputError
 from fitassay.options import Length, Number, case_argument, json_option, print_option
 from fitassay.terminal import answer, say, table, working
 
 if TYPE_CHECKING:
-    from analysis.part_list import PartList, Wish
-    from analysis.predict import HeldGrade, Pair, PairPrediction, Spread, State
+    from fitassay.analysis.parts.fits import HeldGrade, Pair, PairPrediction, Spread, State
+    from fitassay.analysis.parts.size_list import PartList, Wish
 
 
 LADDER_MM = 4.0
@@ -33,7 +33,7 @@ class TwoLengths(click.ParamType):
     def convert(
         self, value: Any, param: click.Parameter | None, ctx: click.Context | None
     ) -> tuple[float, float]:
-        from coupons.numbers import parse_length
+        from fitassay.coupons.numbers import parse_length
 
         if isinstance(value, tuple):
             return value
@@ -98,9 +98,9 @@ def command(
     Clearances are of diameters; negative means that the peg is too thick. Without a pair or a list, only the
     grades that the printer holds are shown.
     """
-    from analysis.iso286 import parse_fit
-    from analysis.part_list import PartList, Wish, read_part_list
-    from analysis.predict import Pair
+    from fitassay.analysis.parts.fits import Pair
+    from fitassay.analysis.parts.iso286 import parse_fit
+    from fitassay.analysis.parts.size_list import PartList, Wish, read_part_list
 
     place = Case.open(case)
     target = place.print(number)
@@ -169,9 +169,9 @@ def _result(
     square: bool,
 ) -> dict[str, Any]:
     """All that was asked for, as data."""
-    from analysis.iso286 import parse_fit
-    from analysis.predict import held_grades, predict_size, size_contributions
-    from fitassay.state import read_diagnosis, state_of
+    from fitassay.analysis.parts.fits import held_grades, predict_size, size_contributions
+    from fitassay.analysis.parts.iso286 import parse_fit
+    from fitassay.knowledge import read_diagnosis, state_of
 
     diagnosis = read_diagnosis(target, machine)
     state = state_of(diagnosis, machine, scatter)
@@ -214,7 +214,7 @@ def _spread_data(s: Spread) -> dict[str, float]:
 
 
 def _pair_data(pair: Pair, wish: Wish, state: State) -> dict[str, Any]:
-    from analysis.predict import peg_for_clearance, predict_pair
+    from fitassay.analysis.parts.fits import peg_for_clearance, predict_pair
 
     got: PairPrediction = predict_pair(pair, state)
     data: dict[str, Any] = {
@@ -239,7 +239,7 @@ def _pair_data(pair: Pair, wish: Wish, state: State) -> dict[str, Any]:
 
 
 def _fit_data(nominal: float, fit: Any, state: State, shape: Any) -> dict[str, Any]:
-    from analysis.predict import draw_for_fit
+    from fitassay.analysis.parts.fits import draw_for_fit
 
     got = draw_for_fit(nominal, fit, state, shape)
     return {
@@ -264,7 +264,7 @@ def _play(pair: dict[str, Any]) -> float:
 
 
 def _length(s: dict[str, float], signed: bool = True) -> str:
-    from analysis.rounding import plus_minus
+    from fitassay.analysis.rounding import plus_minus
 
     return plus_minus(s["mean"], s["std_uncertainty"], "mm", signed=signed)
 
@@ -293,8 +293,8 @@ def _show(result: dict[str, Any]) -> None:
 
 
 def _show_pair(pair: dict[str, Any]) -> None:
-    from analysis.rounding import probability
-    from fitassay.wording import term_label
+    from fitassay.analysis.rounding import probability
+    from fitassay.labels import term_label
 
     say(f"{pair['name']} mm, {pair['shape']}")
     rows = [
@@ -341,7 +341,7 @@ def _show_pair(pair: dict[str, Any]) -> None:
 
 
 def _show_fit(fit: dict[str, Any]) -> None:
-    from analysis.rounding import probability
+    from fitassay.analysis.rounding import probability
 
     hole, shaft = fit["hole_limits_mm"], fit["shaft_limits_mm"]
     say(f"  {fit['nominal_mm']:g} {fit['fit']} (ISO 286-1)")

@@ -9,14 +9,14 @@ from typing import Any
 
 import click
 
-from analysis.readings import reference_piece
-from analysis.terms import TERMS, Term
-from coupons.errors import InputError
-from coupons.wording import count
+from fitassay.analysis.readings.file import reference_piece
+from fitassay.analysis.terms import TERMS, Term
 from fitassay.case import Case
+from fitassay.coupons.errors import InputError
+from fitassay.coupons.wording import count
 from fitassay.options import Number, case_argument, json_option, print_option
-from fitassay.steps import holds_readings, simulate_print
 from fitassay.terminal import answer, clean, note, say, working
+from fitassay.workflow import holds_readings, simulate_print
 
 # At the face: unit, factor to the term's own unit, and the largest error that still leaves a print.
 _FACE = {"mm": ("mm", 1.0, 3.0), "1": ("%", 0.01, 10.0), "rad": ("degree", math.pi / 180, 5.0)}

@@ -8,14 +8,14 @@ from typing import TYPE_CHECKING
 import click
 import numpy as np
 
-from coupons.wording import count
 from fitassay.case import Case
+from fitassay.coupons.wording import count
 from fitassay.options import case_argument, json_option, print_option
 from fitassay.terminal import answer, say, table, working
 from fitassay.traced import trace_path, trace_print
 
 if TYPE_CHECKING:
-    from analysis.trace import Trace, TracedFeature
+    from fitassay.analysis.gcode.trace import Trace, TracedFeature
 
 
 @click.command()
@@ -69,8 +69,8 @@ def _tell(trace: Trace) -> None:
 
 def _first(trace: Trace) -> list[str]:
     """The figures, the path's place first."""
-    from analysis import rounding
-    from analysis.trace_report import direction_text, order_text, walls_of
+    from fitassay.analysis import rounding
+    from fitassay.analysis.gcode.trace_words import direction_text, order_text, walls_of
 
     said = []
     if trace.offset_mm is not None and trace.place is not None:
@@ -114,7 +114,7 @@ def _coupon_row(trace: Trace, key: str) -> tuple[str, ...]:
 
 
 def _feature_row(traced: TracedFeature) -> tuple[str, ...]:
-    from analysis import rounding
+    from fitassay.analysis import rounding
 
     offset = "not seen"
     if np.isfinite(traced.offset_mm):

@@ -7,10 +7,10 @@ import sys
 
 import pytest
 
-from analysis.interpret import interpret
-from analysis.simulate import simulate, theta_of
-from coupons.machine import Machine
-from coupons.make import build_set, write_set
+from fitassay.analysis.chain.simulate import simulate, theta_of
+from fitassay.analysis.diagnosis.diagnose import interpret
+from fitassay.coupons.machine import Machine
+from fitassay.coupons.make import build_set, write_set
 from tests.sets import walk
 
 pytestmark = pytest.mark.benchmarks
@@ -26,7 +26,7 @@ def test_diagnose_full_set(benchmark):
 
 
 def test_diagnose_from_files(benchmark, tmp_path):
-    from analysis.interpret import diagnose
+    from fitassay.analysis.diagnosis.diagnose import diagnose
 
     made = build_set(Machine())
     write_set(made, tmp_path)

@@ -9,11 +9,11 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from analysis.censored import Bounds, bounded_posterior
-from analysis.estimate import posterior, prior_sds
-from analysis.evidence import single_reading_sd
-from analysis.terms import TERMS
-from coupons.machine import Machine
+from fitassay.analysis.estimation.censored import Bounds, bounded_posterior
+from fitassay.analysis.estimation.observations import single_reading_sd
+from fitassay.analysis.estimation.posterior import posterior, prior_sds
+from fitassay.analysis.terms import TERMS
+from fitassay.coupons.machine import Machine
 from tests.sets import walk
 
 pytestmark = pytest.mark.benchmarks

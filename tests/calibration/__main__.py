@@ -8,9 +8,9 @@ from typing import Any
 
 import numpy as np
 
-from analysis.population import MIXES
-from analysis.terms import TERMS
-from coupons.files import write_atomic
+from fitassay.analysis.terms import TERMS
+from fitassay.analysis.validation.population import MIXES
+from fitassay.coupons.files import write_atomic
 from tests.calibration.rough import FAULTS, run_rough
 from tests.calibration.slipped import run_slips
 from tests.calibration.study import LEVELS, Study, reliability, run

@@ -9,10 +9,10 @@ from pathlib import Path
 
 import numpy as np
 
-from analysis.guided import Guide, replay
-from analysis.population import MIXES, NOISES, draw_printers, read_sets
-from analysis.terms import NAMES
-from coupons.files import write_atomic
+from fitassay.analysis.diagnosis.sequential import Guide, replay
+from fitassay.analysis.terms import NAMES
+from fitassay.analysis.validation.population import MIXES, NOISES, draw_printers, read_sets
+from fitassay.coupons.files import write_atomic
 from tests.calibration.study import MACHINE, set_walk
 
 GUIDE = Path(__file__).parents[2] / "gallery" / "guide"

@@ -6,11 +6,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from analysis.batch import interpret_many
-from analysis.population import MIXES, NOISES, draw_printers, read_sets
-from analysis.rough_printer import Roughness, rough_readings
-from analysis.terms import PRINTER
-from analysis.verdict import STATUSES
+from fitassay.analysis.diagnosis.verdict import STATUSES
+from fitassay.analysis.estimation.batch import interpret_many
+from fitassay.analysis.terms import PRINTER
+from fitassay.analysis.validation.population import MIXES, NOISES, draw_printers, read_sets
+from fitassay.analysis.validation.rough_printer import Roughness, rough_readings
 from tests.calibration.study import MACHINE, reference, set_walk
 
 # Fault, its size in words, the printer.

@@ -6,13 +6,13 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from analysis.batch import Interpreted, interpret_many
-from analysis.estimate import prior_sds
-from analysis.population import MIXES, NOISES, Sets, draw_printers, read_sets
-from analysis.terms import PRINTER, TERMS
-from analysis.verdict import STATUSES, Reference, reference_of, visible_limits
-from analysis.walk import SetWalk
-from coupons.machine import Machine
+from fitassay.analysis.chain.walk import SetWalk
+from fitassay.analysis.diagnosis.verdict import STATUSES, Reference, reference_of, visible_limits
+from fitassay.analysis.estimation.batch import Interpreted, interpret_many
+from fitassay.analysis.estimation.posterior import prior_sds
+from fitassay.analysis.terms import PRINTER, TERMS
+from fitassay.analysis.validation.population import MIXES, NOISES, Sets, draw_printers, read_sets
+from fitassay.coupons.machine import Machine
 from tests.sets import walk
 
 MACHINE = Machine()

@@ -12,8 +12,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from analysis.population import MIXES
-from analysis.terms import TERMS
+from fitassay.analysis.terms import TERMS
+from fitassay.analysis.validation.population import MIXES
 from tests.calibration.rough import FAULTS, ROUGH_HEADER, rough_line, run_rough
 from tests.calibration.slipped import KINDS, SLIP_HEADER, run_slips, slip_line
 from tests.calibration.study import HEADER, Study, line, reliability, run

@@ -10,7 +10,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from analysis.population import MIXES
+from fitassay.analysis.validation.population import MIXES
 from tests.calibration.guided import HEADER, line, run_guided
 
 pytestmark = pytest.mark.calibration

@@ -1,0 +1,80 @@
+"""The virtual print: caliper readings of a printer with given errors, through the toolpath chain."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from fitassay.analysis.chain.walk import SetWalk
+from fitassay.analysis.readings.file import Reading
+from fitassay.analysis.terms import INDEX, TERMS
+from fitassay.coupons.errors import InputError
+
+
+def theta_of(values: dict[str, float]) -> np.ndarray:
+    """Term values by name as a vector (terms,); terms not named are zero.
+
+    Raises
+    ------
+    InputError
+        Unknown name, or not a finite number.
+    """
+    theta = np.zeros(len(TERMS))
+    for name, value in values.items():
+        if name not in INDEX:
+            raise InputError(f"no error term is called {name}; known: {', '.join(INDEX)}", "simulate")
+        if not np.isfinite(value):
+            raise InputError(f"{name} must be a finite number (got {value})", "simulate")
+        theta[INDEX[name]] = value
+    return theta
+
+
+def caliper_values(
+    exact: np.ndarray, noise_mm: float, resolution_mm: float, rng: np.random.Generator
+) -> np.ndarray:
+    """What the display shows: normal scatter of one reading, then rounding to the caliper's step [mm]."""
+    shown = exact + noise_mm * rng.standard_normal(exact.shape)
+    if resolution_mm > 0:
+        shown = np.round(np.round(shown / resolution_mm) * resolution_mm, 6)
+    return shown
+
+
+def simulate(
+    walk: SetWalk,
+    theta: np.ndarray,
+    *,
+    noise_mm: float = 0.02,
+    resolution_mm: float = 0.01,
+    seed: int = 0,
+    repeats: int = 1,
+    references: dict[str, float] | None = None,
+) -> tuple[Reading, ...]:
+    """Readings of one virtual print.
+
+    Parameters
+    ----------
+    walk : SetWalk
+    theta : ndarray (terms,)
+        The printer's and the caliper's errors.
+    noise_mm : float [mm]
+        Standard deviation of one reading.
+    resolution_mm : float [mm]
+        The caliper's step; 0 for exact values.
+    seed : int
+    repeats : int
+        Readings per feature.
+    references : dict of str to float [mm], optional
+        Reference pieces to read as well, e.g. ``{"outside:10.000": 10.0}``.
+    """
+    rng = np.random.default_rng(seed)
+    keys = list(walk.keys)
+    exact = walk.readings(theta[None])[0]
+    for feature, size in (references or {}).items():
+        keys.insert(0, ("reference", feature))
+        exact = np.insert(exact, 0, size + theta[INDEX[f"{feature.partition(':')[0]}_bias"]])
+    values = caliper_values(np.repeat(exact, repeats), noise_mm, resolution_mm, rng)
+    return tuple(
+        Reading(coupon=c, feature=f, reading_mm=float(v), note="simulated", line=line)
+        for line, ((c, f), v) in enumerate(
+            zip([k for k in keys for _ in range(repeats)], values, strict=True), start=2
+        )
+    )

@@ -1,0 +1,1 @@
+"""Diagnosis: which error spoils the fit, how sure that is, what to change and what to read or print next."""

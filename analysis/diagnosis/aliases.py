@@ -1,0 +1,176 @@
+"""What the readings cannot separate, in words, with the sum that they do know and what works whichever it is."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from itertools import combinations
+
+import numpy as np
+
+from fitassay.analysis import rounding
+from fitassay.analysis.diagnosis.advice import new_value
+from fitassay.analysis.result import Alias
+from fitassay.analysis.terms import INDEX, PRINTER, TERMS
+from fitassay.coupons.machine import FIGURES, Machine
+
+# An error belongs to a group when the others of the group explain this much of its posterior variance ...
+TIED = 0.85**2
+# ... while it keeps this share of its prior width, and one of the group the larger one.
+WEAK_SHARE, WEAKEST_SHARE = 0.2, 0.3
+LARGEST_GROUP = 4
+# One setting serves whichever it is when it leaves no more than this share of the misfit.
+SERVES = 0.35
+# A sum is worth acting on beyond this many standard uncertainties.
+SIGNIFICANT_SDS = 2.0
+# Of an aliased group the setting of the earliest here is changed: it acts on sizes alone.
+PREFERRED = (
+    "contour_offset",
+    "bore_closure",
+    "backlash_x",
+    "backlash_y",
+    "layer_datum",
+    "first_layer_flare",
+    "bead_excess",
+    "scale_x",
+    "scale_y",
+    "scale_z",
+    "skew_xy",
+)
+
+
+def alias_groups(covariance: np.ndarray, prior_sd: np.ndarray) -> tuple[tuple[int, ...], ...]:
+    """Smallest groups of printer errors that act alike in the readings.
+
+    With C the posterior covariance of a group in units of the priors, the group explains of member i's variance
+    R_i^2 = 1 - 1 / (C_ii (C^-1)_ii). Ratios, so that neither the units nor a common factor in the priors matter.
+
+    Parameters
+    ----------
+    covariance : ndarray (terms, terms)
+    prior_sd : ndarray (terms,)
+    """
+    scaled = covariance / np.outer(prior_sd, prior_sd)
+    share = np.sqrt(np.diag(scaled))
+    weak = [int(i) for i in np.flatnonzero(PRINTER & (share >= WEAK_SHARE))]
+    found: list[tuple[int, ...]] = []
+    for size in range(2, LARGEST_GROUP + 1):
+        for group in combinations(weak, size):
+            if any(set(known) <= set(group) for known in found) or share[list(group)].max() < WEAKEST_SHARE:
+                continue
+            c = scaled[np.ix_(group, group)]
+            tied = 1 - 1 / (np.diag(c) * np.diag(np.linalg.inv(c)))
+            if tied.min() >= TIED:
+                found.append(group)
+    return tuple(found)
+
+
+def find_aliases(
+    mean: np.ndarray,
+    covariance: np.ndarray,
+    prior_sd: np.ndarray,
+    gains: np.ndarray,
+    machine: Machine,
+) -> tuple[Alias, ...]:
+    """The groups in words, with the known sum and a fix.
+
+    Parameters
+    ----------
+    mean, covariance, prior_sd : ndarray (terms,), (terms, terms), (terms,)
+    gains : ndarray (features, terms)
+        Of the features measured.
+    machine : Machine
+        Settings in force.
+    """
+    groups = alias_groups(covariance, prior_sd)
+    found = []
+    for group in groups:
+        alias = _known(group, mean, covariance, prior_sd)
+        if abs(alias.value) < SIGNIFICANT_SDS * alias.std_uncertainty:
+            fix = "the sum is zero within its uncertainty, so nothing needs changing for it"
+        else:
+            # Groups that share an error are set right together.
+            joined = set(group).union(*(g for g in groups if set(g) & set(group)))
+            fix = _fix(sorted(joined), mean, covariance, gains, machine)
+        found.append(replace(alias, fix=fix))
+    return tuple(found)
+
+
+def known_sum(group: tuple[int, ...], covariance: np.ndarray, prior_sd: np.ndarray) -> np.ndarray:
+    """Coefficients (group,) of the best known combination: the weakest eigenvector, the first length having 1."""
+    take = np.ix_(group, group)
+    scaled = covariance[take] / np.outer(prior_sd, prior_sd)[take]
+    known = np.linalg.eigh(scaled)[1][:, 0] / prior_sd[list(group)]
+    lengths = [n for n, i in enumerate(group) if TERMS[i].unit == "mm"] or list(range(len(group)))
+    # Bead before offset, so that it reads e + 2p; whichever is least, so that no coefficient of a length is under 1.
+    known = known / known[min(lengths, key=lambda n: (round(abs(known[n] / known[lengths[0]]), 1), n))]
+    # Said with more plus than minus signs.
+    known = known * (1 if np.sum(np.sign(known)) >= 0 else -1)
+    whole = np.round(known)
+    # A ratio within 5 % of a small whole number is that number: e + 2p, not e + 1.98p.
+    small = (np.abs(known - whole) < 0.05 * np.abs(whole)) & (np.abs(whole) <= 4)
+    lengths_only = np.array([TERMS[i].unit == "mm" for i in group])
+    return np.where(small & lengths_only, whole, known)
+
+
+def _known(group: tuple[int, ...], mean: np.ndarray, covariance: np.ndarray, prior_sd: np.ndarray) -> Alias:
+    coefficients = known_sum(group, covariance, prior_sd)
+    rows = list(group)
+    terms = [TERMS[i] for i in group]
+    unit = "mm" if any(t.unit == "mm" for t in terms) else terms[0].unit
+    parts = []
+    for c, t in sorted(zip(coefficients, terms, strict=True), key=lambda pair: pair[0] < 0):
+        length = " mm" if unit == "mm" and t.unit != "mm" else ""
+        times = "" if abs(abs(c) - 1) < 1e-9 and not length else f"{abs(c):.3g}{length} x "
+        parts.append(f"{'-' if c < 0 else '+'} {times}{t.label}")
+    names = [t.label for t in terms]
+    return Alias(
+        terms=tuple(t.name for t in terms),
+        text=f"{', '.join(names[:-1])} and {names[-1]} act alike in these readings; what is known is "
+        f"{' '.join(parts).removeprefix('+ ')}",
+        combination={t.name: float(c) for t, c in zip(terms, coefficients, strict=True)},
+        value=float(coefficients @ mean[rows]),
+        std_uncertainty=float(np.sqrt(coefficients @ covariance[np.ix_(rows, rows)] @ coefficients)),
+        unit=unit,
+        fix="",
+    )
+
+
+def _fix(
+    group: list[int], mean: np.ndarray, covariance: np.ndarray, gains: np.ndarray, machine: Machine
+) -> str:
+    """The one setting that brings the measured sizes right whichever of the group it is."""
+    # What the group does to the features measured is known, whichever of it does it.
+    misfit = gains[:, group] @ mean[group]
+    size = float(misfit @ misfit)
+    best = None
+    for i in sorted(group, key=lambda i: PREFERRED.index(TERMS[i].name)):
+        own = gains[:, i]
+        # Least squares: misfit = own * amount + rest.
+        pick = own / max(float(own @ own), 1e-12)
+        rest = misfit - own * float(pick @ misfit)
+        if float(rest @ rest) <= SERVES**2 * size:
+            best = i, float(pick @ misfit), pick @ gains[:, group]
+            break
+    if best is None:
+        return "no one setting serves whichever it is; take the readings named under what comes next to split them"
+    index, amount, row = best
+    u = float(np.sqrt(row @ covariance[np.ix_(group, group)] @ row))
+    term = TERMS[index]
+    old = machine[term.setting]
+    new = new_value(term.name, amount, old, machine)
+    wider = new_value(term.name, amount + u, old, machine)
+    figure = next(f for f in FIGURES if f"{f.section}.{f.name}" == term.setting)
+    name = figure.text.partition(" set now")[0]
+    shown = rounding.matching(new, rounding.COVERAGE * abs(wider - new))
+    change = f"set the {name} from {rounding.exact(old)} to {rounding.with_unit(shown, figure.unit)}"
+    warnings = ""
+    if INDEX["bead_excess"] in group and term.name != "bead_excess":
+        warnings = ", though single walls stay off if it was the bead"
+    if any(TERMS[i].unit != "mm" for i in group):
+        warnings += f"{' and' if warnings else ', though'} much longer or shorter sizes may stay off"
+    return f"{change}: the sizes measured come right whichever it is{warnings}"
+
+
+def alias_terms(aliases: tuple[Alias, ...]) -> set[int]:
+    """Indices of all terms named in aliases."""
+    return {INDEX[name] for alias in aliases for name in alias.terms}

@@ -1,0 +1,298 @@
+"""Which reading to take next: the one that removes most of the doubt about which error is the largest.
+
+The posterior is updated one reading at a time, and every reading's gain is known beforehand: see
+`diagnosis.information_gain`.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Collection, Iterator, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from fitassay.analysis.chain.walk import SetWalk
+from fitassay.analysis.diagnosis.information_gain import doubt_of, removed_by_each
+from fitassay.analysis.diagnosis.verdict import (
+    DOMINANT,
+    STATUSES,
+    Judged,
+    judge_many,
+    reference_of,
+    visible_limits,
+)
+from fitassay.analysis.estimation.observations import Known, single_reading_sd
+from fitassay.analysis.estimation.outliers import LEAST_READINGS, slip_limit
+from fitassay.analysis.estimation.posterior import prior_sds
+from fitassay.analysis.estimation.repeats import sort_repeats
+from fitassay.analysis.readings.reading import LADDER, Reading
+from fitassay.analysis.result import Status
+from fitassay.analysis.terms import PRINTER, TERMS
+from fitassay.coupons.machine import Machine
+
+# A verdict that only just holds may fall again with the next reading; guided entry stops when this many in a row
+# have it.
+IN_A_ROW = 2
+# The least slip of the hand that must not go unnoticed before a verdict counts as safe [mm]: half a millimetre.
+HIDDEN_MM = 0.5
+
+
+@dataclass(frozen=True, kw_only=True)
+class Step:
+    """Where guided entry stands.
+
+    Attributes
+    ----------
+    column : int
+        The most telling feature not yet read, a column of the walk; -1 when all are read.
+    status : str
+        The verdict as of now.
+    term : str
+        The error most probably the largest.
+    chance : float
+        What the verdict rests on.
+    """
+
+    column: int
+    status: Status
+    term: str
+    chance: float
+
+    @property
+    def safe(self) -> bool:
+        """True when the verdict can be relied on without further readings."""
+        return self.reaches(DOMINANT)
+
+    def reaches(self, chance: float) -> bool:
+        """True when an error is accused with at least this chance, or nothing exceeds what the caliper sees."""
+        return sure_enough(self.status, self.chance, chance)
+
+
+def sure_enough(status: Status, chance: float, wanted: float) -> bool:
+    """Whether a verdict of this status, resting on `chance`, is as sure as `wanted`."""
+    return status == "within-noise" or (status in ("dominant", "leading") and chance >= wanted)
+
+
+class Guide:
+    """Guided entry for one set of coupons and one machine.
+
+    Parameters
+    ----------
+    walk : SetWalk
+    machine : Machine
+    cost : ndarray (features,) [min], optional
+        Time that each reading takes; equal by default.
+    known : Known, optional
+        What is known before the first reading.
+    """
+
+    def __init__(
+        self, walk: SetWalk, machine: Machine, cost: np.ndarray | None = None, known: Known | None = None
+    ) -> None:
+        self.walk = walk
+        self.base, self.gains = walk.linearise()
+        self.prior_sd = prior_sds(machine)
+        self.known = known or Known()
+        self.single = single_reading_sd(machine)
+        self.u = np.array([np.hypot(self.single, self.known.widen.get(key, 0.0)) for key in walk.keys])
+        self.cost = np.ones(len(walk.keys)) if cost is None else cost
+        # Where pegs are tried by hand there is nothing to read.
+        family = {c.id: c.family for c in walk.manifest.coupons}
+        self.readable = tuple(
+            i
+            for i, (key, f) in enumerate(zip(walk.keys, walk.features, strict=True))
+            if family[key[0]] != LADDER or f.kind != "inside"
+        )
+        self.reference = reference_of(walk, self.gains, set(range(len(walk.keys))))
+        self.visible_mm = visible_limits(self.reference, machine, self.single)
+        # Terms that some reference feature feels can be accused; the others cannot spoil the verdict.
+        self.printer = PRINTER & (self.reference.weights > 0)
+
+    def start(self) -> Progress:
+        """Before the first reading."""
+        progress = Progress(self)
+        for fact in self.known.all_facts:
+            progress.update(fact.row, fact.value, fact.u)
+        return progress
+
+    def taken(self, readings: tuple[Reading, ...]) -> Progress:
+        """After readings that are there already; repeats count as further readings, unknown rows not at all.
+
+        Repeats that contradict their feature's others are left out, and both of two that disagree.
+        """
+        progress = self.start()
+        where = {key: i for i, key in enumerate(self.walk.keys)}
+        repeats = sort_repeats(readings, self.single)
+        for r in repeats.kept:
+            column = where.get((r.coupon, r.feature))
+            if column is None or r.reading_mm is None:
+                continue
+            if (r.coupon, r.feature) in repeats.torn:
+                progress.torn.add(column)
+            else:
+                progress.read(column, r.reading_mm)
+        return progress
+
+
+class Progress:
+    """The posterior after the readings so far, updated one reading at a time.
+
+    Attributes
+    ----------
+    mean, covariance : ndarray (terms,), (terms, terms)
+    readings : list of int
+        Columns read, repeats again, in order.
+    torn : set of int
+        Columns whose two readings disagree, so that neither counts.
+    """
+
+    def __init__(self, guide: Guide) -> None:
+        self.guide = guide
+        carried = guide.known.carried
+        self.mean = np.zeros(len(TERMS)) if carried is None else carried.mean
+        self.covariance = np.diag(guide.prior_sd**2) if carried is None else carried.covariance
+        self.readings: list[int] = []
+        self.torn: set[int] = set()
+
+    def read(self, column: int, value_mm: float) -> None:
+        """Take in one reading."""
+        guide = self.guide
+        self.update(guide.gains[column], value_mm - guide.base[column], float(guide.u[column]))
+        self.readings.append(column)
+
+    def update(self, row: np.ndarray, value: float, u: float) -> None:
+        """Take in that ``row @ terms`` is `value` with standard uncertainty `u` (rank-one update)."""
+        ca = self.covariance @ row
+        variance = u**2 + row @ ca
+        self.mean = self.mean + ca * ((value - row @ self.mean) / variance)
+        self.covariance = self.covariance - np.outer(ca, ca) / variance
+
+    def unchecked(self, hidden_mm: float = HIDDEN_MM) -> tuple[int, ...]:
+        """Columns read once where a slip of that size would not be noticed; they are worth reading twice.
+
+        Without its own reading, of variance v and with q = a C a', a feature is expected with standard deviation
+        v / sqrt(v - q); a slip shows from `estimation.outliers.slip_limit` of them on.
+        """
+        counts = Counter(self.readings)
+        limit = float(slip_limit(np.array([len(self.readings)]))[0])
+        found = []
+        for column, count in counts.items():
+            a, v = self.guide.gains[column], float(self.guide.u[column]) ** 2
+            sd = v / np.sqrt(max(v - float(a @ self.covariance @ a), 1e-6 * v))
+            if count == 1 and (limit * sd > hidden_mm or len(counts) < LEAST_READINGS):
+                found.append(column)
+        return tuple(found)
+
+    def chances(self) -> np.ndarray:
+        """Probability of each error to be the largest, ndarray (terms,)."""
+        return self._judged().chances[0]
+
+    def _judged(self) -> Judged:
+        return judge_many(
+            self.mean[None],
+            self.covariance[None],
+            self.guide.reference,
+            self.guide.visible_mm,
+            self.guide.prior_sd,
+            np.ones(1),
+            np.zeros(1),
+        )
+
+    def step(self, among: Collection[int] | None = None) -> Step:
+        """The verdict now, and the most telling reading to take next.
+
+        Parameters
+        ----------
+        among : collection of int, optional
+            Columns to choose from; default all that can be read.
+        """
+        judged = self._judged()
+        return Step(
+            column=self._most_telling(judged.chances[0], among),
+            status=STATUSES[int(judged.status[0])],
+            term=TERMS[int(judged.term[0])].name,
+            chance=float(judged.probability[0]),
+        )
+
+    def _most_telling(self, chances: np.ndarray, among: Collection[int] | None) -> int:
+        gain = self.doubt_removed(chances) / self.guide.cost
+        left = set(self.guide.readable if among is None else among) - set(self.readings)
+        return max(sorted(left), key=lambda j: gain[j], default=-1)
+
+    def doubt_removed(self, chances: np.ndarray) -> np.ndarray:
+        """How much of the chance of a wrong verdict each feature's reading can be expected to remove, (features,)."""
+        doubt = doubt_of(chances, self.guide.printer)
+        return doubt @ removed_by_each(self.covariance, self.guide.gains, self.guide.u)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Replay:
+    """Readings taken one by one until the verdict was safe.
+
+    Attributes
+    ----------
+    columns : tuple of int
+        In the order taken.
+    repeats : tuple of int
+        To be read a second time, since nothing else checks them.
+    step : Step
+        The verdict then.
+    reached : bool
+        False where all readings were taken and it never was safe.
+    """
+
+    columns: tuple[int, ...]
+    repeats: tuple[int, ...]
+    step: Step
+    reached: bool
+
+
+def retake(
+    guide: Guide, values: np.ndarray, order: Sequence[int] | None = None
+) -> Iterator[tuple[int, Step]]:
+    """Take readings that are known already one by one; yields each column and the verdict with it.
+
+    Parameters
+    ----------
+    guide : Guide
+    values : ndarray (features,) [mm]
+        What each feature reads; nan where it was not read.
+    order : sequence of int, optional
+        Columns in the order of the sheet; by default the guided order.
+    """
+    progress = guide.start()
+    left = [int(c) for c in (np.flatnonzero(np.isfinite(values)) if order is None else order)]
+    step = progress.step(left)
+    while left:
+        column = step.column if order is None else left[0]
+        left.remove(column)
+        progress.read(column, float(values[column]))
+        step = progress.step(left)
+        yield column, step
+
+
+def replay(
+    guide: Guide, values: np.ndarray, order: Sequence[int] | None = None, stop_when: float = DOMINANT
+) -> Replay:
+    """`retake` until the verdict has been safe `IN_A_ROW` times, or nothing is left.
+
+    Parameters
+    ----------
+    guide, values, order
+        As in `retake`.
+    stop_when : float
+        The chance from which on a verdict is safe.
+    """
+    taken, run, step = [], 0, guide.start().step()
+    for column, step in retake(guide, values, order):
+        taken.append(column)
+        run = run + 1 if step.reaches(stop_when) else 0
+        if run == IN_A_ROW:
+            break
+    progress = guide.start()
+    for column in taken:
+        progress.read(column, float(values[column]))
+    return Replay(
+        columns=tuple(taken), repeats=progress.unchecked(), step=step, reached=step.reaches(stop_when)
+    )

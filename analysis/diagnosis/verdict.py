@@ -1,0 +1,329 @@
+"""Which error spoils the fit: shares, the probability that each is the largest, and the status.
+
+Errors are judged by sizes against the drawing, over the ordinary features measured. With a_ft the gain of term t on
+reference feature f and theta the posterior:
+
+    share of t       E[theta_t^2] sum_f a_ft^2, over the sum of all
+    probability of t P(|theta_t| sqrt(sum_f a_ft^2) is the largest)
+
+The words are `diagnosis.verdict_words`' job.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cache
+
+import numpy as np
+
+from fitassay.analysis.chain.walk import SetWalk
+from fitassay.analysis.result import Status
+from fitassay.analysis.terms import INDEX, PRINTER, TERMS
+from fitassay.coupons.machine import Machine
+
+DOMINANT, LEADING = 0.95, 0.80
+# A printer without fault is acquitted when more likely than not no size misses the drawing by more than one caliper
+# reading can see (expanded, k = 2) ...
+ACQUIT = 0.50
+COVERAGE_FACTOR = 2.0
+# ... unless an error surely does, and others only hide it.
+SURE = 0.95
+# Residuals as large as this happen to a true model once in a thousand sets.
+UNEXPLAINED_P = 0.001
+# Then no error is accused unless its effect is this many times the print's own scatter.
+CLEAR_OF_SCATTER = 4.0
+# An accusation must also hold when every other error is taken to be this many times as common as the table of priors
+# has it: it has to come from the readings.
+RIVAL_FACTOR = 2.0
+DRAWS = 1024
+CHUNK = 128
+STATUSES: tuple[Status, ...] = ("dominant", "leading", "undetermined", "within-noise", "unexplained")
+
+
+@dataclass(frozen=True, kw_only=True)
+class Reference:
+    """The features that the errors are judged by.
+
+    Attributes
+    ----------
+    labels : tuple of str
+    gains : ndarray (f, terms)
+        Contributions of the terms to the true size; instrument and form terms are zero.
+    inside : ndarray (f,) of bool
+        Measured with the inside jaws.
+    """
+
+    labels: tuple[str, ...]
+    gains: np.ndarray
+    inside: np.ndarray
+
+    @property
+    def weights(self) -> np.ndarray:
+        """Sum over features of squared gains, ndarray (terms,)."""
+        return np.sum(self.gains**2, axis=0)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Judged:
+    """Verdicts of n posteriors as numbers.
+
+    Attributes
+    ----------
+    status : ndarray (n,) of int
+        Index into `STATUSES`.
+    term : ndarray (n,) of int
+        The term most probably the largest, index into `TERMS`; accused where the status is dominant or leading.
+    probability : ndarray (n,)
+        What the status rests on: of an accusation, the lesser of `chances` of the term under the priors and under
+        rivals twice as common; of within-noise, `quiet`; else the term's chance.
+    chances, shares : ndarray (n, terms)
+        Probability of being the largest, and expected share.
+    sturdy : ndarray (n,)
+        Chance of `term` with rivals taken for twice as common.
+    quiet : ndarray (n,)
+        Probability that no reference size misses by more than the caliper can see.
+    loud : ndarray (n,)
+        Greatest probability, over the errors, that this one alone would.
+    """
+
+    status: np.ndarray
+    term: np.ndarray
+    probability: np.ndarray
+    chances: np.ndarray
+    shares: np.ndarray
+    sturdy: np.ndarray
+    quiet: np.ndarray
+    loud: np.ndarray
+
+
+def visible_sd(machine: Machine, single_mm: float, side: str = "outside") -> float:
+    """Standard uncertainty [mm] of one reading, scatter `single_mm`, with the zero error of those jaws."""
+    limit = machine["caliper.error_limit_mm" if side == "outside" else "caliper.inside_error_limit_mm"]
+    return float(np.hypot(single_mm, limit / np.sqrt(3)))
+
+
+def visible_limits(reference: Reference, machine: Machine, single_mm: float) -> np.ndarray:
+    """What the caliper can see of each reference feature, ndarray (f,) [mm]: expanded uncertainty, k = 2."""
+    outside, inside = (visible_sd(machine, single_mm, side) for side in ("outside", "inside"))
+    return COVERAGE_FACTOR * np.where(reference.inside, inside, outside)
+
+
+def reference_of(walk: SetWalk, gains: np.ndarray, measured: set[int]) -> Reference:
+    """The middle size of each sort of ordinary feature among those measured.
+
+    Ordinary features are what parts are made of: outlines and openings (gain -1 to backlash), round bores, heights,
+    how much a foot stands out, and how square a square of the middle outside size is. Undercut and single-walled ones
+    serve to tell errors apart; nobody's fit hangs on them.
+
+    Parameters
+    ----------
+    walk : SetWalk
+    gains : ndarray (features, terms)
+        Sensitivities, columns of the walk as rows.
+    measured : set of int
+        Columns with a reading.
+    """
+    groups: dict[str, list[int]] = {}
+    for i in sorted(measured):
+        label = _sort_of(walk, gains, i)
+        if label:
+            groups.setdefault(label, []).append(i)
+    if not groups:
+        groups = {"all": sorted(measured)} if measured else {}
+    labels, rows, inside = [], [], []
+    outside = [walk.features[i].nominal_mm for k, g in groups.items() if k.startswith("outside") for i in g]
+    middle = float(np.median(outside)) if outside else 20.0
+    for label, members in groups.items():
+        members.sort(key=lambda i: walk.features[i].nominal_mm)
+        i = members[len(members) // 2]
+        row = np.where(PRINTER, gains[i], 0.0)
+        size = walk.features[i].nominal_mm
+        if label == "squareness":
+            # Jaws on corners also see how full these print; what spoils a fit is x gained along the square's side.
+            row, size = np.zeros(len(TERMS)), middle
+            row[INDEX["skew_xy"]] = middle
+        if label == "foot":
+            # What else makes it wider makes the body wider too and counts there.
+            row = np.where(np.arange(len(TERMS)) == INDEX["first_layer_flare"], row, 0.0)
+        labels.append(f"{label}, {size:.4g} mm")
+        rows.append(row)
+        inside.append(walk.features[i].kind == "inside")
+    return Reference(
+        labels=tuple(labels),
+        gains=np.array(rows).reshape(-1, len(TERMS)),
+        inside=np.array(inside, dtype=bool),
+    )
+
+
+def _sort_of(walk: SetWalk, gains: np.ndarray, i: int) -> str:
+    feature = walk.features[i]
+    if feature.kind == "thickness":
+        return ""
+    if feature.kind == "height":
+        return "height"
+    if feature.kind == "diagonal":
+        return "squareness"
+    axis = "x" if abs(np.cos(np.deg2rad(feature.direction_deg))) > 0.7 else "y"
+    if gains[i, INDEX[f"backlash_{axis}"]] > -0.5:
+        return ""
+    if gains[i, INDEX["first_layer_flare"]] != 0:
+        return "foot"
+    return f"{'round bore' if walk.round[i] else feature.kind} {axis}"
+
+
+@cache
+def standard_draws(k: int, n: int = DRAWS) -> np.ndarray:
+    """The same standard normal draws (n, k) on every run, so that the verdict does not flicker.
+
+    Antithetic, and turned so that mean and covariance are exactly those of the normal distribution.
+    """
+    half = np.random.default_rng(20201).standard_normal((n // 2, k))
+    root = np.linalg.cholesky(half.T @ half / len(half))
+    half = np.linalg.solve(root, half.T).T
+    return np.concatenate([half, -half])
+
+
+def largest_probabilities(mean: np.ndarray, covariance: np.ndarray, weights: np.ndarray) -> np.ndarray:
+    """Probability that each term contributes most, from draws.
+
+    Parameters
+    ----------
+    mean, covariance : ndarray (n, k), (n, k, k)
+    weights : ndarray (k,)
+
+    Returns
+    -------
+    ndarray (n, k)
+    """
+    return _largest(posterior_draws(mean, covariance), weights)
+
+
+def _largest(draws: np.ndarray, weights: np.ndarray) -> np.ndarray:
+    effect = np.abs(draws) * np.sqrt(weights).astype(np.float32)[:, None]
+    best = effect.max(axis=1, keepdims=True)
+    return np.mean((effect == best) & (best > 0), axis=2)
+
+
+def posterior_draws(mean: np.ndarray, covariance: np.ndarray) -> np.ndarray:
+    """Draws (n, k, DRAWS) from n posteriors; single precision, since they are only compared and counted."""
+    # Exact zeros on the diagonal (a pinned term) would stop the factorisation.
+    size = np.sqrt(np.einsum("njj->nj", covariance)) + 1e-12
+    scaled = covariance / (size[:, :, None] * size[:, None, :]) + 1e-9 * np.eye(mean.shape[1])
+    root = np.linalg.cholesky(scaled) * size[:, :, None]
+    draws = root.astype(np.float32) @ standard_draws(mean.shape[1]).T.astype(np.float32)
+    draws += mean.astype(np.float32)[:, :, None]
+    return draws
+
+
+def expected_shares(mean: np.ndarray, covariance: np.ndarray, weights: np.ndarray) -> np.ndarray:
+    """Share of each term in the expected squared misfit, ndarray (n, terms); rows sum to 1."""
+    square = (mean**2 + np.einsum("njj->nj", covariance)) * weights
+    total = square.sum(axis=1, keepdims=True)
+    return np.where(total > 0, square / np.where(total > 0, total, 1.0), 0.0)
+
+
+def with_rivals_common(
+    mean: np.ndarray,
+    covariance: np.ndarray,
+    prior_sd: np.ndarray,
+    accused: np.ndarray,
+    factor: float = RIVAL_FACTOR,
+) -> tuple[np.ndarray, np.ndarray]:
+    """Posteriors (n, terms) with the priors of all printer errors but the accused one `factor` times as wide.
+
+    The priors' precision is taken out of the posterior's and put back smaller; the readings' share stays.
+    """
+    scale = np.outer(prior_sd, prior_sd)
+    precision = np.linalg.inv(covariance / scale)
+    pull = np.einsum("nij,nj->ni", precision, mean / prior_sd)
+    less = np.where(PRINTER, 1 - factor**-2, 0.0) * np.ones_like(mean)
+    less[np.arange(len(mean)), accused] = 0.0
+    wider = np.linalg.inv(precision - less[:, :, None] * np.eye(mean.shape[1]))
+    return np.einsum("nij,nj->ni", wider, pull) * prior_sd, wider * scale
+
+
+def judge_many(
+    mean: np.ndarray,
+    covariance: np.ndarray,
+    reference: Reference,
+    visible_mm: np.ndarray,
+    prior_sd: np.ndarray,
+    p_value: np.ndarray,
+    scatter_mm: np.ndarray,
+) -> Judged:
+    """Verdicts of n posteriors.
+
+    Parameters
+    ----------
+    mean, covariance : ndarray (n, terms), (n, terms, terms)
+    reference : Reference
+    visible_mm : ndarray (f,) [mm]
+        From `visible_limits`.
+    prior_sd : ndarray (terms,)
+    p_value : ndarray (n,)
+        Of the residuals.
+    scatter_mm : ndarray (n,) [mm]
+        The print's own scatter.
+    """
+    parts = [
+        _judge_chunk(
+            mean[i : i + CHUNK],
+            covariance[i : i + CHUNK],
+            reference,
+            visible_mm,
+            prior_sd,
+            p_value[i : i + CHUNK],
+            scatter_mm[i : i + CHUNK],
+        )
+        for i in range(0, len(mean), CHUNK)
+    ]
+    return Judged(**{name: np.concatenate([p[name] for p in parts]) for name in parts[0]})
+
+
+def _judge_chunk(
+    mean: np.ndarray,
+    covariance: np.ndarray,
+    reference: Reference,
+    visible_mm: np.ndarray,
+    prior_sd: np.ndarray,
+    p_value: np.ndarray,
+    scatter_mm: np.ndarray,
+) -> dict[str, np.ndarray]:
+    printer = np.flatnonzero(PRINTER)
+    weights = reference.weights[printer]
+    rows = np.arange(len(mean))
+    draws = posterior_draws(mean[:, printer], covariance[:, printer][:, :, printer])
+    chances = np.zeros_like(mean)
+    chances[:, printer] = _largest(draws, weights)
+    term = np.argmax(chances, axis=1)
+    chance = chances[rows, term]
+    gains = (reference.gains[:, printer] / visible_mm[:, None]).astype(np.float32)
+    quiet = np.mean(np.abs(gains @ draws).max(axis=1, initial=0.0) < 1, axis=1)
+    alone = np.abs(gains).max(axis=0, initial=0.0)
+    loud = np.mean(np.abs(draws) * alone[:, None] > 1, axis=2).max(axis=1)
+    sturdy = chance.copy()
+    doubtful = np.flatnonzero(chance >= LEADING)
+    if doubtful.size:
+        m, c = with_rivals_common(mean[doubtful], covariance[doubtful], prior_sd, term[doubtful])
+        wide = largest_probabilities(m[:, printer], c[:, printer][:, :, printer], weights)
+        sturdy[doubtful] = wide[np.arange(len(doubtful)), np.searchsorted(printer, term[doubtful])]
+    sure = np.minimum(chance, sturdy)
+    status = np.select([sure >= DOMINANT, sure >= LEADING], [0, 1], 2)
+    calm = (quiet >= ACQUIT) & (loud < SURE) & (len(reference.gains) > 0)
+    status = np.where(calm, 3, status)
+    # The accused error's effect, root mean square over the features it acts on.
+    seen = np.sqrt(reference.weights / np.maximum((reference.gains != 0).sum(axis=0), 1))
+    clear = (status < 2) & (np.abs(mean[rows, term]) * seen[term] >= CLEAR_OF_SCATTER * scatter_mm)
+    # Misfits too small for the caliper to see acquit a sound printer all the same.
+    hidden = calm & (scatter_mm < np.min(visible_mm, initial=np.inf) / COVERAGE_FACTOR)
+    status = np.where((p_value < UNEXPLAINED_P) & ~clear & ~hidden, 4, status)
+    return {
+        "status": status,
+        "term": term,
+        "probability": np.select([status < 2, status == 3], [sure, quiet], chance),
+        "chances": chances,
+        "shares": expected_shares(mean, covariance, reference.weights),
+        "sturdy": sturdy,
+        "quiet": quiet,
+        "loud": loud,
+    }

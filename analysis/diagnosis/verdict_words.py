@@ -1,0 +1,114 @@
+"""The verdict in words, and the notes that go with it."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from fitassay.analysis.diagnosis.verdict import LEADING, STATUSES, Judged, Reference
+from fitassay.analysis.result import Verdict
+from fitassay.analysis.terms import INDEX, NAMES, PRINTER, TERMS
+
+CONTENDER = 0.05
+# Contenders known this well (in standard uncertainties) are not in doubt: they are simply of one size.
+KNOWN_SDS = 4.0
+
+
+def verdict_of(
+    judged: Judged, mean: np.ndarray, sd: np.ndarray, visible_mm: np.ndarray, misfits: tuple[str, ...]
+) -> Verdict:
+    """The verdict of the only row of `judged`.
+
+    Parameters
+    ----------
+    judged : Judged
+        Of one set of readings.
+    mean, sd : ndarray (terms,)
+        Posterior, standard uncertainties.
+    visible_mm : ndarray (f,) [mm]
+        From `diagnosis.verdict.visible_limits`.
+    misfits : tuple of str
+        Names of the readings that fit worst.
+    """
+    status = STATUSES[int(judged.status[0])]
+    chances = judged.chances[0]
+    best = int(judged.term[0])
+    contenders = tuple(NAMES[i] for i in np.argsort(-chances, kind="stable") if chances[i] >= CONTENDER)
+    term = TERMS[best]
+    chance = float(judged.probability[0])
+    accused = ""
+    if status == "unexplained":
+        contenders = ()
+        text = (
+            "These readings do not fit any mix of the errors known here, so no error is accused. They fit worst at "
+            f"{listed(misfits)}: measure these again, and look there for a blob, a seam or a lifted corner."
+        )
+    elif status == "within-noise":
+        contenders = ()
+        text = (
+            f"Nothing exceeds what the caliper can see ({float(np.max(visible_mm, initial=0.0)):.2f} mm): "
+            "no error of this printer needs attention."
+        )
+    elif status in ("dominant", "leading"):
+        accused = term.name
+        lead = "spoils the fit most" if status == "dominant" else "probably spoils the fit most"
+        how = f"{lead} ({_percent(chance)} sure)"
+        text = f"{_capital(term.label)} {how}: {term.sentence}. Typical cause: {term.cause}."
+    else:
+        text = _open_question(contenders, best, float(judged.sturdy[0]), float(chances[best]), mean, sd)
+    return Verdict(status=status, term=accused, probability=chance, text=text, contenders=contenders)
+
+
+def _open_question(
+    contenders: tuple[str, ...], best: int, sturdy: float, chance: float, mean: np.ndarray, sd: np.ndarray
+) -> str:
+    if not contenders:
+        return "No size of a part was measured yet, so nothing can be said about what spoils it."
+    labels = [TERMS[INDEX[c]].label for c in contenders]
+    known = [abs(mean[INDEX[c]]) >= KNOWN_SDS * sd[INDEX[c]] for c in contenders]
+    if len(contenders) > 1 and all(known):
+        return (
+            f"{_capital(listed(tuple(labels), 'and'))} spoil the fit about alike: each is well known, and each is "
+            "worth setting right."
+        )
+    if chance >= LEADING and sturdy < LEADING:
+        return (
+            f"These readings cannot tell which error spoils the fit most. {_capital(TERMS[best].label)} is the "
+            "likeliest, but only because printers usually err that way; the readings themselves leave it open."
+        )
+    return f"These readings cannot tell which error spoils the fit most; it may be {listed(tuple(labels))}."
+
+
+def cancelling_note(mean: np.ndarray, sd: np.ndarray, reference: Reference, visible_mm: np.ndarray) -> str:
+    """A sentence where two well known errors work against each other on the sizes, else empty."""
+    sure = PRINTER & (np.abs(mean) >= KNOWN_SDS * sd)
+    effects = reference.gains * np.where(sure, mean, 0.0)
+    worst: tuple[float, str] = (0.0, "")
+    for i in np.flatnonzero(sure):
+        for j in np.flatnonzero(sure):
+            a, b = effects[:, i], effects[:, j]
+            on = (np.abs(a) > visible_mm) & (np.abs(b) > visible_mm)
+            # Opposite on every size that both act on; more than half of the smaller one is eaten up.
+            if i < j and on.any() and (a[on] * b[on] < 0).all():
+                hidden = float(np.minimum(np.abs(a[on]), np.abs(b[on])).max())
+                text = (
+                    f"{_capital(TERMS[i].label)} and {TERMS[j].label} work against each other: together they hide "
+                    f"up to {hidden:.2f} mm on the sizes measured. Set both right, or neither."
+                )
+                worst = max(worst, (hidden, text))
+    return worst[1]
+
+
+def listed(names: tuple[str, ...], last: str = "or") -> str:
+    """``a, b or c``."""
+    if len(names) <= 1:
+        return "".join(names)
+    return f"{', '.join(names[:-1])} {last} {names[-1]}"
+
+
+def _percent(chance: float) -> str:
+    # Draws cannot tell certainty from 99.9 %.
+    return "over 99 %" if chance >= 0.995 else f"{100 * chance:.0f} %"
+
+
+def _capital(text: str) -> str:
+    return text[:1].upper() + text[1:]

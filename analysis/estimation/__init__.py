@@ -1,0 +1,1 @@
+"""Estimation: from readings and facts to a normal distribution of the error terms."""

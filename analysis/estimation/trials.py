@@ -1,0 +1,246 @@
+"""Pegs tried in bores: what goes, sticks and does not go says of the error terms, and whether it fits the caliper.
+
+A peg is tried upside down, so that its outline is mirrored and lies like the hole's own: with the right turn it
+goes in as far as sizes alone allow, C = hole - peg. It turns freely if its widest place passes the hole's narrowest,
+T = C - D, where D is what play, unequal scales and lean take away (`chain.mating.PairWalk.turns`). With a feel of
+the hand of standard deviation u = `FEEL_MM`:
+
+    P(enters) = Phi(C / u)      P(turns) = min(Phi(T / u), P(enters))
+    goes: turns                 sticks: enters and does not turn        does not go: does not enter
+
+D grows with play of either sign, so no tangent will do: the posterior's mean and covariance are taken from weighted
+draws (importance sampling with a fixed seed) in the few directions that the trials depend on.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from fitassay.analysis.chain.mating import REAL, PairWalk
+from fitassay.analysis.chain.walk import SetWalk
+from fitassay.analysis.estimation.fit import Basis, fit
+from fitassay.analysis.estimation.observations import Fact, Known, gather
+from fitassay.analysis.estimation.posterior import prior_sds
+from fitassay.analysis.parts.fits import Size, size_gains
+from fitassay.analysis.readings.reading import LADDER, Reading
+from fitassay.analysis.terms import INDEX, NAMES
+from fitassay.coupons.feature import Manifest
+from fitassay.coupons.machine import Machine
+
+# Roughness and the hand blur where a peg begins to go or to turn (common practice, no source) [mm].
+FEEL_MM = 0.03
+# Draws a stage, how many of them must count, and the most stages.
+DRAWS, ENOUGH, STAGES = 900, 200.0, 8
+# How much wider than the last stage's draws the next ones are taken, as a variance.
+WIDEN = 1.6
+SEED = 23
+# A direction of the terms about which the trials say less than this, against what was known, is left out: it is
+# the draws' own noise.
+LEAST_INFORMATION = 0.15
+# An answer less probable than this, by all else that is known, is told to the user.
+SURPRISING = 0.02
+SOURCE = "trials"
+# D hardly depends on the sizes of a pair; it is walked for one of this clearance, coarsely [mm].
+CLEARANCE_MM, CHORD_MM = 0.4, 0.002
+
+
+@dataclass(frozen=True, kw_only=True)
+class Rung:
+    """One trial: sizes as drawn [mm] and the answer, one of ``goes``, ``sticks``, ``does not go``."""
+
+    coupon: str
+    feature: str
+    peg: float
+    hole: float
+    answer: str
+
+
+def rungs(manifest: Manifest, readings: tuple[Reading, ...]) -> tuple[Rung, ...]:
+    """The trials among the readings; the last answer counts where one was tried again."""
+    from fitassay.coupons.families.fit_ladder import PARTNER
+
+    found: dict[tuple[str, str], Rung] = {}
+    for r in readings:
+        if not r.fit:
+            continue
+        coupon, feature = manifest.feature(r.coupon, r.feature)
+        if coupon.family != LADDER or coupon.id not in PARTNER:
+            continue
+        piece = PARTNER[coupon.id]
+        _, peg = manifest.feature(piece, f"{piece}-x")
+        found[r.coupon, r.feature] = Rung(
+            coupon=r.coupon, feature=r.feature, peg=peg.nominal_mm, hole=feature.nominal_mm, answer=r.fit
+        )
+    return tuple(found.values())
+
+
+def tried_columns(walk: SetWalk, readings: tuple[Reading, ...]) -> set[int]:
+    """Columns of the walk whose openings something was tried in."""
+    tried = {(r.coupon, r.feature) for r in readings if r.fit}
+    return {i for i, key in enumerate(walk.keys) if key in tried}
+
+
+def entering_gains(rung: Rung, width: float) -> np.ndarray:
+    """dC / d term, ndarray (terms,): the mean of x and y of hole less peg."""
+    row = np.zeros(len(NAMES))
+    for axis in ("x", "y"):
+        row += size_gains(Size(side="inside", axis=axis, nominal=rung.hole, shape="round"), width) / 2
+        row -= size_gains(Size(side="outside", axis=axis, nominal=rung.peg, shape="round"), width) / 2
+    return np.where(REAL, row, 0.0)
+
+
+def entering(rung: Rung, width: float, theta: np.ndarray) -> np.ndarray:
+    """C, the clearance with which the peg goes in, ndarray (n,) [mm]."""
+    return rung.hole - rung.peg + np.atleast_2d(theta) @ entering_gains(rung, width)
+
+
+def turning(rung: Rung, width: float, theta: np.ndarray) -> np.ndarray:
+    """T, the clearance with which it turns, ndarray (n,) [mm], walked for this very pair."""
+    return PairWalk(rung.peg, rung.hole, width, np.atleast_2d(theta)).turns()
+
+
+def lost_to_turning(peg: float, width: float, theta: np.ndarray) -> np.ndarray:
+    """D, what turning asks for beyond going in, ndarray (n,) [mm], for pegs of about this size."""
+    pair = Rung(coupon="", feature="", peg=peg, hole=peg + CLEARANCE_MM, answer="")
+    turns = PairWalk(pair.peg, pair.hole, width, theta, chord=CHORD_MM).turns()
+    return np.maximum(entering(pair, width, theta) - turns, 0.0)
+
+
+def chances(trials: tuple[Rung, ...], width: float, theta: np.ndarray) -> np.ndarray:
+    """Probability of each trial's answer on printers `theta` (n, terms), ndarray (n, trials)."""
+    from scipy.special import ndtr
+
+    lost = {peg: lost_to_turning(peg, width, theta) for peg in {t.peg for t in trials}}
+    out = []
+    for rung in trials:
+        enters = entering(rung, width, theta)
+        p_enters = ndtr(enters / FEEL_MM)
+        p_turns = np.minimum(ndtr((enters - lost[rung.peg]) / FEEL_MM), p_enters)
+        out.append({"goes": p_turns, "sticks": p_enters - p_turns, "does not go": 1 - p_enters}[rung.answer])
+    return np.stack(out, axis=1)
+
+
+def with_trials(
+    walk: SetWalk, readings: tuple[Reading, ...], machine: Machine, known: Known | None
+) -> Known | None:
+    """What is known with the trials' answers added as facts: normal rows that leave the same mean and covariance."""
+    trials = rungs(walk.manifest, readings)
+    if not trials:
+        return known
+    known = known or Known()
+    mean, root, measured = _without(walk, readings, machine, known)
+    width = machine.line_width_mm
+    subspace = _subspace(trials, width, root)
+    z, covariance = _moments(trials, width, mean, root, subspace)
+    notes = known.notes
+    if measured:
+        theta = mean + np.random.default_rng(SEED).standard_normal((DRAWS, len(mean))) @ root.T
+        notes += _story(trials, chances(trials, width, theta).mean(axis=0))
+    return replace(known, facts=known.facts + _facts(z, covariance, mean, root, subspace), notes=notes)
+
+
+def _without(
+    walk: SetWalk, readings: tuple[Reading, ...], machine: Machine, known: Known
+) -> tuple[np.ndarray, np.ndarray, bool]:
+    """Mean and root of the covariance of what is known without the trials, and whether a caliper was used."""
+    prior_sd = prior_sds(machine)
+    if not any(r.reading_mm is not None for r in readings):
+        basis = Basis.of(prior_sd, known.carried)
+        return basis.middle, basis.root, False
+    done = fit(gather(readings, walk, machine, known), walk, prior_sd, known.carried)
+    scaled = done.covariance / np.outer(prior_sd, prior_sd)
+    return done.mean, prior_sd[:, None] * np.linalg.cholesky(scaled), True
+
+
+def _subspace(trials: tuple[Rung, ...], width: float, root: np.ndarray) -> np.ndarray:
+    """Orthonormal directions of z (terms = mean + root z) that the trials depend on, ndarray (terms, s).
+
+    One for going in, and both plays; unequal scales and lean matter little and are averaged over.
+    """
+    rows = [entering_gains(trials[0], width)]
+    for name in ("backlash_x", "backlash_y"):
+        rows.append(np.zeros(len(NAMES)))
+        rows[-1][INDEX[name]] = 1.0
+    directions, _ = np.linalg.qr(root.T @ np.array(rows).T)
+    return directions
+
+
+def _moments(
+    trials: tuple[Rung, ...], width: float, mean: np.ndarray, root: np.ndarray, subspace: np.ndarray
+) -> tuple[np.ndarray, np.ndarray]:
+    """Mean and covariance of subspace' z given the answers, z ~ N(0, I) before.
+
+    Stage by stage the draws are taken from a normal fitted to the last stage's weighted ones, made wider so that
+    nothing is missed, until enough of them count.
+    """
+    rng = np.random.default_rng(SEED)
+    s = subspace.shape[1]
+    middle, spread = np.zeros(s), np.eye(s)
+    new, covariance = middle, spread
+    for _ in range(STAGES):
+        root_spread = np.linalg.cholesky(spread)
+        step = rng.standard_normal((DRAWS, s))
+        inner = middle + step @ root_spread.T
+        rest = rng.standard_normal((DRAWS, len(mean)))
+        z = rest + (inner - rest @ subspace) @ subspace.T
+        log = np.log(np.maximum(chances(trials, width, mean + z @ root.T), 1e-12)).sum(axis=1)
+        # Against the normal that the draws came from.
+        log += 0.5 * (np.sum(step**2, axis=1) - np.sum(inner**2, axis=1))
+        weight, whole = _tempered(log)
+        new = weight @ inner
+        centred = inner - new
+        covariance = (centred * weight[:, None]).T @ centred
+        if whole and 1 / np.sum(weight**2) >= ENOUGH:
+            break
+        middle, spread = new, WIDEN * covariance + 1e-6 * np.eye(s)
+    return new, covariance
+
+
+def _weights(log: np.ndarray) -> np.ndarray:
+    weight = np.exp(log - log.max())
+    return weight / weight.sum()
+
+
+def _tempered(log: np.ndarray) -> tuple[np.ndarray, bool]:
+    """Weights of exp(power log), the power such that a tenth of the draws count, and whether it is 1.
+
+    Early on a distant peak is so reached in steps.
+    """
+    power = 1.0
+    while power > 1e-3 and 1 / np.sum(_weights(power * log) ** 2) < 0.1 * len(log):
+        power /= 1.3
+    return _weights(power * log), power == 1.0
+
+
+def _facts(
+    inner: np.ndarray, covariance: np.ndarray, mean: np.ndarray, root: np.ndarray, subspace: np.ndarray
+) -> tuple[Fact, ...]:
+    """The information that N(inner, covariance) has over N(0, I) in the subspace, as rows of the terms."""
+    inverse = np.linalg.inv(covariance)
+    values, vectors = np.linalg.eigh((inverse + inverse.T) / 2 - np.eye(len(inner)))
+    pull = inverse @ inner
+    facts = []
+    for value, vector in zip(values[::-1], vectors.T[::-1], strict=True):
+        if value < LEAST_INFORMATION:
+            break
+        # In mm, so that it weighs as one trial of the hand.
+        scale = FEEL_MM * np.sqrt(value)
+        row = np.linalg.solve(root.T, subspace @ vector) * scale
+        target = float(vector @ pull) / value * scale + float(row @ mean)
+        facts.append(
+            Fact(source=SOURCE, name=f"direction {len(facts) + 1}", row=row, value=target, u=FEEL_MM)
+        )
+    return tuple(facts)
+
+
+def _story(trials: tuple[Rung, ...], probable: np.ndarray) -> tuple[str, ...]:
+    """Sentences where hand and caliper do not tell the same."""
+    odd = [t for t, p in zip(trials, probable, strict=True) if p < SURPRISING]
+    if not odd:
+        return ()
+    named = ", ".join(f"{t.feature} on {t.coupon} ({t.answer})" for t in odd)
+    return (
+        f"What was tried by hand does not fit the sizes read: {named}. Look for burrs and blobs, and try again.",
+    )

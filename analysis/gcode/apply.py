@@ -1,0 +1,142 @@
+"""A print whose sliced file is at hand: diagnosed, or printed virtually, along its real path."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+
+from fitassay.analysis.chain.loops import Slicer, load_mesh
+from fitassay.analysis.chain.walk import SetWalk
+from fitassay.analysis.diagnosis.diagnose import interpret
+from fitassay.analysis.estimation.observations import FILE, Known
+from fitassay.analysis.gcode.trace import OFFSET_U_MM, Trace
+from fitassay.analysis.readings.file import Reading
+from fitassay.analysis.result import Diagnosis
+from fitassay.analysis.terms import INDEX
+from fitassay.coupons.feature import Manifest
+from fitassay.coupons.machine import Machine
+from fitassay.coupons.wording import count
+
+REST_MM = 0.02
+"""How far a machine may put the path beside where its file has it, beyond what the other errors say (standard
+deviation): corners cut by acceleration, ringing. Common practice, no source."""
+
+BLOB_MM = 0.05
+"""A seam under a jaw stands out by some hundredths of a millimetre, no one knows how much (common practice, no
+source)."""
+
+
+def traced_walk(trace: Trace, manifest: Manifest, folder: Path) -> SetWalk:
+    """The readings of all coupons: along the file's path where it has them, along the ideal one elsewhere."""
+    slicers = {
+        c.id: trace.slicers[c.id] if c.id in trace.found else Slicer(load_mesh(Path(folder) / c.file), c.file)
+        for c in manifest.coupons
+    }
+    coupons = tuple(trace.found[c.id].coupon if c.id in trace.found else c for c in manifest.coupons)
+    turned = replace(manifest, coupons=coupons, line_width_mm=trace.walk.manifest.line_width_mm)
+    return SetWalk(turned, slicers, trace.loops)
+
+
+def known_from(trace: Trace, measured: set[tuple[str, str]] | None = None) -> Known:
+    """What the file tells the estimate.
+
+    Parameters
+    ----------
+    measured : set of (coupon, feature), optional
+        Features read; only these are spoken of.
+    """
+    stray = (trace.place.u, trace.place.spread) if trace.place is not None else ()
+    u = float(np.linalg.norm((REST_MM, OFFSET_U_MM, *stray)))
+    spoilt = {
+        (f.coupon, f.feature.id): BLOB_MM
+        for f in trace.features
+        if f.seam and (measured is None or (f.coupon, f.feature.id) in measured)
+    }
+    changed = [
+        f for f in trace.features if f.changed and (measured is None or (f.coupon, f.feature.id) in measured)
+    ]
+    notes = [f"Sensitivities follow the path in {trace.file}, not an ideal one."]
+    if changed:
+        notes.append(
+            f"In that file backlash acts otherwise than in an ideal path on {count(len(changed), 'reading')}: "
+            f"{_names([(f.coupon, f.feature.id) for f in changed])}."
+        )
+    if spoilt:
+        notes.append(
+            f"The seam lies under the jaws of {_names(list(spoilt))}: weighed less, by {BLOB_MM:g} mm more of "
+            "standard uncertainty."
+        )
+    if trace.missing:
+        notes.append(f"Not in that file, so the ideal path is assumed: {', '.join(trace.missing)}.")
+    return Known(contour_mm=trace.offset_mm, contour_u_mm=u, widen=spoilt, notes=tuple(notes))
+
+
+def _names(keys: list[tuple[str, str]]) -> str:
+    shown = ", ".join(f"{feature} on {coupon}" for coupon, feature in keys[:6])
+    return shown + (f" and {count(len(keys) - 6, 'other')}" if len(keys) > 6 else "")
+
+
+def diagnose_traced(
+    trace: Trace, manifest: Manifest, folder: Path, readings: tuple[Reading, ...], machine: Machine
+) -> Diagnosis:
+    """`diagnosis.diagnose.diagnose` along the path of the file that was printed."""
+    walk = traced_walk(trace, manifest, folder)
+    measured = {(r.coupon, r.feature) for r in readings if r.reading_mm is not None}
+    return explained(interpret(walk, readings, machine, known_from(trace, measured)), trace)
+
+
+def explained(diagnosis: Diagnosis, trace: Trace) -> Diagnosis:
+    """A diagnosis along a file's path, with what the file explains."""
+    return replace(
+        diagnosis,
+        suspects=tuple(
+            replace(
+                s,
+                likely_mm=None,
+                reason="the path offset in the file does not fit the readings; was it printed?",
+            )
+            if s.coupon == FILE
+            else s
+            for s in diagnosis.suspects
+        ),
+        notes=(*diagnosis.notes, *_split(trace, diagnosis)),
+        extra={**diagnosis.extra, "sliced_file": _summary(trace, diagnosis)},
+    )
+
+
+def _split(trace: Trace, diagnosis: Diagnosis) -> tuple[str, ...]:
+    if trace.offset_mm is None:
+        return ()
+    term = diagnosis.term("contour_offset")
+    rest, u = term.estimate - trace.offset_mm, 2 * term.std_uncertainty
+    return (
+        f"Of the path offset, {trace.offset_mm:+.3f} mm are in the file; {rest:+.3f} ± {u:.3f} mm (k = 2) are left "
+        "to the machine.",
+    )
+
+
+def _summary(trace: Trace, diagnosis: Diagnosis) -> dict:
+    term = diagnosis.term("contour_offset")
+    return {
+        "file": trace.file,
+        "contour_offset": None
+        if trace.offset_mm is None
+        else {
+            "in_file_mm": trace.offset_mm,
+            "left_to_machine_mm": term.estimate - trace.offset_mm,
+            "std_uncertainty_mm": term.std_uncertainty,
+        },
+        "seam_under_jaw": [{"coupon": f.coupon, "feature": f.feature.id} for f in trace.features if f.seam],
+        "backlash_acts_otherwise": [
+            {"coupon": f.coupon, "feature": f.feature.id} for f in trace.features if f.changed
+        ],
+    }
+
+
+def print_traced(trace: Trace, theta: np.ndarray) -> np.ndarray:
+    """Terms (terms,) of a printer that prints this file: its own, and the file's path offset on top."""
+    total = np.array(theta, dtype=float)
+    total[INDEX["contour_offset"]] += trace.offset_mm or 0.0
+    return total

@@ -1,0 +1,442 @@
+"""One coupon in a sliced file: its loops at the measured heights, what they tell, and the walk along them."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+
+from fitassay.analysis.chain.loops import Loop, Ring, path_loop
+from fitassay.analysis.gcode.layers import Layer
+from fitassay.analysis.gcode.loops import PathLoop
+from fitassay.analysis.gcode.offset import Seen
+from fitassay.analysis.gcode.probes import Probes, Template, probes_on, turned_ring
+from fitassay.analysis.gcode.registration import LoopMap, Place, expected
+from fitassay.coupons.feature import Coupon, Feature
+
+NEAR_MM = 0.2
+"""A loop belongs to an outline when it runs this close to where the coupon's fit expects it."""
+
+MOST_WALLS = 8
+SETTLED_MM = 3.0
+"""Once each axis has moved this far, play keeps no memory of what was before."""
+
+SEAM_CLEAR_MM = 1.0
+"""A seam this close to a jaw's edge lifts the jaw."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class OuterLoop:
+    """The loop that draws one outline in one layer.
+
+    Attributes
+    ----------
+    height : float [mm]
+        Measured height, on the coupon.
+    ring : int
+        Which outline of that section.
+    path : PathLoop
+    layer : Layer
+    points : ndarray (m, 2) [mm]
+        In the turned coupon's frame, from the seam on.
+    opening : bool
+    left : bool
+        True where the material lies to the left of the way it runs.
+    walls : int
+        Loops side by side, this one included.
+    outer_first : bool or None
+        None where there is only one wall.
+    """
+
+    height: float
+    ring: int
+    path: PathLoop
+    layer: Layer
+    points: np.ndarray
+    opening: bool
+    left: bool
+    walls: int
+    outer_first: bool | None
+
+    @property
+    def seam(self) -> np.ndarray:
+        """Where it begins, ndarray (2,) [mm], in the turned coupon's frame."""
+        return self.points[0]
+
+
+@dataclass(frozen=True, kw_only=True)
+class CouponPaths:
+    """What a file draws for one coupon.
+
+    Attributes
+    ----------
+    place : Place
+    coupon : Coupon
+        As it lies on the bed.
+    rings : dict of float to tuple of Ring
+        Outlines by measured height, as they lie on the bed.
+    outer : tuple of OuterLoop
+        Loops that draw the outlines, all measured heights and layers.
+    others : dict of float to tuple of ndarray (m, 2) [mm]
+        Further walls by height, for drawings.
+    complete : frozenset of float
+        Measured heights at which every outline with a contact has its loop.
+    wall : str
+        Single-walled coupons: ``one bead``, ``doubled`` or ``missing``; else empty.
+    """
+
+    place: Place
+    coupon: Coupon
+    rings: dict[float, tuple[Ring, ...]]
+    outer: tuple[OuterLoop, ...]
+    others: dict[float, tuple[np.ndarray, ...]]
+    complete: frozenset[float]
+    wall: str = ""
+    notes: tuple[str, ...] = field(default_factory=tuple)
+
+
+def paths_of(place: Place, maps: dict[float, list[LoopMap]], width: float) -> CouponPaths:
+    """Collect a found coupon's loops.
+
+    Parameters
+    ----------
+    place : Place
+    maps : dict of float to list of LoopMap
+        By measured height, the layers there; the one that covers the height itself first.
+    width : float [mm]
+        The profile's bead, about the distance of walls side by side.
+    """
+    template = place.template
+    size = template.coupon.size_mm
+    outer: list[OuterLoop] = []
+    others: dict[float, tuple[np.ndarray, ...]] = {}
+    complete = set()
+    rings_by_height = {}
+    status = []
+    for z in template.contact_heights:
+        rings = template.rings(z)
+        rings_by_height[z] = tuple(turned_ring(r, place.turn, size) for r in rings)
+        found = [_outer_loops(place, z, m, width) for m in maps.get(z, [])]
+        for loops, _ in found:
+            outer += loops
+        if found:
+            main, walls = found[0]
+            others[z] = tuple(walls)
+            if {o.ring for o in main} >= _needed(template, z, rings):
+                complete.add(z)
+            if template.coupon.single_wall:
+                status.append(_wall_status(main, walls, rings))
+    return CouponPaths(
+        place=place,
+        coupon=_turned(place),
+        rings=rings_by_height,
+        outer=tuple(outer),
+        others=others,
+        complete=frozenset(complete),
+        wall=next((s for s in ("missing", "doubled") if s in status), status[0] if status else ""),
+    )
+
+
+def _turned(place: Place) -> Coupon:
+    from fitassay.analysis.gcode.probes import turned_coupon
+
+    return turned_coupon(place.template.coupon, place.turn)
+
+
+def _needed(template: Template, z: float, rings: tuple[Ring, ...]) -> set[int]:
+    """Outlines that a contact at this height stands on."""
+    import shapely
+
+    lines = [shapely.LinearRing(r.points) for r in rings]
+    needed = set()
+    for feature in template.coupon.features:
+        if feature.kind == "height":
+            continue
+        for contact in (feature.contact_a_mm, feature.contact_b_mm):
+            if abs(contact[2] - z) < 1e-3:
+                gaps = [line.distance(shapely.Point(contact[:2])) for line in lines]
+                if gaps and min(gaps) < 0.3:
+                    needed.add(int(np.argmin(gaps)))
+    return needed
+
+
+def _outer_loops(
+    place: Place, z: float, loops: LoopMap, width: float
+) -> tuple[list[OuterLoop], list[np.ndarray]]:
+    """Loops along the outlines of one layer, and the other walls there."""
+    probes = place.template.probes(z)
+    rings = place.template.rings(z)
+    at, out = expected(place, probes)
+    _, which = loops.nearest(at, out, NEAR_MM)
+    found: list[OuterLoop] = []
+    walls: dict[int, np.ndarray] = {}
+    for k, ring in enumerate(rings):
+        mine = probes.ring == k
+        owner, share = _majority(which[mine])
+        if owner < 0 or share < 0.5:
+            continue
+        inner = _further_walls(place, probes, mine, loops, owner, width)
+        for i in inner:
+            walls[i] = place.from_bed(loops.loops[i].points)
+        path = loops.loops[owner]
+        order = [_order(loops, i) for i in inner]
+        found.append(
+            OuterLoop(
+                height=z,
+                ring=k,
+                path=path,
+                layer=loops.layers[int(loops.layer_of[owner])],
+                points=place.from_bed(path.points),
+                opening=ring.area < 0,
+                # Material on the left: outlines counter-clockwise, openings clockwise.
+                left=(path.area > 0) == (ring.area > 0),
+                walls=1 + len(inner),
+                outer_first=_order(loops, owner) < min(order) if order else None,
+            )
+        )
+    return found, list(walls.values())
+
+
+def _majority(which: np.ndarray) -> tuple[int, float]:
+    seen = which[which >= 0]
+    if not len(seen):
+        return -1, 0.0
+    owner = int(np.bincount(seen).argmax())
+    return owner, float(np.mean(which == owner))
+
+
+def _order(loops: LoopMap, index: int) -> tuple[int, int]:
+    return int(loops.layer_of[index]), loops.loops[index].first
+
+
+def _further_walls(
+    place: Place, probes: Probes, mine: np.ndarray, loops: LoopMap, outer: int, width: float
+) -> list[int]:
+    """Loops that follow the outer one into the material, bead by bead."""
+    if place.template.coupon.single_wall:
+        return _beside(place, loops, outer)
+    found: list[int] = []
+    pitch = _pitch(place, loops, outer, probes, mine, width)
+    if pitch is None:
+        return found
+    part = Probes(points=probes.points[mine], outward=probes.outward[mine], ring=probes.ring[mine])
+    sign = np.sign(loops.loops[outer].area)
+    for i in range(1, MOST_WALLS):
+        deeper = replace(place, offset=place.offset - i * pitch)
+        at, out = expected(deeper, part)
+        _, which = loops.nearest(at, out, 0.3 * pitch)
+        owner, share = _majority(which)
+        if owner < 0 or share < 0.5 or owner == outer or owner in found:
+            break
+        if np.sign(loops.loops[owner].area) != sign:
+            break
+        found.append(owner)
+    return found
+
+
+def _beside(place: Place, loops: LoopMap, outer: int) -> list[int]:
+    """All other long loops on a single-walled coupon's ground: there should be none."""
+    middle = place.shift + place.middle
+    found = []
+    for i, path in enumerate(loops.loops):
+        inside = np.all(np.abs((path.low + path.high) / 2 - middle) < place.middle)
+        alike = np.all(path.high - path.low > 0.5 * (loops.high[outer] - loops.low[outer]))
+        if i != outer and inside and alike and np.all(path.high - path.low < 2 * place.middle + 1.0):
+            found.append(i)
+    return found
+
+
+def _pitch(
+    place: Place, loops: LoopMap, outer: int, probes: Probes, mine: np.ndarray, width: float
+) -> float | None:
+    """Distance of the second wall from the first [mm]; None where there is none."""
+    part = Probes(points=probes.points[mine], outward=probes.outward[mine], ring=probes.ring[mine])
+    for guess in (1.0, 0.85, 1.2):
+        by = guess * width
+        deeper = replace(place, offset=place.offset - by)
+        at, out = expected(deeper, part)
+        residual, which = loops.nearest(at, out, 0.3 * by)
+        owner, share = _majority(which)
+        if owner >= 0 and owner != outer and share >= 0.5:
+            return float(by - np.nanmedian(residual[which == owner]))
+    return None
+
+
+def _wall_status(main: list[OuterLoop], walls: list[np.ndarray], rings: tuple[Ring, ...]) -> str:
+    if not main:
+        return "missing"
+    tube = len(rings) > 1
+    single = len({id(o.path) for o in main}) == 1 and (not tube or len(main) == len(rings))
+    return "one bead" if single and not walls else "doubled"
+
+
+def walk_loops(paths: CouponPaths, outward_mm: float) -> dict[float, tuple[Loop, ...]]:
+    """The coupon's real loops for `chain.walk`, set back to their ideal place.
+
+    Parameters
+    ----------
+    outward_mm : float [mm]
+        Path offset that is taken off, since the walk has it as a term.
+    """
+    result: dict[float, list[Loop]] = {}
+    for o in paths.outer:
+        if o.height not in paths.complete:
+            continue
+        loop = _as_loop(o, paths.rings[o.height], fixed=paths.coupon.single_wall)
+        if not paths.coupon.single_wall:
+            loop = replace(loop, points=loop.points - outward_mm * loop.outward)
+        result.setdefault(o.height, []).append(replace(loop, lead_in=_lead_in(o, paths.place)))
+    return {z: _distinct(loops) for z, loops in result.items()}
+
+
+def _distinct(loops: list[Loop]) -> tuple[Loop, ...]:
+    """Without repeats: a single bead draws both outlines of its wall."""
+    kept: list[Loop] = []
+    for loop in loops:
+        if not any(
+            k.points.shape == loop.points.shape
+            and np.array_equal(k.points, loop.points)
+            and k.lead_in is not None
+            and loop.lead_in is not None
+            and np.array_equal(k.lead_in, loop.lead_in)
+            for k in kept
+        ):
+            kept.append(loop)
+    return tuple(kept)
+
+
+def _as_loop(outer: OuterLoop, rings: tuple[Ring, ...], fixed: bool) -> Loop:
+    """The path with its displacements, which are defined for material on the left."""
+    bores = [b for b in (ring.bore() for ring in rings) if b]
+    points = outer.points if outer.left else outer.points[::-1]
+    loop = path_loop(points, bores, fixed=fixed, seam=False)
+    if outer.left:
+        return loop
+    return Loop(
+        points=np.roll(loop.points[::-1], _first_back(loop, outer), axis=0),
+        outward=np.roll(loop.outward[::-1], _first_back(loop, outer), axis=0),
+        closing=np.roll(loop.closing[::-1], _first_back(loop, outer), axis=0),
+    )
+
+
+def _first_back(loop: Loop, outer: OuterLoop) -> int:
+    """How far to roll the reversed loop so that it begins at the seam again."""
+    reverse = loop.points[::-1]
+    return -int(np.argmin(np.sum((reverse - outer.seam) ** 2, axis=1)))
+
+
+def _lead_in(outer: OuterLoop, place: Place) -> np.ndarray:
+    """Commanded points before the seam, ndarray (k, 2) [mm], in the turned coupon's frame."""
+    layer, first = outer.layer, outer.path.first
+    begin = max(0, first - 64)
+    points = np.concatenate([layer.start[begin:first], layer.start[first : first + 1]])
+    back = points[::-1]
+    reach = np.minimum(
+        np.maximum.accumulate(back, axis=0) - np.minimum.accumulate(back, axis=0), SETTLED_MM
+    ).min(axis=1)
+    enough = np.flatnonzero(reach >= SETTLED_MM)
+    if len(enough):
+        points = points[len(points) - 1 - int(enough[0]) :]
+    # The seam itself is the loop's own first point.
+    lead = points[:-1]
+    return place.from_bed(lead if len(lead) else points)
+
+
+def seams_on(paths: CouponPaths, feature: Feature) -> list[OuterLoop]:
+    """Loops whose seam lies under one of the feature's jaws."""
+    along = np.array([np.cos(np.deg2rad(feature.direction_deg)), np.sin(np.deg2rad(feature.direction_deg))])
+    found = []
+    for o in paths.outer:
+        if abs(o.height - feature.contact_a_mm[2]) > 1e-3:
+            continue
+        for contact in (feature.contact_a_mm, feature.contact_b_mm):
+            gap = o.seam - np.array(contact[:2])
+            lengthwise, across = abs(gap @ along), abs(gap @ np.array([-along[1], along[0]]))
+            if lengthwise < 1.0 and across < feature.jaw_mm / 2 + SEAM_CLEAR_MM:
+                found.append(o)
+                break
+    return found
+
+
+def flank_offsets(
+    paths: CouponPaths, loops: dict[float, list[LoopMap]], feature: Feature
+) -> tuple[float, float]:
+    """Path's distance from the outline at the feature's two contacts, (a, b) [mm]; NaN where nothing is seen.
+
+    The scale and shift of the coupon's fit are left in: this is where the path really stands.
+    """
+    place = paths.place
+    z = round((feature.contact_a_mm[2] + feature.contact_b_mm[2]) / 2, 6)
+    if not loops.get(z):
+        return float("nan"), float("nan")
+    probes = probes_on(paths.rings[z])
+    values = []
+    for contact in (feature.contact_a_mm, feature.contact_b_mm):
+        near = np.hypot(*(probes.points - np.array(contact[:2])).T) < 2.0
+        residual, _ = loops[z][0].nearest(
+            probes.points[near] + place.shift + place.offset * probes.outward[near],
+            probes.outward[near],
+            NEAR_MM,
+        )
+        good = ~np.isnan(residual)
+        values.append(float(place.offset + np.median(residual[good])) if good.any() else float("nan"))
+    return values[0], values[1]
+
+
+def what_probes_see(
+    found: list[tuple[Place, dict[float, LoopMap]]],
+) -> tuple[Seen, tuple[float, ...]] | None:
+    """Gather the probes of all coupons for `gcode.offset`, and the bores' diameters; None without any."""
+    columns: dict[str, list[np.ndarray]] = {
+        k: [] for k in ("offset", "outward", "local", "coupon", "opening", "bore", "flank")
+    }
+    bores: list[float] = []
+    flanks: dict[tuple, int] = {}
+    for c, (place, maps) in enumerate(found):
+        for z, loops in maps.items():
+            _see(c, place, z, loops, columns, bores, flanks)
+    if not columns["offset"]:
+        return None
+    seen = Seen(**{k: np.concatenate(v) for k, v in columns.items()})
+    return (seen, tuple(bores)) if len(seen.offset) else None
+
+
+def _see(
+    c: int,
+    place: Place,
+    z: float,
+    loops: LoopMap,
+    columns: dict[str, list[np.ndarray]],
+    bores: list[float],
+    flanks: dict[tuple, int],
+) -> None:
+    probes = place.template.probes(z)
+    rings = place.template.rings(z)
+    at, out = expected(place, probes)
+    residual, _ = loops.nearest(at, out, NEAR_MM)
+    good = ~np.isnan(residual)
+    if not good.any():
+        return
+    points, normals, ring = probes.points[good], out[good], probes.ring[good]
+    local = (place.to_bed(points) - place.shift - place.middle) / (1 + place.scale)
+    round_ = [r.bore() for r in rings]
+    bore = np.full(len(points), -1)
+    for k, b in enumerate(round_):
+        if b is not None:
+            size = round(b[1], 2)
+            if size not in bores:
+                bores.append(size)
+            bore[ring == k] = bores.index(size)
+    level = np.round(np.sum(points * probes.outward[good], axis=1), 1)
+    facing = np.round(probes.outward[good], 2)
+    labels = [
+        (c, z, int(k)) if round_[int(k)] is not None else (c, z, int(k), float(f[0]), float(f[1]), float(v))
+        for k, f, v in zip(ring, facing, level, strict=True)
+    ]
+    columns["flank"].append(np.array([flanks.setdefault(label, len(flanks)) for label in labels]))
+    columns["offset"].append(place.offset + residual[good] + np.sum(normals * place.scale * local, axis=1))
+    columns["outward"].append(normals)
+    columns["local"].append(local)
+    columns["coupon"].append(np.full(len(points), c))
+    columns["opening"].append(np.array([rings[int(k)].area < 0 for k in ring]))
+    columns["bore"].append(bore)

@@ -1,0 +1,272 @@
+"""The user's own part: read from STL or 3MF, checked to be closed, written back the same way."""
+
+from __future__ import annotations
+
+import struct
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from fitassay.coupons.errors import InputError
+from fitassay.coupons.files import write_atomic
+
+UNITS_MM: dict[str, float] = {"mm": 1.0, "cm": 10.0, "m": 1000.0, "inch": 25.4, "micron": 0.001}
+"""Millimetres in one unit of a file; the inch is 25.4 mm exactly."""
+
+LARGEST_BYTES = 600_000_000
+"""No part is larger; a larger file is some other file."""
+
+# A part whose largest side is shorter or longer than this is hardly meant in mm [mm].
+PLAUSIBLE_MM = (2.0, 600.0)
+
+_FACET = np.dtype([("normal", "<f4", 3), ("corners", "<f4", (3, 3)), ("spare", "<u2")])
+_THREEMF_UNITS = {
+    "micron": 0.001,
+    "millimeter": 1.0,
+    "centimeter": 10.0,
+    "inch": 25.4,
+    "foot": 304.8,
+    "meter": 1000.0,
+}
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Part:
+    """A closed triangle mesh in printer's axes.
+
+    Attributes
+    ----------
+    vertices : ndarray (n, 3) [mm]
+        Merged: equal corners are one vertex.
+    faces : ndarray (m, 3) of int
+        Counter-clockwise seen from outside.
+    name : str
+    """
+
+    vertices: np.ndarray
+    faces: np.ndarray
+    name: str = "part"
+
+    @property
+    def bounds(self) -> np.ndarray:
+        """Lowest and highest coordinates, ndarray (2, 3) [mm]."""
+        return np.array([self.vertices.min(axis=0), self.vertices.max(axis=0)])
+
+
+def read_parts(path: Path, unit: str | None = None) -> tuple[tuple[Part, ...], tuple[str, ...]]:
+    """Read the bodies of an STL or 3MF file.
+
+    Parameters
+    ----------
+    path : Path
+    unit : str, optional
+        What the numbers of an STL mean, one of `UNITS_MM`; default mm. 3MF states its own.
+
+    Returns
+    -------
+    parts : tuple of Part
+    notes : tuple of str
+        What was assumed, for the user.
+
+    Raises
+    ------
+    InputError
+        Not readable, not closed, or of a size that leaves its unit in doubt.
+    """
+    path = Path(path)
+    raw = _bytes(path)
+    if raw.startswith(b"PK\x03\x04"):
+        if unit:
+            raise InputError("a 3MF file states its own unit; leave the unit out", str(path))
+        return _read_threemf(path), ()
+    corners = _ascii_corners(path) if _is_text(raw) else _binary_corners(raw, path)
+    factor, notes = _unit_factor(corners, unit, path)
+    return (_part(corners.reshape(-1, 3), None, factor, path.stem, str(path)),), notes
+
+
+def write_parts(path: Path, parts: tuple[Part, ...], title: str) -> None:
+    """Write as STL (one body, or all bodies in one file) or 3MF, by the name's ending; millimetres.
+
+    Raises
+    ------
+    InputError
+        Another ending.
+    """
+    ending = Path(path).suffix.lower()
+    if ending == ".3mf":
+        from fitassay.coupons.export.threemf import Item, threemf_bytes
+        from fitassay.coupons.solid import Solid
+
+        # A package should lie in the positive octant (3MF core 1.4, 2.3.1); the shift is carried by the item.
+        low = np.minimum(np.min([p.vertices.min(axis=0) for p in parts], axis=0), 0.0)
+        items = [
+            Item(name=p.name, solid=Solid(p.vertices - [0, 0, low[2]], p.faces), x=-low[0], y=-low[1])
+            for p in parts
+        ]
+        write_atomic(path, threemf_bytes(items, title))
+    elif ending == ".stl":
+        write_atomic(path, b"".join(_stl_bytes(parts)))
+    else:
+        raise InputError("the name must end in .stl or .3mf", str(path))
+
+
+def open_edges(faces: np.ndarray, count: int) -> np.ndarray:
+    """Edges whose two directions are not walked equally often, ndarray (k, 2); a closed mesh has none.
+
+    Parameters
+    ----------
+    faces : ndarray (m, 3) of int
+    count : int
+        Number of vertices.
+    """
+    a, b = faces[:, [0, 1, 2]].ravel(), faces[:, [1, 2, 0]].ravel()
+    key = np.minimum(a, b).astype(np.int64) * count + np.maximum(a, b)
+    order = np.argsort(key, kind="stable")
+    sorted_key = key[order]
+    starts = np.flatnonzero(np.concatenate([[True], sorted_key[1:] != sorted_key[:-1]]))
+    balance = np.add.reduceat(np.where(a < b, 1, -1)[order], starts)
+    bad = order[starts[balance != 0]]
+    return np.column_stack([a[bad], b[bad]])
+
+
+def _bytes(path: Path) -> bytes:
+    try:
+        if path.stat().st_size > LARGEST_BYTES:
+            raise InputError("is too large for a part; was another file meant?", str(path))
+        raw = path.read_bytes()
+    except FileNotFoundError as exc:
+        raise InputError("does not exist; check the name", str(path)) from exc
+    except OSError as exc:
+        raise InputError(f"cannot be read ({exc.strerror or exc})", str(path)) from exc
+    if not raw:
+        raise InputError("is empty; export the part again", str(path))
+    return raw
+
+
+def _is_text(raw: bytes) -> bool:
+    """Whether an STL is text: by its size first, since some binary files begin with the word solid too."""
+    if len(raw) >= 84 and len(raw) == 84 + 50 * struct.unpack_from("<I", raw, 80)[0]:
+        return False
+    return raw[:512].lstrip().lower().startswith(b"solid") and b"\0" not in raw[:2048]
+
+
+def _binary_corners(raw: bytes, path: Path) -> np.ndarray:
+    """Corners (m, 3, 3) of a binary STL (80 bytes, count, 50 bytes a facet)."""
+    if len(raw) < 84:
+        raise InputError("is neither an STL nor a 3MF file; export the part as one of them", str(path))
+    count = struct.unpack_from("<I", raw, 80)[0]
+    if count == 0 or len(raw) < 84 + 50 * count:
+        raise InputError(
+            f"is no whole STL: {count} facets are announced, {max(len(raw) - 84, 0) // 50} are there; "
+            "export the part again",
+            str(path),
+        )
+    corners = np.frombuffer(raw, dtype=_FACET, count=count, offset=84)["corners"]
+    return np.ascontiguousarray(corners)
+
+
+def _ascii_corners(path: Path) -> np.ndarray:
+    from stl import Mode
+    from stl import mesh as stl_mesh
+
+    try:
+        return stl_mesh.Mesh.from_file(str(path), calculate_normals=False, mode=Mode.ASCII).vectors
+    except Exception as exc:  # numpy-stl raises bare Exceptions, AssertionErrors and RuntimeErrors
+        raise InputError(f"is no readable text STL ({exc}); export the part again", str(path)) from exc
+
+
+def _read_threemf(path: Path) -> tuple[Part, ...]:
+    import zipfile
+
+    try:
+        with zipfile.ZipFile(path) as package:
+            if sum(i.file_size for i in package.infolist()) > LARGEST_BYTES:
+                raise InputError("holds too much for a part; was another file meant?", str(path))
+            if not any(n.lower().endswith(".model") for n in package.namelist()):
+                raise InputError("is an archive without a 3MF model in it; export the part as 3MF", str(path))
+        import trimesh
+
+        scene = trimesh.load_scene(str(path), file_type="3mf", process=False)
+        meshes = [m for m in scene.dump() if isinstance(m, trimesh.Trimesh)]
+        factor = _THREEMF_UNITS[scene.units or "millimeter"]
+    except InputError:
+        raise
+    except Exception as exc:  # whatever a broken package makes its reader raise
+        raise InputError(f"is no readable 3MF file ({exc}); export the part again", str(path)) from exc
+    if not meshes:
+        raise InputError("holds no mesh; export the part again", str(path))
+    parts = []
+    for i, mesh in enumerate(meshes, start=1):
+        name = str(mesh.metadata.get("name") or f"{path.stem}-{i}")
+        place = f"{path}, body {name}"
+        parts.append(_part(np.asarray(mesh.vertices), np.asarray(mesh.faces), factor, name, place))
+    return tuple(parts)
+
+
+def _unit_factor(corners: np.ndarray, unit: str | None, path: Path) -> tuple[float, tuple[str, ...]]:
+    """Millimetres per unit of the file, and the note on what was assumed."""
+    if unit is not None:
+        if unit not in UNITS_MM:
+            raise InputError(f"unit {unit!r} is not known; use one of {', '.join(UNITS_MM)}", str(path))
+        return UNITS_MM[unit], ()
+    if not np.isfinite(corners).all():
+        raise InputError("holds coordinates that are not finite; export the part again", str(path))
+    size = np.ptp(corners.reshape(-1, 3), axis=0)
+    text = " x ".join(f"{s:.4g}" for s in size)
+    if not PLAUSIBLE_MM[0] <= size.max() <= PLAUSIBLE_MM[1]:
+        raise InputError(
+            f"measures {text} in its own unit, which an STL does not state; say which it is "
+            f"({', '.join(UNITS_MM)})",
+            str(path),
+        )
+    return 1.0, (f"{path.name} was taken to be in millimetres ({text} mm); an STL does not state its unit.",)
+
+
+def _part(points: np.ndarray, faces: np.ndarray | None, factor: float, name: str, place: str) -> Part:
+    """Merge equal corners, drop collapsed facets, check that the mesh is closed and turned outwards."""
+    if not np.isfinite(points).all():
+        raise InputError("holds coordinates that are not finite; export the part again", place)
+    vertices, index = merge(points)
+    faces = (index.reshape(-1, 3) if faces is None else index[faces]).astype(np.int64)
+    collapsed = (faces == np.roll(faces, 1, axis=1)).any(axis=1)
+    faces = faces[~collapsed]
+    if len(faces) < 4:
+        raise InputError("holds no body; export the part again", place)
+    vertices = vertices.astype(float) * factor
+    gaps = open_edges(faces, len(vertices))
+    if len(gaps):
+        spot = ", ".join(f"{c:.4g}" for c in vertices[gaps[0]].mean(axis=0))
+        raise InputError(
+            f"is not closed: {len(gaps)} edges belong to one facet only, one of them at ({spot}) mm; "
+            "mend the part in the program that drew it",
+            place,
+        )
+    a, b, c = np.moveaxis(vertices[faces] - vertices.mean(axis=0), 1, 0)
+    if float(np.einsum("ij,ij->", a, np.cross(b, c))) < 0:
+        raise InputError("is inside out; turn its facets outwards in the program that drew it", place)
+    return Part(vertices=vertices, faces=faces, name=name)
+
+
+def merge(points: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Distinct points and the index of each point among them; exact equality, any number type."""
+    order = np.lexsort(points.T[::-1])
+    ranked = points[order]
+    first = np.concatenate([[True], np.any(ranked[1:] != ranked[:-1], axis=1)])
+    index = np.empty(len(points), dtype=np.int64)
+    index[order] = np.cumsum(first) - 1
+    return ranked[first], index
+
+
+def _stl_bytes(parts: tuple[Part, ...]):
+    """Header, count and facets of a binary STL with unit normals."""
+    yield b"fitassay corrected part, millimetres".ljust(80, b" ")
+    yield struct.pack("<I", sum(len(p.faces) for p in parts))
+    for part in parts:
+        facets = np.zeros(len(part.faces), dtype=_FACET)
+        facets["corners"] = part.vertices[part.faces]
+        a, b, c = np.moveaxis(facets["corners"].astype(float), 1, 0)
+        normal = np.cross(b - a, c - a)
+        length = np.linalg.norm(normal, axis=1, keepdims=True)
+        facets["normal"] = normal / np.where(length > 0, length, 1.0)
+        yield facets.tobytes()

@@ -1,0 +1,268 @@
+"""Two prints of one printer, before and after a change: what differs, and whether the change did what it should."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Literal
+
+import numpy as np
+
+from fitassay.analysis.parts.fits import Size, size_gains
+from fitassay.analysis.prints.mixed_model import INFORMED, PrintResult, read_together
+from fitassay.analysis.prints.setting_changes import changed_settings, errors_after
+from fitassay.analysis.result import Advice
+from fitassay.analysis.terms import INDEX, NAMES, PRINTER, TERMS
+
+Outcome = Literal["improved", "worse", "no clear change", "not measured"]
+
+# "Improved" is said from this probability on that the error is smaller than it was: by chance once in 40 terms.
+SURE = 0.975
+DRAWS = 8000
+SEED = 41
+# The new print disagrees with what the change should have done from this many standard uncertainties on.
+SURPRISING = 2.576
+# A setting counts as set to the advised value within twice its uncertainty or this share of the advised change.
+AS_ADVISED = 0.1
+
+
+@dataclass(frozen=True, kw_only=True)
+class TermChange:
+    """One error term before and after.
+
+    Attributes
+    ----------
+    name, unit : str
+    before, before_u, after, after_u : float [unit]
+    difference, difference_u : float [unit]
+        After less before; the caliper's own error, common to both, cancels.
+    expected : float [unit]
+        What the settings' change should have left.
+    p_smaller : float
+        Probability that the error is smaller than it was.
+    outcome : Outcome
+    as_expected : bool or None
+        Whether the new value agrees with `expected`; None where it was not measured well enough.
+    set_anew : bool
+        True where a setting that acts on the term was changed.
+    """
+
+    name: str
+    unit: str
+    before: float
+    before_u: float
+    after: float
+    after_u: float
+    difference: float
+    difference_u: float
+    expected: float
+    p_smaller: float
+    outcome: Outcome
+    as_expected: bool | None
+    set_anew: bool
+
+
+@dataclass(frozen=True, kw_only=True)
+class SettingChange:
+    """One setting that was advised to be changed, or was changed.
+
+    Attributes
+    ----------
+    setting : str
+    before, after : float
+    advised : float or None
+        None: nothing was advised.
+    verdict : str
+        ``as advised``, ``not changed``, ``too little``, ``too much``, ``the wrong way``, ``not advised``.
+    """
+
+    setting: str
+    before: float
+    after: float
+    advised: float | None
+    verdict: str
+
+
+@dataclass(frozen=True, kw_only=True)
+class Comparison:
+    """Two prints compared.
+
+    Attributes
+    ----------
+    before, after : str
+        Names of the prints.
+    terms : tuple of TermChange
+        Printer terms.
+    settings : tuple of SettingChange
+    misfit_before_mm, misfit_after_mm : float [mm]
+        Root mean square misfit of usual features (20 mm outlines and openings, 8 mm bores, x and y).
+    p_better : float
+        Probability that it fell.
+    differs : tuple of str
+        What else differs between the prints (material, speed, bead, layer).
+    """
+
+    before: str
+    after: str
+    terms: tuple[TermChange, ...]
+    settings: tuple[SettingChange, ...]
+    misfit_before_mm: float
+    misfit_after_mm: float
+    p_better: float
+    differs: tuple[str, ...] = field(default_factory=tuple)
+
+    def of(self, outcome: Outcome) -> tuple[TermChange, ...]:
+        """The terms with that outcome."""
+        return tuple(t for t in self.terms if t.outcome == outcome)
+
+
+def usual_gains(width: float) -> np.ndarray:
+    """Gains of the features that a comparison is judged by, ndarray (features, terms)."""
+    rows = []
+    for axis in ("x", "y"):
+        rows += [
+            size_gains(Size(side="outside", axis=axis, nominal=20.0), width),
+            size_gains(Size(side="inside", axis=axis, nominal=20.0), width),
+            size_gains(Size(side="inside", axis=axis, nominal=8.0, shape="round"), width),
+        ]
+    return np.array(rows)
+
+
+def compare(first: PrintResult, second: PrintResult, advice: tuple[Advice, ...] = ()) -> Comparison:
+    """Compare two prints.
+
+    Parameters
+    ----------
+    first, second : PrintResult
+        Before and after.
+    advice : tuple of Advice
+        What the first print's diagnosis advised.
+    """
+    both = read_together((first, second), drift_scale=float("inf"))
+    k = len(NAMES)
+    mean = both.means.ravel()
+    covariance = both.covariance.reshape(2 * k, 2 * k)
+    values, vectors = np.linalg.eigh(covariance)
+    root = vectors * np.sqrt(np.maximum(values, 0.0))
+    draws = mean + np.random.default_rng(SEED).standard_normal((DRAWS, 2 * k)) @ root.T
+    p_smaller = np.mean(np.abs(draws[:, k:]) < np.abs(draws[:, :k]), axis=0)
+    expected = errors_after(both.means[0], first.machine, second.machine)
+    gains = usual_gains(first.machine.line_width_mm)
+    misfit = [np.sqrt(np.mean((draws[:, i * k : (i + 1) * k] @ gains.T) ** 2, axis=1)) for i in (0, 1)]
+    moved = changed_settings(first.machine, second.machine)
+    terms = tuple(
+        _term(i, first, second, both.means, covariance, expected, float(p_smaller[i]), moved)
+        for i in range(k)
+        if PRINTER[i]
+    )
+    return Comparison(
+        before=first.name,
+        after=second.name,
+        terms=terms,
+        settings=_settings(first, second, advice),
+        misfit_before_mm=float(np.sqrt(np.mean(misfit[0] ** 2))),
+        misfit_after_mm=float(np.sqrt(np.mean(misfit[1] ** 2))),
+        p_better=float(np.mean(misfit[1] < misfit[0])),
+        differs=_differs(first, second),
+    )
+
+
+def _term(
+    i: int,
+    first: PrintResult,
+    second: PrintResult,
+    means: np.ndarray,
+    covariance: np.ndarray,
+    expected: np.ndarray,
+    p_smaller: float,
+    moved: dict[str, tuple[float, float]],
+) -> TermChange:
+    k = len(NAMES)
+    variance = covariance[i, i] + covariance[k + i, k + i] - 2 * covariance[i, k + i]
+    u = float(np.sqrt(max(variance, 0.0)))
+    measured = min(first.informed[i], second.informed[i]) >= INFORMED
+    outcome: Outcome = "no clear change"
+    if not measured:
+        outcome = "not measured"
+    elif p_smaller >= SURE:
+        outcome = "improved"
+    elif p_smaller <= 1 - SURE:
+        outcome = "worse"
+    term = TERMS[i]
+    keys = {term.setting, "settings.filament_diameter_mm" if term.name == "bead_excess" else ""}
+    return TermChange(
+        name=term.name,
+        unit=term.unit,
+        before=float(means[0, i]),
+        before_u=float(np.sqrt(covariance[i, i])),
+        after=float(means[1, i]),
+        after_u=float(np.sqrt(covariance[k + i, k + i])),
+        difference=float(means[1, i] - means[0, i]),
+        difference_u=u,
+        expected=float(expected[i]),
+        p_smaller=p_smaller,
+        outcome=outcome,
+        as_expected=bool(abs(means[1, i] - expected[i]) <= SURPRISING * u) if measured else None,
+        set_anew=bool(keys & set(moved)),
+    )
+
+
+def _settings(
+    first: PrintResult, second: PrintResult, advice: tuple[Advice, ...]
+) -> tuple[SettingChange, ...]:
+    moved = changed_settings(first.machine, second.machine)
+    out = []
+    for a in advice:
+        if a.to_value is None or a.from_value is None:
+            continue
+        old, new = first.machine[a.setting], second.machine[a.setting]
+        out.append(
+            SettingChange(
+                setting=a.setting,
+                before=old,
+                after=new,
+                advised=a.to_value,
+                verdict=_verdict(old, new, a.to_value, a.std_uncertainty),
+            )
+        )
+    named = {a.setting for a in advice}
+    for key, (old, new) in moved.items():
+        if key not in named:
+            out.append(SettingChange(setting=key, before=old, after=new, advised=None, verdict="not advised"))
+    return tuple(out)
+
+
+def _verdict(old: float, new: float, to: float, u: float) -> str:
+    """How a setting was changed against the advice."""
+    wanted = to - old
+    if abs(new - to) <= max(2 * u, AS_ADVISED * abs(wanted)) and new != old:
+        return "as advised"
+    if new == old:
+        return "not changed"
+    if (new - old) * wanted < 0:
+        return "the wrong way"
+    return "too little" if abs(new - old) < abs(wanted) else "too much"
+
+
+def _differs(first: PrintResult, second: PrintResult) -> tuple[str, ...]:
+    out = []
+    a, b = first.machine, second.machine
+    if a.material != b.material:
+        out.append(f"material: {a.material}, then {b.material}")
+    for key, label, unit in (
+        ("process.speed_mm_s", "speed", "mm/s"),
+        ("process.line_width_mm", "bead width", "mm"),
+        ("process.layer_height_mm", "layer height", "mm"),
+        ("process.nozzle_mm", "nozzle", "mm"),
+    ):
+        if a[key] != b[key]:
+            out.append(f"{label}: {a[key]:g}, then {b[key]:g} {unit}")
+    return tuple(out)
+
+
+def dominating(comparison: Comparison, width: float) -> str:
+    """Name of the term that now costs the usual features most; "" where none was measured."""
+    weight = np.sqrt(np.sum(usual_gains(width) ** 2, axis=0))
+    known = [t for t in comparison.terms if t.outcome != "not measured"]
+    if not known:
+        return ""
+    return max(known, key=lambda t: abs(t.after) * weight[INDEX[t.name]]).name

@@ -1,0 +1,346 @@
+"""Several prints of one printer read together: what is common to them, and what goes with material or speed.
+
+Every print i has its own errors
+
+    theta_i = base + sum over factors of deviation[factor, level of i] + drift_i
+
+all normal, zero-mean, with the prior spreads of `FACTORS`; the caliper's own terms are in the base alone, since the
+same caliper read all prints. What one print's readings say enters as its information matrix and vector, taken back
+out of its posterior (C its covariance, P its prior, m its mean):
+
+    Lambda_i = C^-1 - P^-1        h_i = C^-1 m
+
+(the textbook normal mixed model with known variances). Prints under other settings are first carried to the settings
+of the first one: `prints.setting_changes.errors_after`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from fitassay.analysis.prints.setting_changes import errors_after
+from fitassay.analysis.terms import INDEX, NAMES, PRINTER
+from fitassay.coupons.machine import Machine
+
+# A factor's effect on a term is called significant from this many standard uncertainties on: 1 in 100 by chance.
+SIGNIFICANT = 2.576
+# A term measured less than this share of its prior says nothing about factors.
+INFORMED = 0.3
+
+
+@dataclass(frozen=True, kw_only=True)
+class PrintResult:
+    """What one print said.
+
+    Attributes
+    ----------
+    name : str
+    mean : ndarray (terms,)
+    covariance : ndarray (terms, terms)
+    prior_sd : ndarray (terms,)
+    machine : Machine
+        Settings in force when it was printed, material and speed.
+    misfit_p : float
+        p-value of its own fit quality.
+    """
+
+    name: str
+    mean: np.ndarray
+    covariance: np.ndarray
+    prior_sd: np.ndarray
+    machine: Machine
+    misfit_p: float = 1.0
+
+    @property
+    def sd(self) -> np.ndarray:
+        """Standard uncertainties (terms,)."""
+        return np.sqrt(np.diag(self.covariance))
+
+    @property
+    def informed(self) -> np.ndarray:
+        """1 - posterior sd / prior sd, (terms,)."""
+        return 1 - self.sd / self.prior_sd
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Factor:
+    """Something that differs between prints and may go with some errors.
+
+    Attributes
+    ----------
+    name : str
+    level : callable (Machine) -> str
+        Which level a print has.
+    together : tuple of (tuple of str, float)
+        Terms that move alike, and the standard deviation of that move [unit of the terms].
+    apart : dict of str to float
+        Terms that move by themselves, likewise.
+    reason : str
+    """
+
+    name: str
+    level: Callable[[Machine], str]
+    together: tuple[tuple[tuple[str, ...], float], ...]
+    apart: dict[str, float]
+    reason: str
+
+    @property
+    def terms(self) -> tuple[str, ...]:
+        """All terms that it may touch."""
+        names = {n for group, _ in self.together for n in group} | set(self.apart)
+        return tuple(n for n in NAMES if n in names)
+
+    def spread(self) -> np.ndarray:
+        """Prior covariance of one level's deviation (terms, terms)."""
+        out = np.zeros((len(NAMES), len(NAMES)))
+        for group, sd in self.together:
+            at = [INDEX[n] for n in group]
+            out[np.ix_(at, at)] += sd**2
+        for name, sd in self.apart.items():
+            out[INDEX[name], INDEX[name]] += sd**2
+        return out
+
+
+SCALES = ("scale_x", "scale_y", "scale_z")
+
+FACTORS: tuple[Factor, ...] = (
+    Factor(
+        name="material",
+        level=lambda m: m.material,
+        together=((SCALES, 0.004),),
+        apart={
+            **dict.fromkeys(SCALES, 0.0007),
+            "bead_excess": 0.03,
+            "bore_closure": 0.08,
+            "first_layer_flare": 0.08,
+        },
+        reason="plastics shrink alike along all axes by 0.2 to 1 %, and flow and drag differently",
+    ),
+    Factor(
+        name="speed",
+        level=lambda m: f"{m['process.speed_mm_s']:g} mm/s",
+        together=((("backlash_x", "backlash_y"), 0.03),),
+        apart={"backlash_x": 0.03, "backlash_y": 0.03, "bead_excess": 0.03, "bore_closure": 0.04},
+        reason="fast reversals stretch belts and lose steps, and melt comes late",
+    ),
+)
+
+# How much a printer changes by itself from print to print, one standard deviation [unit of the term].
+DRIFT: dict[str, float] = {
+    "scale_x": 0.0002,
+    "scale_y": 0.0002,
+    "scale_z": 0.0003,
+    "backlash_x": 0.008,
+    "backlash_y": 0.008,
+    "bead_excess": 0.008,
+    "contour_offset": 0.003,
+    "skew_xy": 0.0002,
+    "bore_closure": 0.015,
+    "layer_datum": 0.03,
+    "first_layer_flare": 0.03,
+}
+
+
+def information(result: PrintResult) -> tuple[np.ndarray, np.ndarray]:
+    """Information matrix and vector of a print's readings alone, in units of the priors.
+
+    Returns
+    -------
+    matrix : ndarray (terms, terms)
+        S Lambda S with S = diag(prior sd); no negative eigenvalues.
+    vector : ndarray (terms,)
+        S h.
+    """
+    scale = result.prior_sd
+    covariance = result.covariance / np.outer(scale, scale)
+    inverse = np.linalg.inv(covariance)
+    values, vectors = np.linalg.eigh((inverse + inverse.T) / 2 - np.eye(len(scale)))
+    matrix = (vectors * np.maximum(values, 0.0)) @ vectors.T
+    return matrix, inverse @ (result.mean / scale)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Together:
+    """The joint posterior of several prints.
+
+    Attributes
+    ----------
+    names : tuple of str
+        The prints.
+    means : ndarray (prints, terms)
+        Errors of each print under its own settings.
+    covariance : ndarray (prints, terms, prints, terms)
+        Joint, of the same.
+    base : ndarray (terms,), base_covariance : ndarray (terms, terms)
+        What is common to all, under the first print's settings.
+    effects : dict of str to Effect
+        By factor.
+    """
+
+    names: tuple[str, ...]
+    means: np.ndarray
+    covariance: np.ndarray
+    base: np.ndarray
+    base_covariance: np.ndarray
+    effects: dict[str, Effect] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Effect:
+    """What goes with one factor.
+
+    Attributes
+    ----------
+    factor : str
+    levels : tuple of str
+    deviations : ndarray (levels, terms)
+    covariance : ndarray (levels, terms, levels, terms)
+    """
+
+    factor: str
+    levels: tuple[str, ...]
+    deviations: np.ndarray
+    covariance: np.ndarray
+
+    def contrast(self, term: str, a: int = 1, b: int = 0) -> tuple[float, float]:
+        """Difference of level a from level b in one term, and its standard uncertainty."""
+        i = INDEX[term]
+        c = self.covariance[:, i][:, :, i]
+        value = float(self.deviations[a, i] - self.deviations[b, i])
+        return value, float(np.sqrt(max(c[a, a] + c[b, b] - 2 * c[a, b], 0.0)))
+
+    def significant(self) -> tuple[str, ...]:
+        """Terms in which some level differs from the first by more than chance."""
+        found = []
+        for name in _factor(self.factor).terms:
+            for a in range(1, len(self.levels)):
+                value, u = self.contrast(name, a)
+                if u > 0 and abs(value) > SIGNIFICANT * u:
+                    found.append(name)
+                    break
+        return tuple(found)
+
+
+def _factor(name: str) -> Factor:
+    return next(f for f in FACTORS if f.name == name)
+
+
+def read_together(
+    results: tuple[PrintResult, ...], *, factors: tuple[Factor, ...] = FACTORS, drift_scale: float = 1.0
+) -> Together:
+    """Estimate all prints at once.
+
+    Parameters
+    ----------
+    results : tuple of PrintResult
+    factors : tuple of Factor
+        Only those are used in which the prints differ.
+    drift_scale : float
+        Multiplies `DRIFT`; infinity lets every print be its own printer, so that they share the caliper alone.
+    """
+    k, n = len(NAMES), len(results)
+    first = results[0]
+    scale = first.prior_sd
+    independent = not np.isfinite(drift_scale)
+    used = [] if independent else [f for f in factors if len({f.level(r.machine) for r in results}) > 1]
+    base_prior = np.diag(np.where(PRINTER, 0.0, 1.0) if independent else np.ones(k))
+    drift = np.array([DRIFT.get(name, 0.0) for name in NAMES])
+    drift_prior = np.diag(np.where(PRINTER, 1.0, 0.0) if independent else (drift * drift_scale / scale) ** 2)
+    blocks = [base_prior]
+    columns: list[tuple[Factor, str]] = []
+    for factor in used:
+        for level in dict.fromkeys(factor.level(r.machine) for r in results):
+            columns.append((factor, level))
+            blocks.append(factor.spread() / np.outer(scale, scale))
+    blocks += [drift_prior] * n
+    design = np.zeros((n, len(blocks)))
+    for i, result in enumerate(results):
+        design[i, 0] = 1
+        design[i, 1 + len(columns) + i] = 1
+        for j, (factor, level) in enumerate(columns):
+            design[i, 1 + j] = factor.level(result.machine) == level
+    mean, covariance = _solve(results, first, design, blocks)
+    return _sorted_out(results, first, design, columns, mean, covariance)
+
+
+def _solve(
+    results: tuple[PrintResult, ...], first: PrintResult, design: np.ndarray, blocks: list[np.ndarray]
+) -> tuple[np.ndarray, np.ndarray]:
+    """Posterior of all stacked effects, in units of the first print's priors.
+
+    C = S - S X'L (I + L'X S X'L)^-1 L'X S with Lambda = L L', which needs no inverse of S: some blocks are singular.
+    """
+    k, n = len(NAMES), len(results)
+    x = np.kron(design, np.eye(k))
+    prior = np.zeros((k * len(blocks),) * 2)
+    for j, block in enumerate(blocks):
+        prior[j * k : (j + 1) * k, j * k : (j + 1) * k] = block
+    root = np.zeros((n * k, n * k))
+    vector = np.zeros(n * k)
+    for i, result in enumerate(results):
+        matrix, h = information(result)
+        ratio = first.prior_sd / result.prior_sd
+        matrix, h = matrix * np.outer(ratio, ratio), h * ratio
+        moved = (errors_after(result.mean, result.machine, first.machine) - result.mean) / first.prior_sd
+        values, vectors = np.linalg.eigh(matrix)
+        at = slice(i * k, (i + 1) * k)
+        root[at, at] = vectors * np.sqrt(np.maximum(values, 0.0))
+        vector[at] = h + matrix @ moved
+    gain = prior @ x.T @ root
+    inner = np.eye(n * k) + root.T @ x @ gain
+    covariance = prior - gain @ np.linalg.solve(inner, gain.T)
+    covariance = (covariance + covariance.T) / 2
+    return covariance @ (x.T @ vector), covariance
+
+
+def _sorted_out(
+    results: tuple[PrintResult, ...],
+    first: PrintResult,
+    design: np.ndarray,
+    columns: list[tuple[Factor, str]],
+    mean: np.ndarray,
+    covariance: np.ndarray,
+) -> Together:
+    k, n = len(NAMES), len(results)
+    s = first.prior_sd
+    x = np.kron(design, np.eye(k))
+    stacked = (x @ mean).reshape(n, k) * s
+    joint = (x @ covariance @ x.T).reshape(n, k, n, k) * s[None, :, None, None] * s
+    own = np.array([errors_after(t, first.machine, r.machine) for t, r in zip(stacked, results, strict=True)])
+    effects = {}
+    for factor in dict.fromkeys(f for f, _ in columns):
+        at = [1 + j for j, (f, _) in enumerate(columns) if f is factor]
+        rows = np.concatenate([np.arange(a * k, (a + 1) * k) for a in at])
+        c = covariance[np.ix_(rows, rows)].reshape(len(at), k, len(at), k)
+        effects[factor.name] = Effect(
+            factor=factor.name,
+            levels=tuple(columns[a - 1][1] for a in at),
+            deviations=mean[rows].reshape(len(at), k) * s,
+            covariance=c * s[None, :, None, None] * s,
+        )
+    return Together(
+        names=tuple(r.name for r in results),
+        means=own,
+        covariance=joint,
+        base=mean[:k] * s,
+        base_covariance=covariance[:k, :k] * np.outer(s, s),
+        effects=effects,
+    )
+
+
+def factor_effects(results: tuple[PrintResult, ...], together: Together) -> np.ndarray:
+    """What goes with the factors of each print, against those of the first, ndarray (prints, terms).
+
+    Only terms in which a factor's levels differ significantly; zero elsewhere.
+    """
+    out = np.zeros((len(results), len(NAMES)))
+    for effect in together.effects.values():
+        factor = _factor(effect.factor)
+        for term in effect.significant():
+            for i, result in enumerate(results):
+                level = effect.levels.index(factor.level(result.machine))
+                out[i, INDEX[term]] += effect.contrast(term, level, 0)[0]
+    return out

@@ -1,0 +1,236 @@
+"""Advice as a plan: one setting after the other, the smallest print that shows it took, and when to stop."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from itertools import combinations
+
+import numpy as np
+
+from fitassay.analysis.chain.walk import SetWalk
+from fitassay.analysis.diagnosis.advice import new_value
+from fitassay.analysis.parts.fits import HeldGrade, State, held_grades
+from fitassay.analysis.parts.iso286 import Fit, tolerance
+from fitassay.analysis.result import Advice, Diagnosis
+from fitassay.analysis.terms import INDEX, TERMS
+from fitassay.coupons.cost import Cost
+from fitassay.coupons.machine import Machine
+
+# A print shows that an error went if it can tell it from what it was by so many standard uncertainties.
+TELLS = 4.0
+# At most so many coupons are tried together; beyond that the whole set is meant.
+MOST_COUPONS = 3
+
+
+@dataclass(frozen=True, kw_only=True)
+class Check:
+    """A print that verifies a step.
+
+    Attributes
+    ----------
+    coupons, families : tuple of str
+    minutes, grams : float
+    tells : float
+        How many of its own standard uncertainties lie between the old error and none, the least over the errors.
+    enough : bool
+        False where even the whole set does not tell the new from the old.
+    """
+
+    coupons: tuple[str, ...]
+    families: tuple[str, ...]
+    minutes: float
+    grams: float
+    tells: float
+    enough: bool
+
+
+@dataclass(frozen=True, kw_only=True)
+class Step:
+    """One setting to change, the error it removes, and the print that verifies it."""
+
+    advice: Advice
+    error: float
+    unit: str
+    check: Check
+
+
+@dataclass(frozen=True, kw_only=True)
+class Plan:
+    """What to do, in order, and when to stop.
+
+    Attributes
+    ----------
+    steps : tuple of Step
+    together : Check or None
+        The smallest print that verifies all steps at once; None without steps.
+    done : bool
+        Nothing is left that is worth a change.
+    why : str
+        Why done, or why not yet.
+    misfit_now_mm, misfit_after_mm : float [mm]
+        Root mean square misfit of the reference features.
+    now, after : tuple of HeldGrade
+        ISO 286 grades held now, and expected after all steps.
+    """
+
+    steps: tuple[Step, ...]
+    together: Check | None
+    done: bool
+    why: str
+    misfit_now_mm: float
+    misfit_after_mm: float
+    now: tuple[HeldGrade, ...]
+    after: tuple[HeldGrade, ...]
+
+
+def make_plan(
+    diagnosis: Diagnosis,
+    state: State,
+    machine: Machine,
+    shelf: SetWalk,
+    costs: Mapping[str, Cost],
+    u: float,
+    wanted: tuple[Fit, float] | None = None,
+) -> Plan:
+    """Turn a diagnosis into a plan.
+
+    Parameters
+    ----------
+    diagnosis : Diagnosis
+    state : State
+        Its posterior.
+    machine : Machine
+        Settings in force.
+    shelf : SetWalk
+        Coupons that could be printed.
+    costs : mapping of str to Cost
+        By coupon id.
+    u : float [mm]
+        Standard uncertainty of one reading.
+    wanted : (Fit, float [mm]), optional
+        The fit that is enough, and its nominal size.
+    """
+    _, gains = shelf.linearise(state.mean)
+    offers = _Offers(
+        shelf, gains, costs, state.covariance, np.array([t.prior_sd for t in diagnosis.terms]), u
+    )
+    steps = tuple(
+        Step(
+            advice=a,
+            error=float(state.mean[INDEX[a.term]]),
+            unit=TERMS[INDEX[a.term]].unit,
+            check=offers.smallest({a.term: abs(float(state.mean[INDEX[a.term]])) / TELLS}),
+        )
+        for a in diagnosis.advice
+        if a.term in INDEX and a.to_value is not None
+    )
+    goals = {s.advice.term: abs(s.error) / TELLS for s in steps}
+    now = held_grades(state)
+    done, why = _whether_done(diagnosis, now, wanted)
+    return Plan(
+        steps=() if done else steps,
+        together=offers.smallest(goals) if steps and not done else None,
+        done=done,
+        why=why,
+        misfit_now_mm=diagnosis.expected_misfit_before_mm,
+        misfit_after_mm=diagnosis.expected_misfit_after_mm,
+        now=now,
+        after=held_grades(_after(state, steps, machine)),
+    )
+
+
+class _Offers:
+    """Prints that could verify a change, cheapest first."""
+
+    def __init__(
+        self,
+        shelf: SetWalk,
+        gains: np.ndarray,
+        costs: Mapping[str, Cost],
+        covariance: np.ndarray,
+        prior_sd: np.ndarray,
+        u: float,
+    ) -> None:
+        self.rows: dict[str, np.ndarray] = {}
+        for (coupon, _), row in zip(shelf.keys, gains, strict=True):
+            self.rows[coupon] = np.vstack([self.rows.get(coupon, np.empty((0, len(row)))), row / u])
+        self.costs = costs
+        self.family = {c.id: c.family for c in shelf.manifest.coupons}
+        self.covariance, self.prior_sd = covariance, prior_sd
+        sets = [c for n in range(1, MOST_COUPONS + 1) for c in combinations(self.rows, n)]
+        self.sets = sorted(sets, key=lambda c: (self._minutes(c), len(c)))
+        self.sets.append(tuple(self.rows))
+
+    def _minutes(self, coupons: tuple[str, ...]) -> float:
+        return sum(self.costs[c].minutes for c in coupons)
+
+    def smallest(self, goals: Mapping[str, float]) -> Check:
+        """The quickest print that knows each term of `goals` to its standard uncertainty."""
+        at = [INDEX[name] for name in goals]
+        before = self._before(at)
+        for coupons in self.sets:
+            tells = float(min(np.array(list(goals.values())) * TELLS / self._sd(coupons, before, at)))
+            if tells >= TELLS or coupons is self.sets[-1]:
+                return Check(
+                    coupons=coupons,
+                    families=tuple(dict.fromkeys(self.family[c] for c in coupons)),
+                    minutes=self._minutes(coupons),
+                    grams=sum(self.costs[c].grams for c in coupons),
+                    tells=tells,
+                    enough=tells >= TELLS,
+                )
+        raise AssertionError("the whole set is always an offer")
+
+    def _before(self, at: list[int]) -> np.ndarray:
+        """Information before the check: as known now, but the changed terms as open as at the very beginning."""
+        covariance = self.covariance.copy()
+        covariance[at] = 0.0
+        covariance[:, at] = 0.0
+        covariance[at, at] = self.prior_sd[at] ** 2
+        scale = np.sqrt(np.diag(covariance))
+        return np.linalg.inv(covariance / np.outer(scale, scale)) / np.outer(scale, scale)
+
+    def _sd(self, coupons: tuple[str, ...], before: np.ndarray, at: list[int]) -> np.ndarray:
+        rows = np.concatenate([self.rows[c] for c in coupons])
+        information = before + rows.T @ rows
+        scale = 1 / np.sqrt(np.diag(information))
+        covariance = np.linalg.inv(information * np.outer(scale, scale)) * np.outer(scale, scale)
+        return np.sqrt(np.diag(covariance)[at])
+
+
+def _after(state: State, steps: tuple[Step, ...], machine: Machine) -> State:
+    """What is expected once all steps are done: those errors gone, the doubt about them left."""
+    mean = state.mean.copy()
+    for step in steps:
+        term = step.advice.term
+        exact = new_value(term, float(mean[INDEX[term]]), machine[step.advice.setting], machine)
+        # A setting rounded by the advice leaves that share of its error.
+        share = (step.advice.to_value or 0.0) - machine[step.advice.setting]
+        whole = exact - machine[step.advice.setting]
+        mean[INDEX[term]] *= 1 - (share / whole if whole else 1.0)
+    return State(mean=mean, covariance=state.covariance, width=state.width, scatter_mm=state.scatter_mm)
+
+
+def _whether_done(
+    diagnosis: Diagnosis, now: tuple[HeldGrade, ...], wanted: tuple[Fit, float] | None
+) -> tuple[bool, str]:
+    """Whether to stop, and the reason in a sentence."""
+    if diagnosis.verdict.status == "unexplained":
+        return False, "The readings do not fit together; measure again before you change anything."
+    if wanted is not None:
+        fit, nominal = wanted
+        held = next((g for g in now if g.over < nominal <= g.to), None)
+        zone = min(tolerance(nominal, fit.hole.grade), tolerance(nominal, fit.shaft.grade))
+        if held is not None and held.width_mm <= zone:
+            return (
+                True,
+                f"The printer holds {nominal:g} {fit} as it is: {held.width_mm:.3f} of {zone:.3f} mm.",
+            )
+    if diagnosis.verdict.status == "within-noise":
+        return True, "What is left is less than one caliper reading can see."
+    if not diagnosis.advice:
+        return True, "No error is sure enough to be worth a change of settings."
+    if wanted is not None:
+        return False, f"The printer does not hold {wanted[1]:g} {wanted[0]} yet."
+    return False, "What is left is more than a caliper reading can see."

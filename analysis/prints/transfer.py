@@ -1,0 +1,44 @@
+"""What an earlier print left known, carried to the next one as its prior.
+
+Between prints a printer drifts by itself, each error by about `DRIFT` (a standard deviation d). Drift that goes on
+for ever would leave any bounds, so it is taken to pull back towards the table of priors as much as it spreads: with
+s the table's standard deviation and rho = sqrt(1 - d^2 / s^2)
+
+    mean' = rho mean        C' = rho C rho + diag(d^2)
+
+An error about which nothing is known stays as unknown as the table has it, and one known well gets d wider. Settings
+changed since move the mean and, where they multiply, the spread: see `prints.setting_changes`.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from fitassay.analysis.estimation.observations import Carried
+from fitassay.analysis.prints.mixed_model import DRIFT, PrintResult
+from fitassay.analysis.prints.setting_changes import errors_after
+from fitassay.analysis.terms import NAMES
+from fitassay.coupons.machine import Machine
+
+
+def carry(earlier: PrintResult, now: Machine) -> Carried:
+    """The prior for a print made with `now`'s settings.
+
+    Parameters
+    ----------
+    earlier : PrintResult
+        With the settings that it was printed under.
+    now : Machine
+    """
+    drift = np.minimum([DRIFT.get(name, 0.0) for name in NAMES], earlier.prior_sd)
+    rho = np.sqrt(1 - (drift / earlier.prior_sd) ** 2)
+    mean = rho * earlier.mean
+    covariance = rho[:, None] * earlier.covariance * rho + np.diag(drift**2)
+    # Settings act on each error by itself, and as a straight line.
+    zero = np.zeros(len(NAMES))
+    slope = errors_after(np.ones(len(NAMES)), earlier.machine, now) - errors_after(zero, earlier.machine, now)
+    return Carried(
+        name=earlier.name,
+        mean=errors_after(mean, earlier.machine, now),
+        covariance=slope[:, None] * covariance * slope,
+    )

@@ -1,0 +1,1 @@
+"""Readings: what the caliper said, as data and as files that people edit."""

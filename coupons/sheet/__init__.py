@@ -1,0 +1,1 @@
+"""The measuring sheet: one PDF with drawings, instructions and blanks."""

@@ -1,0 +1,1 @@
+"""Remakes the pictures and the guide's made pages in gallery/."""

@@ -1,0 +1,192 @@
+"""What a print's diagnosis stands on: its readings, its sliced file, its filament, an earlier print; from files."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from functools import cached_property
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from fitassay.case import Print
+from fitassay.coupons.errors import InputError
+from fitassay.coupons.machine import Machine
+
+# The libraries behind these take longer to load than the commands that need none of them.
+if TYPE_CHECKING:
+    from fitassay.analysis.chain.walk import SetWalk
+    from fitassay.analysis.estimation.feed import Feed, Filament
+    from fitassay.analysis.estimation.observations import Known
+    from fitassay.analysis.gcode.trace import Trace
+    from fitassay.analysis.readings.file import Reading
+    from fitassay.analysis.result import Diagnosis
+
+
+@dataclass(frozen=True)
+class Grounds:
+    """Everything at hand on one print.
+
+    Attributes
+    ----------
+    target : Print
+    machine : Machine
+        As it was set for this print.
+    readings : tuple of Reading
+        May be empty.
+    trace : Trace or None
+        Of the sliced file that was printed.
+    remark : str
+        A sentence where a sliced file traced before cannot be used; else empty.
+    filament : Filament or None
+    feed : Feed or None
+    besides : Known
+        What is known beside readings and sliced file.
+    """
+
+    target: Print
+    machine: Machine
+    readings: tuple[Reading, ...]
+    trace: Trace | None
+    remark: str
+    filament: Filament | None
+    feed: Feed | None
+    besides: Known
+
+    @cached_property
+    def walk(self) -> SetWalk:
+        """The readings of the coupons as a function of the errors."""
+        from fitassay.analysis.chain.walk import SetWalk
+        from fitassay.analysis.gcode.apply import traced_walk
+
+        manifest = self.target.manifest()
+        if self.trace is None:
+            return SetWalk.open(manifest, self.target.folder)
+        return traced_walk(self.trace, manifest, self.target.folder)
+
+    @property
+    def known(self) -> Known:
+        """What is known beside the readings."""
+        return self._known(self.readings)
+
+    def _known(self, readings: tuple[Reading, ...]) -> Known:
+        from fitassay.analysis.gcode.apply import known_from
+
+        if self.trace is None:
+            return self.besides
+        measured = {(r.coupon, r.feature) for r in readings if r.reading_mm is not None}
+        file = known_from(self.trace, measured)
+        return replace(file, facts=self.besides.facts, carried=self.besides.carried)
+
+    def diagnose(self, readings: tuple[Reading, ...] | None = None) -> Diagnosis:
+        """The diagnosis; nothing is written.
+
+        Parameters
+        ----------
+        readings : tuple of Reading, optional
+            In place of those that were there when the files were read.
+
+        Raises
+        ------
+        InputError
+            Nothing has been read yet.
+        """
+        readings = self.readings if readings is None else readings
+        if not readings:
+            raise InputError(
+                f"holds no readings yet; run 'fitassay enter {self.target.case.path}'",
+                str(self.target.readings_path),
+            )
+        from fitassay.analysis.diagnosis.diagnose import interpret
+        from fitassay.analysis.diagnosis.verdict import visible_sd
+        from fitassay.analysis.estimation.feed import with_filament
+        from fitassay.analysis.estimation.observations import single_reading_sd
+        from fitassay.analysis.gcode.apply import explained
+
+        diagnosis = interpret(self.walk, readings, self.machine, self._known(readings))
+        if self.trace is not None:
+            diagnosis = explained(diagnosis, self.trace)
+        if self.filament is not None:
+            visible = visible_sd(self.machine, single_reading_sd(self.machine))
+            diagnosis = with_filament(diagnosis, self.filament, self.feed, self.machine, visible)
+        if self.remark:
+            diagnosis = replace(diagnosis, notes=(*diagnosis.notes, self.remark))
+        return diagnosis
+
+
+def grounds_of(
+    target: Print, machine: Machine, *, file: Path | None = None, carry: str | None = None
+) -> Grounds:
+    """Read all files of a print.
+
+    Parameters
+    ----------
+    file : Path, optional
+        The sliced file that was printed; by default the one traced last for this print, if any.
+    carry : str, optional
+        Number of an earlier print of the case whose result is taken as known before.
+
+    Raises
+    ------
+    InputError
+        Something is wrong with the files.
+    """
+    from fitassay.analysis.estimation.observations import Known
+    from fitassay.analysis.readings.file import read_readings
+
+    readings = read_readings(target.readings_path, target.manifest())
+    filament, feed = spool_of(target, machine)
+    # Only now what takes long to load: a wrong file is told at once.
+    from fitassay.analysis.estimation.feed import feed_fact
+    from fitassay.traced import remembered, trace_print
+
+    if file is not None:
+        trace_print(target, machine, file)  # other plates traced before stay with it
+    trace, remark = remembered(target, machine)
+    facts = (feed_fact(filament, feed, machine),) if filament is not None and feed is not None else ()
+    carried = None
+    if carry is not None:
+        from fitassay.analysis.prints.transfer import carry as carry_on
+        from fitassay.knowledge import result_of
+
+        earlier = target.case.print(carry)
+        if earlier.number == target.number:
+            raise InputError(
+                f"print {earlier.name} cannot be carried into itself; name an earlier one", "--carry"
+            )
+        carried = carry_on(result_of(earlier)[0], machine)
+    return Grounds(
+        target, machine, readings, trace, remark, filament, feed, Known(facts=facts, carried=carried)
+    )
+
+
+def spool_of(target: Print, machine: Machine) -> tuple[Filament | None, Feed | None]:
+    """Filament and feed tests, from the print's folder or else the case's; None where there is no such file.
+
+    Raises
+    ------
+    InputError
+        Something is wrong with the files, or there is a feed test without diameters.
+    """
+    from fitassay.analysis.readings.filament_files import FEED, FILAMENT
+
+    diameters, tests = (spool_file(target, name) for name in (FILAMENT, FEED))
+    if diameters is None and tests is None:
+        return None, None
+    if diameters is None:
+        raise InputError(
+            f"a feed test tells nothing without the filament's diameter; run 'fitassay enter "
+            f"{target.case.path} --filament'",
+            str(tests),
+        )
+    from fitassay.analysis.estimation.feed import measured_feed, measured_filament
+    from fitassay.analysis.readings.filament_files import read_diameters, read_feed
+
+    filament = measured_filament(read_diameters(diameters), machine)
+    return filament, measured_feed(read_feed(tests)) if tests is not None else None
+
+
+def spool_file(target: Print, name: str) -> Path | None:
+    """Where the print finds its filament.csv or feed.csv: in its own folder, else in the case's."""
+    for folder in (target.folder, target.case.path):
+        if (folder / name).exists():
+            return folder / name
+    return None

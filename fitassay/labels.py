@@ -1,0 +1,191 @@
+"""Names of terms and settings as the user reads them, and text from outside made harmless."""
+
+from __future__ import annotations
+
+import re
+import unicodedata
+
+from fitassay.analysis import rounding
+from fitassay.analysis.result import Advice, Alias
+from fitassay.analysis.terms import TERMS
+from fitassay.coupons.machine import FIGURES, SETTING_PLACES
+
+LONGEST_TEXT = 400
+"""Text from outside is cut here; a name needs no more, and a page must stay readable."""
+
+LONGEST_SENTENCE = 1000
+"""The same for sentences."""
+
+LITTLE_INFORMED = 0.2
+"""Under this a term is called not measured, as in the interpreter: over 80 % of the prior doubt is left."""
+
+WELL_INFORMED = 0.7
+"""From here on a term is called measured."""
+
+_TERM_LABELS = {t.name: t.label for t in TERMS}
+_SYMBOLS = {t.name: t.symbol for t in TERMS}
+_SETTINGS = {f"{f.section}.{f.name}": f for f in FIGURES}
+
+STATUS_WORDS = {
+    "dominant": "One error dominates",
+    "leading": "One error leads",
+    "undetermined": "Not settled yet",
+    "within-noise": "Nothing to mend",
+    "unexplained": "Readings do not fit together",
+}
+
+CAUTIONS = (
+    "Let nozzle and bed cool down, switch the machine off and unplug it before you touch belts, screws, nozzle "
+    "or wiring; keep fingers, hair and sleeves off moving axes.",
+    "Change firmware settings one at a time and note the old value first; watch the first moves with a hand "
+    "at the switch. Air the room while you print.",
+    "The machine's manual, local codes and licensed practice come before anything said here.",
+)
+
+
+def term_label(name: str) -> str:
+    """The term in words, e.g. ``backlash in y``; an unknown name as it is."""
+    return _TERM_LABELS.get(name, plain(name))
+
+
+def term_symbol(name: str) -> str:
+    """The term's symbol; an unknown name as it is."""
+    return _SYMBOLS.get(name, plain(name))
+
+
+def setting_label(setting: str) -> str:
+    """A setting in words, from the table of machine.toml's figures; other text as it is."""
+    for key in (setting, f"settings.{setting}"):
+        if key in _SETTINGS:
+            text = _SETTINGS[key].text
+            before, _, after = text.partition(" set now")
+            return f"{before}{after}"
+    return plain(setting)
+
+
+def informed_words(informed: float) -> str:
+    """How far the readings reached a term."""
+    if informed < LITTLE_INFORMED:
+        return "not measured"
+    return "measured" if informed >= WELL_INFORMED else "partly measured"
+
+
+def plain(text: str, longest: int = LONGEST_TEXT) -> str:
+    """Text from outside on one line: no control or direction-changing characters, not endless.
+
+    Names and notes come from files; a terminal would obey escape sequences in them, and a direction override
+    would turn the words after it round.
+    """
+    kept = []
+    for char in str(text)[: 4 * longest]:
+        if char in "\t\n\r":
+            kept.append(" ")
+        elif unicodedata.category(char) in ("Cc", "Cs", "Co", "Cn", "Zl", "Zp"):
+            continue
+        elif unicodedata.bidirectional(char) in (
+            "LRE",
+            "RLE",
+            "LRO",
+            "RLO",
+            "PDF",
+            "LRI",
+            "RLI",
+            "FSI",
+            "PDI",
+        ):
+            continue
+        else:
+            kept.append(char)
+    line = " ".join("".join(kept).split())
+    return line if len(line) <= longest else line[: longest - 1] + "…"
+
+
+def capital(text: str) -> str:
+    """Text from the interpreter on one line with a capital letter."""
+    line = plain(text, LONGEST_SENTENCE)
+    return line[:1].upper() + line[1:]
+
+
+def sentence(text: str) -> str:
+    """Text from the interpreter with a capital letter and a full stop; empty text stays empty."""
+    line = capital(text)
+    return line + "." if line and line[-1] not in ".!?:…" else line
+
+
+def first_sentence(text: str) -> tuple[str, str]:
+    """The first sentence of `text` and the rest; a point within a number or a name ends none."""
+    for end in re.finditer(r"[.!?] (?=[A-Z])", text):
+        return text[: end.start() + 1], text[end.end() :]
+    return text, ""
+
+
+def minus(text: object) -> str:
+    """`text` for reading: a true minus sign before numbers, and numbers kept on one line with their units.
+
+    Values to be typed elsewhere do not pass through here; they keep the ASCII hyphen.
+    """
+    return unbroken(re.sub(r"(?<![\w.\-])-(?=\d)", "\N{MINUS SIGN}", str(text)))
+
+
+def unbroken(text: str) -> str:
+    """`text` with its numbers kept on one line with their units and uncertainties."""
+    return re.sub(r"(?<=\d) (?=(?:±|mm\b|%|degrees\b))|(?<=±) ", "\N{NO-BREAK SPACE}", text)
+
+
+def reading(value: float) -> str:
+    """A reading [mm] as a caliper shows it: two decimals, more where more were typed."""
+    return rounding.reading(value)
+
+
+def advice_values(advice: Advice) -> tuple[str, str]:
+    """Old and new value as text in plain ASCII digits, ready to be typed; ``""`` where there is none."""
+    old = new = ""
+    if advice.from_value is not None:
+        value, unit = rounding.face(advice.from_value, advice.unit)
+        # The unit stands once, behind the new value.
+        old = (
+            rounding.exact(value)
+            if advice.to_value is not None
+            else rounding.with_unit(rounding.exact(value), unit)
+        )
+    if advice.to_value is not None:
+        new = rounding.plus_minus(advice.to_value, advice.std_uncertainty, advice.unit, signed=False)
+    return old, new
+
+
+def advice_remarks(advice: Advice) -> tuple[str, ...]:
+    """What else must be known to act on it: the setting's sign, where it is found, steps as a factor."""
+    _, _, sign = setting_label(advice.setting).partition("; ")
+    remarks = [sign] if sign else []
+    if place := SETTING_PLACES.get(advice.setting, ""):
+        remarks.append(f"where: {place}")
+    if advice.unit == "steps/mm" and advice.from_value and advice.to_value:
+        # Steps per mm are often not known; what the readings tell is their ratio.
+        ratio = advice.to_value / advice.from_value
+        factor = rounding.matching(ratio, rounding.COVERAGE * advice.std_uncertainty / advice.from_value)
+        remarks.append(
+            f"if {rounding.exact(advice.from_value)} is not what is set: {factor} times what is set"
+        )
+    return tuple(remarks)
+
+
+def alias_words(alias: Alias) -> tuple[str, str]:
+    """What acts alike, and the sum that is known as an equation.
+
+    E.g. ``bead width + 2 × path offset = +0.110 ± 0.022 mm``; a factor of a fraction or an angle is a length,
+    ``backlash in x - 15.0 mm × scale in x``. A positive part comes first.
+    """
+    units = {t.name: t.unit for t in TERMS}
+    parts = []
+    for name, factor in sorted(alias.combination.items(), key=lambda item: item[1] < 0):
+        length = alias.unit == "mm" and units.get(name) != "mm"
+        amount = f"{rounding.three_digits(abs(factor))}{' mm' if length else ''} × "
+        if abs(factor) == 1 and not length:
+            amount = ""
+        sign = "- " if factor < 0 else ("+ " if parts else "")
+        parts.append(f"{sign}{amount}{term_label(name)}")
+    if not parts:
+        return sentence(alias.text), ""
+    # The interpreter's sentence ends with the same sum, without its value.
+    total = rounding.plus_minus(alias.value, alias.std_uncertainty, alias.unit)
+    return sentence(alias.text.partition("; what is known")[0]), f"{' '.join(parts)} = {total}"

@@ -1,0 +1,1 @@
+"""Readings asked for at the terminal, each on disk before the next."""

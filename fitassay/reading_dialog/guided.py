@@ -1,0 +1,190 @@
+"""Readings at the terminal, the most telling one first, until the verdict is safe."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
+
+from fitassay.analysis.diagnosis.sequential import IN_A_ROW, Guide, Step, sure_enough
+from fitassay.analysis.diagnosis.verdict import DOMINANT
+from fitassay.analysis.readings.file import Reading, read_readings
+from fitassay.analysis.rounding import fixed, probability, reading
+from fitassay.case import Print
+from fitassay.commands.enter import Back, Quit, Walk
+from fitassay.coupons.machine import Machine
+from fitassay.inputs import Grounds, grounds_of
+from fitassay.labels import sentence, term_label
+from fitassay.terminal import ask, say
+
+if TYPE_CHECKING:
+    from fitassay.analysis.result import Diagnosis
+
+
+@dataclass
+class GuidedEntry:
+    """One sitting with the caliper that asks for what tells most.
+
+    Attributes
+    ----------
+    grounds : Grounds
+    guide : Guide
+    asked : list of int
+        Columns asked for in this sitting, in order.
+    doubted : set of (coupon, feature)
+        Readings that were questioned already.
+    repeated, settled : set of int
+        Columns asked for a second and for a third time already; nothing is asked for ever.
+    """
+
+    grounds: Grounds
+    guide: Guide
+    asked: list[int] = field(default_factory=list)
+    doubted: set[tuple[str, str]] = field(default_factory=set)
+    repeated: set[int] = field(default_factory=set)
+    settled: set[int] = field(default_factory=set)
+
+    @classmethod
+    def open(cls, target: Print, machine: Machine, carry: str | None) -> GuidedEntry:
+        """For one print; `InputError` if something is wrong with its files."""
+        grounds = grounds_of(target, machine, carry=carry)
+        return cls(grounds=grounds, guide=Guide(grounds.walk, machine, known=grounds.known))
+
+    def readings(self, walk: Walk) -> None:
+        """Ask until the verdict is safe or nothing is left; raises `Quit`."""
+        say("The most telling reading comes first; you are told when the verdict is safe.")
+        step = self._step(walk)
+        coupon, back, told = "", -1, False
+        in_a_row = IN_A_ROW if step.safe else 0
+        while True:
+            again = self._torn(walk)
+            if again < 0 and in_a_row >= IN_A_ROW and not told and back < 0:
+                again, told = self._safe(walk)
+            column = next((c for c in (again, back, step.column) if c >= 0), -1)
+            back = -1
+            if column < 0:
+                break
+            c, f = walk.book.order[column]
+            if c.id != coupon:
+                walk.coupon(c)
+                coupon = c.id
+            walk.announce(f"reading {self._taken(walk) + 1}", c, f)
+            try:
+                walk.feature(c.id, f, again=again >= 0)
+            except Back:
+                back = self._back(column)
+                continue
+            self.asked.append(column)
+            step = self._step(walk)
+            in_a_row = in_a_row + 1 if step.safe else 0
+            if not told:
+                say(f"  so far: {_so_far(step)}")
+        if not told and self._on_disk():
+            say()
+            say("Nothing is left that could be read. " + sentence(self._diagnose().verdict.text))
+
+    def _safe(self, walk: Walk) -> tuple[int, bool]:
+        """Check a verdict that looks safe by the whole interpretation.
+
+        Returns
+        -------
+        again : int
+            Column of a reading to take once more; -1 for none.
+        safe : bool
+            Whether the verdict holds, and the user was told so.
+        """
+        diagnosis = self._diagnose()
+        again = self._questioned(walk, diagnosis)
+        if again >= 0 or not sure_enough(diagnosis.verdict.status, diagnosis.verdict.probability, DOMINANT):
+            return again, False
+        again = self._unchecked(walk)
+        if again >= 0:
+            return again, False
+        self._stop(walk, diagnosis)
+        return -1, True
+
+    def _taken(self, walk: Walk) -> int:
+        return sum(bool(walk.book.values(c.id, f.id)) for c, f in walk.book.order)
+
+    def _on_disk(self) -> tuple[Reading, ...]:
+        target = self.grounds.target
+        return read_readings(target.readings_path, self.grounds.walk.manifest)
+
+    def _step(self, walk: Walk) -> Step:
+        """The verdict by the readings on disk, and the most telling of those neither read nor skipped."""
+        left = [
+            i
+            for i, (c, f) in enumerate(walk.book.order)
+            if not (walk.book.taken(c.id, f.id) or walk.book.skipped(c.id, f.id)) and i in self.guide.readable
+        ]
+        return self.guide.taken(self._on_disk()).step(left)
+
+    def _back(self, column: int) -> int:
+        """The feature asked for before this one."""
+        if not self.asked:
+            say("This is the first one.")
+            return column
+        return self.asked.pop()
+
+    def _diagnose(self) -> Diagnosis:
+        return self.grounds.diagnose(self._on_disk())
+
+    def _questioned(self, walk: Walk, diagnosis: Diagnosis) -> int:
+        """Column of a reading that the others contradict, to be taken again; -1 where there is none."""
+        where = {(c.id, f.id): i for i, (c, f) in enumerate(walk.book.order)}
+        for s in diagnosis.suspects:
+            key = (s.coupon, s.feature)
+            # Of three or more readings of one feature the odd one is outvoted already.
+            if key in where and key not in self.doubted and len(walk.book.values(*key)) < 3:
+                self.doubted.add(key)
+                say()
+                say(
+                    f"{s.coupon} {s.feature} reads {reading(s.reading_mm)} mm where about {fixed(s.expected_mm, 2)} "
+                    f"mm was to be expected. {sentence(s.reason)}"
+                )
+                return where[key]
+        return -1
+
+    def _torn(self, walk: Walk) -> int:
+        """Column of a feature whose two readings disagree, to be read a third time; -1 where there is none."""
+        for column in sorted(self.guide.taken(self._on_disk()).torn - self.settled):
+            self.settled.add(column)
+            c, f = walk.book.order[column]
+            say()
+            say(f"The two readings of {f.id} on {c.id} disagree: read it a third time.")
+            return column
+        return -1
+
+    def _unchecked(self, walk: Walk) -> int:
+        """Column of a reading that nothing else checks, to be repeated; -1 where there is none."""
+        for column in self.guide.taken(self._on_disk()).unchecked():
+            if column not in self.repeated:
+                self.repeated.add(column)
+                c, f = walk.book.order[column]
+                say()
+                say(
+                    f"The verdict would be safe, but nothing else checks {f.id} on {c.id}: open the jaws, close them "
+                    "anew and read it once more."
+                )
+                return column
+        return -1
+
+    def _stop(self, walk: Walk, diagnosis: Diagnosis) -> None:
+        """Say that the verdict is safe and ask whether to go on; raises `Quit` if not."""
+        say()
+        say(
+            f"The verdict is safe after {self._taken(walk)} of {len(self.guide.readable)} readings. "
+            f"{sentence(diagnosis.verdict.text)}"
+        )
+        if diagnosis.aliases:
+            say("What acts alike in these readings only the report tells; more readings may part it.")
+        answer = ask("q stops here, Enter goes on (further readings sharpen the figures): ")
+        if answer.casefold() in ("q", "quit", "s", "stop", "n", "no"):
+            raise Quit
+
+
+def _so_far(step: Step) -> str:
+    if step.status == "within-noise":
+        return "nothing exceeds what the caliper can see"
+    if step.status in ("dominant", "leading"):
+        return f"{step.status}, {term_label(step.term)} ({probability(step.chance)})"
+    return f"not settled, {term_label(step.term)} is the likeliest"

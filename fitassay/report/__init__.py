@@ -1,0 +1,1 @@
+"""The report and the verdict in words and pictures; nothing computed here."""

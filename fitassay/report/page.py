@@ -1,0 +1,440 @@
+"""The report: one self-contained page made from a diagnosis, nothing computed, nothing fetched."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Sequence
+from functools import cache
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from fitassay import labels as wording
+from fitassay.analysis import rounding
+from fitassay.analysis.readings.reading import REFERENCE
+from fitassay.analysis.result import Advice, Diagnosis, NextPrint, TermEstimate
+from fitassay.coupons.feature import Manifest
+from fitassay.coupons.machine import FIGURES, Machine
+from fitassay.labels import first_sentence, minus, plain, sentence, term_label
+from fitassay.report import plots
+from fitassay.report.section import Picture, Section
+from fitassay.report.trace_section import trace_section
+
+if TYPE_CHECKING:
+    from fitassay.analysis.gcode.trace import Trace
+
+MOST_CONTENDERS = 5
+"""Terms in the correlation table."""
+
+TIED = 0.5
+"""Correlations beyond this, either sign, are shown."""
+
+SMALLEST_SHARE = 0.03
+"""Shares under this are drawn as one rest."""
+
+
+def report_html(
+    diagnosis: Diagnosis,
+    manifest: Manifest,
+    folder: Path,
+    machine: Machine,
+    *,
+    trace: Trace | None = None,
+    compare: Sequence[Section] = (),
+) -> str:
+    """The report as one HTML page, the same text for the same input.
+
+    Parameters
+    ----------
+    diagnosis : Diagnosis
+    manifest : Manifest
+        What was printed.
+    folder : Path
+        Where the manifest, its STL files and readings.csv lie; missing meshes only cost the pictures.
+    machine : Machine
+        Its name and settings in force.
+    trace : Trace, optional
+        The sliced file that was printed; drawn after the readings.
+    compare : sequence of Section
+        Sections that compare prints; after the trace.
+    """
+    context = _context(diagnosis, manifest, Path(folder), machine)
+    sections = [] if trace is None else [trace_section(trace)]
+    context["extras"] = [s.harmless() for s in (*sections, *compare)]
+    return _template().render(context) + "\n"
+
+
+@cache
+def _template() -> Any:
+    from jinja2 import Environment, PackageLoader
+
+    environment = Environment(
+        loader=PackageLoader("fitassay"), autoescape=True, trim_blocks=True, lstrip_blocks=True
+    )
+    environment.filters["minus"] = minus
+    return environment.get_template("report.html.j2")
+
+
+def _context(diagnosis: Diagnosis, manifest: Manifest, folder: Path, machine: Machine) -> dict[str, Any]:
+    verdict = diagnosis.verdict
+    headline, more = first_sentence(sentence(verdict.text))
+    used = sum(1 for f in diagnosis.fits if not f.suspect)
+    contenders = _contenders(diagnosis)
+    return {
+        "machine_name": plain(machine.name, 120) or "printer",
+        "material": plain(machine.material, 60),
+        "readings_used": f"{used} of {len(diagnosis.fits)} features used",
+        "accused": verdict.status in ("dominant", "leading"),
+        "status": wording.STATUS_WORDS[verdict.status],
+        "sentence": headline,
+        "more": more,
+        "how_sure": _how_sure(diagnosis),
+        "shares": _shares(diagnosis),
+        "advice": [_advice(a, verdict.term) for a in diagnosis.advice],
+        "no_advice": _no_advice(diagnosis),
+        "misfit": _misfit(diagnosis),
+        "cautions": wording.CAUTIONS,
+        "suspects": [_suspect(s) for s in diagnosis.suspects],
+        "budget": _budget(diagnosis),
+        "pictures": _pictures(diagnosis, manifest, folder),
+        "terms": _terms(diagnosis),
+        "aliases": [_alias(a) for a in diagnosis.aliases],
+        "correlation": _correlation(diagnosis, contenders),
+        "region": _region(diagnosis, contenders),
+        "fit_quality": _fit_quality(diagnosis),
+        "readings": _readings(diagnosis, machine),
+        "next": [
+            {"text": sentence(n.text), "why": _next_why(n), "command": _next_command(n, manifest)}
+            for n in diagnosis.next
+        ],
+        "notes": [sentence(n) for n in diagnosis.notes],
+        "source": _source(diagnosis, manifest, folder, machine),
+    }
+
+
+def _how_sure(diagnosis: Diagnosis) -> str:
+    verdict = diagnosis.verdict
+    if verdict.status == "undetermined" and verdict.contenders:
+        names = " and ".join(term_label(c) for c in verdict.contenders[:MOST_CONTENDERS])
+        return f"Still possible: {names}. The next section says what would settle it."
+    return ""
+
+
+def _shares(diagnosis: Diagnosis) -> list[dict[str, Any]]:
+    """Segments of the share bar, the largest first; small ones together."""
+    accused = plots.highlighted(diagnosis)
+    ranked = sorted(diagnosis.shares.items(), key=lambda item: -item[1])
+    segments = [
+        {
+            "label": term_label(name),
+            "text": rounding.share(value),
+            "percent": f"{100 * value:.3f}",
+            "style": "accused" if name in accused else "",
+        }
+        for name, value in ranked
+        if value >= SMALLEST_SHARE
+    ]
+    rest = sum(value for _, value in ranked if value < SMALLEST_SHARE)
+    if segments and rest > 0:
+        segments.append(
+            {
+                "label": "the others",
+                "text": rounding.share(rest),
+                "percent": f"{100 * rest:.3f}",
+                "style": "rest",
+            }
+        )
+    return segments
+
+
+def _advice(advice: Advice, accused: str) -> dict[str, Any]:
+    old, new = wording.advice_values(advice)
+    what = wording.setting_label(advice.setting).partition("; ")[0]
+    return {
+        "what": wording.capital(what),
+        "remarks": [sentence(text) for text in wording.advice_remarks(advice)],
+        "old": old,
+        "to": new,
+        "why": sentence(advice.why),
+        "accused": advice.term != "" and advice.term == accused,
+    }
+
+
+def _no_advice(diagnosis: Diagnosis) -> str:
+    return {
+        "within-noise": "Nothing: no error is larger than what the caliper can see.",
+        "unexplained": "Nothing yet: first look again at the readings that do not fit.",
+    }.get(diagnosis.verdict.status, "Nothing yet: these readings do not tell which setting is wrong.")
+
+
+def _misfit(diagnosis: Diagnosis) -> dict[str, str]:
+    now, then = diagnosis.expected_misfit_before_mm, diagnosis.expected_misfit_after_mm
+    largest = max(now, then, 1e-9)
+    return {
+        "now": _two_digits(now),
+        "then": _two_digits(then),
+        # The longest line leaves room for its number.
+        "now_width": f"{75 * now / largest:.2f}",
+        "then_width": f"{75 * then / largest:.2f}",
+    }
+
+
+def _two_digits(value_mm: float) -> str:
+    """A root mean square as two significant digits: it is itself an uncertainty-like figure."""
+    return f"{rounding.matching(value_mm, abs(value_mm))} mm"
+
+
+def _suspect(suspect: Any) -> dict[str, str]:
+    return {
+        "name": f"{plain(suspect.coupon, 60)} / {plain(suspect.feature, 60)}",
+        "read": f"{wording.reading(suspect.reading_mm)} mm",
+        "expected": f"{rounding.fixed(suspect.expected_mm, 2)} mm",
+        "likely": "" if suspect.likely_mm is None else f"{rounding.fixed(suspect.likely_mm, 2)} mm",
+        "reason": sentence(suspect.reason),
+    }
+
+
+def _budget(diagnosis: Diagnosis) -> dict[str, Any] | None:
+    from markupsafe import Markup
+
+    columns = plots.budget_columns(diagnosis)
+    svg = plots.error_budget(diagnosis)
+    if not svg:
+        return None
+    rows = []
+    for i, feature in enumerate(diagnosis.reference_features):
+        cells = [_contribution(float(c.value[i]), float(c.expanded[i])) for c in columns]
+        rows.append({"name": plain(feature, 80), "cells": cells})
+    rest = ", ".join(c.label for c in columns[plots.MOST_COLUMNS :])
+    return {"svg": Markup(svg), "heads": [c.label for c in columns], "rows": rows, "rest": rest}
+
+
+def _contribution(value: float, expanded: float) -> str:
+    """A contribution and its expanded uncertainty [mm] as text without unit; nothing under half a micrometre."""
+    if abs(value) + expanded <= plots.NEGLIGIBLE_MM:
+        return "0"
+    shown = rounding.shown(value, expanded, "mm", coverage=1.0)
+    return f"{shown.value} ± {shown.uncertainty}"
+
+
+def _pictures(diagnosis: Diagnosis, manifest: Manifest, folder: Path) -> list[Picture]:
+    from markupsafe import Markup
+
+    from fitassay.report import picture
+
+    theta = picture.printer_terms(np.array([t.estimate for t in diagnosis.terms]))
+    pictures = []
+    for coupon, plan in picture.coupon_plans(manifest, folder, theta, diagnosis.verdict.term):
+        name = plain(coupon.id, 60)
+        much = (
+            f"misfit drawn {plan.factor} times as large as it is"
+            if plan.factor > 1
+            else "misfit true to size"
+        )
+        caption = f"Coupon {name}, cut at height {rounding.exact(round(plan.z, 3))} mm; {much}"
+        svg = picture.plan_svg(plan, f"{caption}, dashed as drawn, solid as printed")
+        pictures.append(Picture(svg=Markup(svg), caption=f"{caption}."))
+    return pictures
+
+
+def _terms(diagnosis: Diagnosis) -> list[dict[str, Any]]:
+    groups = (
+        ("printer", ""),
+        ("instrument", "The caliper's own errors: estimated with the rest, never blamed for the fit"),
+        ("form", "Not claimed by the model"),
+    )
+    blocks = []
+    for kind, title in groups:
+        members = [t for t in diagnosis.terms if t.kind == kind]
+        members.sort(key=lambda t: -diagnosis.shares.get(t.name, 0.0))
+        if members:
+            blocks.append({"title": title, "rows": [_term_row(diagnosis, t) for t in members]})
+    return blocks
+
+
+def _term_row(diagnosis: Diagnosis, term: TermEstimate) -> dict[str, Any]:
+    effects = {t.name: t.sentence for t in wording.TERMS}
+    # The strip's 240 units span six prior standard deviations; its pale part the middle four (k = 2).
+    reach = 3.0 * term.prior_sd if term.prior_sd > 0 else 1.0
+    low, high = (
+        float(
+            np.clip(
+                120 + 120 * (term.estimate + s * rounding.COVERAGE * term.std_uncertainty) / reach, 0, 240
+            )
+        )
+        for s in (-1.0, 1.0)
+    )
+    width = max(high - low, 2.5)
+    return {
+        "label": term_label(term.name),
+        "amount": rounding.plus_minus(term.estimate, term.std_uncertainty, term.unit),
+        "x": f"{min(low, 240 - width):.2f}",
+        "width": f"{width:.2f}",
+        "known": wording.informed_words(term.informed),
+        "share": rounding.share(diagnosis.shares[term.name]) if term.name in diagnosis.shares else "",
+        "effect": effects.get(term.name, ""),
+        "accused": term.name == diagnosis.verdict.term,
+    }
+
+
+def _contenders(diagnosis: Diagnosis) -> list[str]:
+    """The terms whose likeness matters: the verdict's contenders, the aliases', then closely tied pairs."""
+    wanted = [n for a in diagnosis.aliases for n in a.terms]
+    if len(diagnosis.verdict.contenders) > 1:
+        wanted = [*diagnosis.verdict.contenders, *wanted]
+    wanted += [name for _, pair in _tied_pairs(diagnosis) for name in pair]
+    known = [t.name for t in diagnosis.terms]
+    return [n for n in dict.fromkeys(wanted) if n in known][:MOST_CONTENDERS]
+
+
+def _tied_pairs(diagnosis: Diagnosis) -> list[tuple[float, tuple[str, str]]]:
+    """Pairs of measured printer terms with a correlation beyond ±`TIED`, the strongest first."""
+    matrix = _correlations(diagnosis)
+    members = [
+        (i, t.name)
+        for i, t in enumerate(diagnosis.terms)
+        if t.kind == "printer" and t.informed >= wording.LITTLE_INFORMED
+    ]
+    pairs = [
+        (float(matrix[i, j]), (a, b))
+        for k, (i, a) in enumerate(members)
+        for j, b in members[k + 1 :]
+        if abs(matrix[i, j]) >= TIED
+    ]
+    return sorted(pairs, key=lambda pair: -abs(pair[0]))
+
+
+def _correlations(diagnosis: Diagnosis) -> np.ndarray:
+    covariance = np.asarray(diagnosis.covariance, dtype=float)
+    sd = np.sqrt(np.maximum(np.diag(covariance), 0.0))
+    scale = np.outer(sd, sd)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        return np.where(scale > 0, covariance / scale, np.eye(len(sd)))
+
+
+def _correlation(diagnosis: Diagnosis, names: list[str]) -> dict[str, Any] | None:
+    if len(names) < 2:
+        return None
+    place = {t.name: i for i, t in enumerate(diagnosis.terms)}
+    matrix = _correlations(diagnosis)
+    rows = []
+    for a in names:
+        values = [float(matrix[place[a], place[b]]) for b in names]
+        cells = [
+            {"text": rounding.fixed(v, 2, signed=True), "strength": f"{100 * abs(v):.0f}"} for v in values
+        ]
+        rows.append({"name": term_label(a), "cells": cells})
+    return {"heads": [term_label(n) for n in names], "rows": rows}
+
+
+def _region(diagnosis: Diagnosis, names: list[str]) -> dict[str, Any] | None:
+    """The most alike pair of the contenders, drawn."""
+    from markupsafe import Markup
+
+    place = {t.name: i for i, t in enumerate(diagnosis.terms)}
+    lengths = [n for n in names if diagnosis.terms[place[n]].unit == "mm"]
+    matrix = _correlations(diagnosis)
+    pairs = [(abs(matrix[place[a], place[b]]), a, b) for k, a in enumerate(lengths) for b in lengths[k + 1 :]]
+    if not pairs:
+        return None
+    strength, a, b = max(pairs, key=lambda pair: pair[0])
+    svg = plots.likely_region(diagnosis, a, b)
+    signed = rounding.fixed(float(matrix[place[a], place[b]]), 2, signed=True)
+    names_text = f"{term_label(a)} and {term_label(b)}"
+    caption = (
+        f"{wording.capital(names_text)}: all pairs inside explain the readings (95 %), correlation {signed}."
+    )
+    return {"svg": Markup(svg), "caption": caption} if svg else None
+
+
+def _alias(alias: Any) -> dict[str, str]:
+    text, known = wording.alias_words(alias)
+    return {"text": text, "known": known, "fix": sentence(alias.fix)}
+
+
+def _fit_quality(diagnosis: Diagnosis) -> str:
+    if diagnosis.dof <= 0:
+        return "There are no more readings than the errors need, so they cannot check each other."
+    chi2 = rounding.fixed(diagnosis.chi2, 1)
+    words = "hang together" if diagnosis.p_value >= 0.05 else "scatter more than the caliper explains"
+    return (
+        f"The readings {words}: chi-squared {chi2} with {diagnosis.dof} degrees of freedom, "
+        f"p {rounding.p_value(diagnosis.p_value)}."
+    )
+
+
+def _readings(diagnosis: Diagnosis, machine: Machine) -> dict[str, Any] | None:
+    from markupsafe import Markup
+
+    if not diagnosis.fits:
+        return None
+    rows = []
+    for f in diagnosis.fits:
+        measured = rounding.shown(f.reading_mm, f.std_uncertainty_mm, "mm", signed=False)
+        rows.append(
+            {
+                "coupon": plain(f.coupon, 60),
+                "feature": plain(f.feature, 60),
+                "kind": f.kind,
+                "drawn": rounding.exact(round(f.nominal_mm, 3)),
+                "ideal": rounding.exact(round(f.ideal_mm, 3)),
+                "measured": f"{measured.value} ± {measured.uncertainty}",
+                "predicted": rounding.matching(f.predicted_mm, rounding.COVERAGE * f.std_uncertainty_mm),
+                "repeats": str(f.repeats),
+                "z": rounding.fixed(f.z_score, 1, signed=True),
+                "suspect": f.suspect,
+            }
+        )
+    return {"svg": Markup(plots.readings(diagnosis.fits)), "rows": rows}
+
+
+def _next_why(n: NextPrint) -> str:
+    return f"Begin with {plain(n.coupon, 60)} / {plain(n.feature, 60)}." if n.feature else ""
+
+
+def _next_command(n: NextPrint, manifest: Manifest) -> str:
+    """What to type for it; the page may be read anywhere, so the case's folder stands as CASE."""
+    if n.coupon == REFERENCE or any(c.id == n.coupon for c in manifest.coupons):
+        return "fitassay enter CASE"
+    return f"fitassay make CASE --new-print --family {plain(n.coupon, 60)}"
+
+
+def versions() -> dict[str, str]:
+    """The programs that made the result, by name."""
+    import platform
+    from importlib import metadata
+
+    found = {}
+    for name in ("fitassay", "numpy", "scipy", "shapely", "manifold3d"):
+        try:
+            found[name] = metadata.version(name)
+        except metadata.PackageNotFoundError:
+            found[name] = "not installed as a package"
+    return {**found, "Python": platform.python_version()}
+
+
+def _source(
+    diagnosis: Diagnosis, manifest: Manifest, folder: Path, machine: Machine
+) -> list[tuple[str, str]]:
+    bead = f"{rounding.exact(manifest.line_width_mm)} mm wide, {rounding.exact(manifest.layer_height_mm)} mm high"
+    features = sum(len(c.features) for c in manifest.coupons)
+    rows = [
+        ("Machine", plain(machine.name, 200)),
+        ("Material", plain(machine.material, 60) + (", soft" if machine.soft else "")),
+        ("Bead drawn for", bead),
+        ("Coupons", f"{len(manifest.coupons)} with {features} features"),
+        ("Readings", f"{sum(f.repeats for f in diagnosis.fits)} on {len(diagnosis.fits)} features"),
+    ]
+    for figure in FIGURES:
+        if figure.section in ("settings", "caliper"):
+            value, unit = rounding.face(machine[f"{figure.section}.{figure.name}"], figure.unit)
+            text = figure.text.split(";")[0]
+            rows.append((text[0].upper() + text[1:], rounding.with_unit(rounding.exact(value), unit)))
+    rows += list(versions().items())
+    for name in ("coupons.json", "readings.csv"):
+        path = folder / name
+        if path.is_file():
+            digest = hashlib.sha256(path.read_bytes()).hexdigest()
+            rows.append((f"{name}, SHA-256", digest[:16]))
+    return rows

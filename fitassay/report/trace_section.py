@@ -1,0 +1,88 @@
+"""The report's section on the sliced file: where its paths stand, with a drawing of outline against path."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from fitassay.analysis import rounding
+from fitassay.report.section import Picture, Section
+
+if TYPE_CHECKING:
+    from fitassay.analysis.gcode.trace import Trace, TracedFeature
+
+FINEST_MM = 5e-4
+"""Files write coordinates to a thousandth of a millimetre; nothing read from them is surer than this [mm]."""
+
+
+def trace_section(trace: Trace) -> Section:
+    """What a traced file says, as a section of the report."""
+    return Section(
+        id="sliced-file",
+        title="What the sliced file does",
+        text=(
+            "Read from the file's own moves and matched to the coupons by their shape. Where the path is known, its "
+            "true approach to every measured flank was used in place of the ideal one."
+        ),
+        sentences=(*_figures(trace), *trace.warnings),
+        pictures=_pictures(trace),
+        heads=("Feature", "path stands outward", "gain to backlash x, y: ideal", "in this file", "remark"),
+        rows=tuple(_row(f) for f in trace.features if f.traced and (f.changed or f.seam)),
+    )
+
+
+def _figures(trace: Trace) -> list[str]:
+    """The file's figures as sentences."""
+    from fitassay.analysis.gcode.trace_words import direction_text, order_text, walls_of
+
+    said = [f"File {trace.file}: {trace.layers} layers of {rounding.fixed(trace.layer_height_mm, 3)} mm."]
+    if trace.offset_mm is not None and trace.place is not None:
+        offset = rounding.plus_minus(trace.offset_mm, max(trace.place.u, FINEST_MM), "mm")
+        said.append(f"The path stands {offset} (k = 2) outward of half a bead inside the outline.")
+    if trace.bead is not None:
+        width, profile = rounding.fixed(trace.bead.width, 3), rounding.exact(trace.bead.profile)
+        said.append(f"The bead commanded is {width} mm wide, the profile says {profile} mm.")
+    said.append(f"Walls side by side: {walls_of(trace)}; order: {order_text(trace)}.")
+    said.append(f"Direction: {direction_text(trace)}.")
+    if trace.missing:
+        said.append(f"Not in the file: {', '.join(trace.missing)}.")
+    return said
+
+
+def _pictures(trace: Trace) -> tuple[Picture, ...]:
+    from markupsafe import Markup
+
+    from fitassay.analysis.gcode.trace_words import drawings_of
+    from fitassay.report.picture import paths_svg
+
+    pictures = []
+    for drawing in drawings_of(trace):
+        height = rounding.exact(round(drawing.height, 3))
+        caption = (
+            f"Coupon {drawing.coupon} as it lies on the bed, at height {height} mm: "
+            "dashed the outline, solid the path of the outer wall, thin the further walls, dots the seams."
+        )
+        svg = paths_svg(
+            drawing.outlines, drawing.outer, caption, inner=drawing.inner, contacts=drawing.contacts
+        )
+        pictures.append(Picture(svg=Markup(svg), caption=caption))
+    return tuple(pictures)
+
+
+def _row(traced: TracedFeature) -> tuple[str, ...]:
+    offset = "not seen"
+    if np.isfinite(traced.offset_mm):
+        offset = f"{rounding.fixed(traced.offset_mm, 3, signed=True)} mm"
+    remark = "seam under a jaw" if traced.seam else "reached from another side than assumed"
+    return (
+        f"{traced.coupon} / {traced.feature.id}",
+        offset,
+        _gains(traced.ideal_gains),
+        _gains(traced.gains),
+        remark,
+    )
+
+
+def _gains(gains: tuple[float, float]) -> str:
+    return ", ".join(rounding.fixed(g, 2, signed=True) for g in gains)

@@ -1,0 +1,216 @@
+"""The steps of the job on a case's files, the same for commands and demonstration: make, simulate, diagnose."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from contextlib import suppress
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Literal
+
+from fitassay.case import Print
+from fitassay.coupons.errors import FitassayError, InputError
+from fitassay.coupons.feature import Manifest
+from fitassay.coupons.files import write_atomic
+from fitassay.coupons.machine import Machine
+from fitassay.terminal import json_text
+
+# The libraries behind these take longer to load than the commands that need none of them.
+if TYPE_CHECKING:
+    from fitassay.analysis.gcode.trace import Trace
+    from fitassay.analysis.readings.file import Reading
+    from fitassay.analysis.result import Diagnosis
+    from fitassay.coupons.make import CouponSet
+    from fitassay.coupons.rules import Rules
+
+
+@dataclass(frozen=True, kw_only=True)
+class Made:
+    """What `make_print` did: the set, the files written, and whether readings there were were kept."""
+
+    coupons: CouponSet
+    files: tuple[Path, ...]
+    readings_kept: bool
+
+
+def make_print(
+    target: Print,
+    machine: Machine,
+    *,
+    families: tuple[str, ...] | None = None,
+    quick: bool = False,
+    wall: Literal["tube", "prism"] = "tube",
+    paper: Literal["a4", "letter"] = "a4",
+    rules: Rules | None = None,
+) -> Made:
+    """Coupons, plates, manifest, sheet and blank readings into the print's folder.
+
+    Raises
+    ------
+    InputError
+        No such family, or the folder holds readings of other coupons.
+    JobError
+        The build volume is too small, or the folder cannot be written.
+    """
+    from fitassay.analysis.readings.file import blank_readings
+    from fitassay.coupons.machine_file import machine_toml
+    from fitassay.coupons.make import build_set, write_set
+    from fitassay.coupons.sheet.document import sheet_pdf
+
+    made = build_set(machine, families=families, quick=quick, wall=wall, rules=rules)
+    before = _manifest_before(target)
+    kept = _readings_to_keep(target, before, made.manifest)
+    files = write_set(made, target.folder)
+    _remove_stale(target, before, files)
+    write_atomic(target.sheet_path, sheet_pdf(made.manifest, made.solids, machine, paper=paper))
+    if not kept:
+        write_atomic(target.readings_path, blank_readings(made.manifest))
+    # What is set when it is printed; the case's own file moves on with the advice.
+    write_atomic(target.machine_path, machine_toml(machine))
+    written = (*files, target.sheet_path, target.readings_path, target.machine_path)
+    return Made(coupons=made, files=written, readings_kept=kept)
+
+
+def holds_readings(target: Print) -> bool:
+    """Whether the print's readings.csv holds readings or notes, or is something that cannot be read."""
+    from fitassay.analysis.readings.file import COLUMNS, open_table
+
+    path = target.readings_path
+    if not path.exists():
+        return False
+    try:
+        table = open_table(path)
+    except FitassayError:
+        return path.stat().st_size > 0  # not readable, so not ours to throw away
+    return any(table.cell(r, c) for r in table.records for c in COLUMNS[2:])
+
+
+def simulate_print(
+    target: Print,
+    machine: Machine,
+    errors: Mapping[str, float],
+    *,
+    noise_mm: float | None = None,
+    resolution_mm: float | None = None,
+    seed: int = 0,
+    repeats: int = 1,
+    references: tuple[tuple[str, float], ...] = (),
+    files: tuple[Path, ...] = (),
+) -> tuple[Reading, ...]:
+    """Readings of a virtual print of the coupons, written to the print's readings.csv.
+
+    Parameters
+    ----------
+    errors : mapping of str to float
+        Error terms by name, in mm, rad or as fractions.
+    noise_mm, resolution_mm : float [mm], optional
+        Of one reading; by default the caliper's in the machine file.
+    references : tuple of (kind, size [mm])
+        Pieces of known size read as well.
+    files : sequence of Path
+        Sliced files whose paths are printed in place of ideal ones; only the coupons in them are read.
+
+    Raises
+    ------
+    InputError
+        No such term, or errors so large that a feature would vanish.
+    """
+    from fitassay.analysis.chain.simulate import simulate, theta_of
+    from fitassay.analysis.chain.walk import SetWalk
+    from fitassay.analysis.readings.file import COLUMNS, reference_id
+    from fitassay.analysis.readings.table import csv_line
+
+    theta = theta_of(dict(errors))
+    if not files:
+        walk = SetWalk.open(target.manifest(), target.folder)
+    else:
+        from fitassay.analysis.gcode.apply import print_traced
+        from fitassay.traced import read_trace
+
+        trace = read_trace(target, machine, files)
+        walk, theta = trace.walk, print_traced(trace, theta)
+    readings = simulate(
+        walk,
+        theta,
+        noise_mm=machine["caliper.repeatability_mm"] if noise_mm is None else noise_mm,
+        resolution_mm=machine["caliper.resolution_mm"] if resolution_mm is None else resolution_mm,
+        seed=seed,
+        repeats=repeats,
+        references={reference_id(kind, size): size for kind, size in references},
+    )
+    for r in readings:
+        if r.reading_mm is None or not r.reading_mm > 0:
+            raise InputError(f"{r.coupon} {r.feature} would vanish with errors this large; take smaller ones")
+    rows = [COLUMNS, *((r.coupon, r.feature, _plain(r.reading_mm or 0.0), r.note) for r in readings)]
+    write_atomic(target.readings_path, "".join(csv_line(row) + "\n" for row in rows))
+    return readings
+
+
+def diagnose_print(
+    target: Print, machine: Machine, file: Path | None = None, carry: str | None = None
+) -> Diagnosis:
+    """Diagnose a print from its files; writes its diagnosis.json and report.html.
+
+    Parameters
+    ----------
+    file : Path, optional
+        The sliced file that was printed; by default the one traced last for this print, if any.
+    carry : str, optional
+        Number of an earlier print of the case whose result is taken as known before.
+
+    Raises
+    ------
+    InputError
+        Something is wrong with the files, or nothing has been read yet.
+    """
+    diagnosis, trace = work_out(target, machine, file, carry)
+    from fitassay.report.page import report_html
+
+    report = report_html(diagnosis, target.manifest(), target.folder, machine, trace=trace)
+    write_atomic(target.diagnosis_path, json_text(diagnosis.as_json()))
+    write_atomic(target.report_path, report)
+    return diagnosis
+
+
+def work_out(
+    target: Print, machine: Machine, file: Path | None = None, carry: str | None = None
+) -> tuple[Diagnosis, Trace | None]:
+    """The diagnosis of a print, and the trace it went by; nothing is written. Parameters as `diagnose_print`."""
+    from fitassay.inputs import grounds_of
+
+    grounds = grounds_of(target, machine, file=file, carry=carry)
+    return grounds.diagnose(), grounds.trace
+
+
+def _plain(size: float) -> str:
+    whole, _, digits = f"{size:.6f}".partition(".")
+    return f"{whole}.{digits.rstrip('0').ljust(2, '0')}"
+
+
+def _manifest_before(target: Print) -> Manifest | None:
+    """What this print held before; None if nothing, or nothing readable."""
+    with suppress(FitassayError):
+        return target.manifest()
+    return None
+
+
+def _readings_to_keep(target: Print, before: Manifest | None, now: Manifest) -> bool:
+    """Whether the readings.csv there holds anything and stays; `InputError` if it is of other coupons."""
+    used = holds_readings(target)
+    if used and before != now:
+        raise InputError(
+            "holds readings or notes of other coupons than these; give --new-print for a further print, "
+            "or move the file away",
+            str(target.readings_path),
+        )
+    return used
+
+
+def _remove_stale(target: Print, before: Manifest | None, files: list[Path]) -> None:
+    """Remove coupons and plates of an earlier make that no longer belong to this print."""
+    if before is None:
+        return
+    old = {Path(c.file).name for c in before.coupons} | {f"plate-{c.plate}.3mf" for c in before.coupons}
+    for name in old - {f.name for f in files}:
+        with suppress(OSError):
+            (target.folder / name).unlink()
