@@ -1,16 +1,32 @@
-"""The direction of imports, what `--help` may load, and that one command needs README's words only."""
+"""The house: which room may import which, what `--help` may load, what an installation puts where."""
 
 from __future__ import annotations
 
-import ast
 import subprocess
 import sys
-from pathlib import Path
+import tomllib
 
+import networkx
 import pytest
 
-ROOT = Path(__file__).parent.parent
-FORBIDDEN = {"coupons": {"analysis", "fitassay"}, "analysis": {"fitassay"}, "fitassay": set()}
+from tests.import_graph import HOMES, ROOT, import_graph, room_of
+
+# A module imports from its own room and from rooms that stand before it in this list.
+ROOMS = (
+    "coupons",
+    "analysis",  # the table of terms, the result and how numbers are shown
+    "analysis.readings",
+    "analysis.chain",
+    "analysis.estimation",
+    "analysis.diagnosis",
+    "analysis.gcode",
+    "analysis.parts",
+    "analysis.prints",
+    "analysis.validation",
+    "faces",
+)
+LONGEST = 400
+
 HEAVY = (
     "numpy",
     "scipy",
@@ -25,18 +41,60 @@ HEAVY = (
 )
 
 
-@pytest.mark.parametrize("package", FORBIDDEN)
-def test_imports_never_point_back(package):
-    for path in sorted((ROOT / package).rglob("*.py")):
-        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
-            if isinstance(node, ast.ImportFrom) and node.module and node.level == 0:
-                names = [node.module]
-            elif isinstance(node, ast.Import):
-                names = [a.name for a in node.names]
-            else:
-                continue
-            tops = {name.partition(".")[0] for name in names}
-            assert not tops & FORBIDDEN[package], f"{path.relative_to(ROOT)} line {node.lineno}"
+def test_every_room_is_listed():
+    assert {room_of(m) for m in import_graph()} == set(ROOMS)
+
+
+def test_imports_never_point_back():
+    back = [
+        f"{source} imports {target}"
+        for source, targets in sorted(import_graph().items())
+        for target in sorted(targets)
+        if ROOMS.index(room_of(target)) > ROOMS.index(room_of(source))
+    ]
+    assert not back, "\n".join(back)
+
+
+def test_no_modules_import_each_other_in_a_circle():
+    """Imports inside functions and for type checking count too."""
+    graph = networkx.DiGraph((a, b) for a, targets in import_graph().items() for b in targets)
+    circles = [sorted(c) for c in networkx.strongly_connected_components(graph) if len(c) > 1]
+    assert not circles
+
+
+def test_what_validates_is_no_part_of_the_product():
+    """Commands load nothing of the validation room; scripts reach it through `fitassay` alone."""
+    users = {
+        source
+        for source, targets in import_graph().items()
+        if any(room_of(t) == "analysis.validation" for t in targets)
+        and room_of(source) != "analysis.validation"
+    }
+    assert users <= {"fitassay"}
+
+
+def test_the_installed_packages_are_the_folders():
+    """Every folder is listed in pyproject, below the name fitassay alone."""
+    tools = tomllib.loads((ROOT / "pyproject.toml").read_text("utf-8"))["tool"]["setuptools"]
+    found = {
+        ".".join((package, *init.parent.relative_to(ROOT / folder).parts))
+        for package, folder in HOMES.items()
+        for init in (ROOT / folder).rglob("__init__.py")
+    }
+    assert set(tools["packages"]) == found
+    assert tools["package-dir"] == {n: f for n, f in HOMES.items() if n != f}
+    assert {name.partition(".")[0] for name in found} == {"fitassay"}
+
+
+def test_a_folder_called_analysis_beside_a_script_is_no_hindrance(tmp_path):
+    for name in ("analysis", "coupons"):
+        (tmp_path / name).mkdir()
+        (tmp_path / name / "__init__.py").write_text("raise RuntimeError('the user's own')\n", "utf-8")
+    script = tmp_path / "script.py"
+    script.write_text("import fitassay\nprint(len(fitassay.TERMS), fitassay.build_set.__name__)\n", "utf-8")
+    run = subprocess.run([sys.executable, str(script)], capture_output=True, text=True, cwd=tmp_path)
+    assert run.returncode == 0, run.stderr
+    assert run.stdout.split()[1] == "build_set"
 
 
 def test_help_loads_nothing_heavy():
@@ -61,11 +119,17 @@ def test_public_names_are_there():
         fitassay.nothing  # noqa: B018
 
 
-def test_no_module_outgrows_a_reader():
-    """The longest module stays under 600 lines."""
+@pytest.mark.parametrize("folder", HOMES.values())
+def test_no_module_outgrows_a_reader(folder):
     sizes = {
-        p: len(p.read_text(encoding="utf-8").splitlines())
-        for d in FORBIDDEN
-        for p in (ROOT / d).rglob("*.py")
+        str(p.relative_to(ROOT)): len(p.read_text(encoding="utf-8").splitlines())
+        for p in (ROOT / folder).rglob("*.py")
     }
-    assert max(sizes.values()) < 600, max(sizes, key=lambda p: sizes[p])
+    assert not {p: n for p, n in sizes.items() if n > LONGEST}
+
+
+@pytest.mark.parametrize("package", HOMES)
+def test_every_folder_and_module_says_what_it_owns(package):
+    for path in (ROOT / HOMES[package]).rglob("*.py"):
+        first = path.read_text(encoding="utf-8").split("\n", 1)[0]
+        assert first.startswith('"""') and len(first) > 20, path.relative_to(ROOT)
