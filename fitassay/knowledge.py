@@ -10,7 +10,7 @@ from fitassay.case import Print
 from fitassay.coupons.machine import Machine
 
 if TYPE_CHECKING:
-    from fitassay.analysis.parts.fits import State
+    from fitassay.analysis.parts.sizes import State
     from fitassay.analysis.prints.mixed_model import PrintResult
     from fitassay.analysis.result import Diagnosis
 
@@ -54,7 +54,7 @@ def state_of(diagnosis: Diagnosis, machine: Machine, scatter_mm: float | None = 
     scatter_mm : float [mm], optional
         By how much single pieces vary; default: by what the print scattered beyond the caliper.
     """
-    from fitassay.analysis.parts.fits import State
+    from fitassay.analysis.parts.sizes import State
 
     if scatter_mm is None:
         scatter_mm = float(diagnosis.extra.get("scatter_mm", 0.0))

@@ -5,11 +5,11 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from fitassay.analysis.chain.sizes import Size, size_gains
 from fitassay.analysis.diagnosis.advice import ORDER, advise, new_value
 from fitassay.analysis.diagnosis.verdict import COVERAGE_FACTOR, STATUSES, reference_of, visible_sd
 from fitassay.analysis.estimation.batch import interpret_many
 from fitassay.analysis.estimation.posterior import posterior, prior_sds
-from fitassay.analysis.parts.fits import Size, size_gains
 from fitassay.analysis.prints.compare import compare, dominating, usual_gains
 from fitassay.analysis.prints.control_chart import D2, charts, limits, longest_run
 from fitassay.analysis.prints.mixed_model import FACTORS, PrintResult, information, read_together

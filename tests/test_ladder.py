@@ -8,6 +8,7 @@ import trimesh
 from scipy.special import ndtr
 
 from fitassay.analysis.chain.simulate import simulate
+from fitassay.analysis.chain.sizes import Size, size_gains
 from fitassay.analysis.diagnosis.diagnose import interpret
 from fitassay.analysis.estimation.fit import fit
 from fitassay.analysis.estimation.observations import gather
@@ -22,7 +23,6 @@ from fitassay.analysis.estimation.trials import (
     turning,
     with_trials,
 )
-from fitassay.analysis.parts.fits import Size, size_gains
 from fitassay.analysis.readings.reading import Reading
 from fitassay.analysis.terms import INDEX, NAMES
 from fitassay.coupons.errors import JobError

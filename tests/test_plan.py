@@ -10,8 +10,8 @@ from fitassay.analysis.chain.simulate import simulate
 from fitassay.analysis.diagnosis.diagnose import interpret
 from fitassay.analysis.estimation.observations import single_reading_sd
 from fitassay.analysis.estimation.posterior import posterior, prior_sds
-from fitassay.analysis.parts.fits import State
 from fitassay.analysis.parts.iso286 import parse_fit
+from fitassay.analysis.parts.sizes import State
 from fitassay.analysis.prints.plan import TELLS, make_plan
 from fitassay.analysis.terms import INDEX, NAMES
 from fitassay.coupons.machine import Machine

@@ -9,23 +9,12 @@ from shapely import affinity
 from shapely.geometry import LinearRing, Polygon
 
 from fitassay.analysis.chain.mating import PairWalk
+from fitassay.analysis.chain.sizes import Size, size_gains
 from fitassay.analysis.estimation.posterior import posterior
-from fitassay.analysis.parts.fits import (
-    HeldGrade,
-    Pair,
-    Size,
-    State,
-    draw_for_fit,
-    held_grades,
-    nominal_for_size,
-    peg_for_clearance,
-    predict_pair,
-    predict_size,
-    size_contributions,
-    size_gains,
-    within,
-)
+from fitassay.analysis.parts.fits import HeldGrade, draw_for_fit, held_grades, within
 from fitassay.analysis.parts.iso286 import grade_for, parse_fit
+from fitassay.analysis.parts.pairs import Pair, peg_for_clearance, predict_pair
+from fitassay.analysis.parts.sizes import State, nominal_for_size, predict_size, size_contributions
 from fitassay.analysis.terms import INDEX, NAMES, TERMS
 from fitassay.coupons.errors import InputError
 

@@ -19,11 +19,11 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from fitassay.analysis.chain.mating import REAL, PairWalk
+from fitassay.analysis.chain.sizes import Size, size_gains
 from fitassay.analysis.chain.walk import SetWalk
 from fitassay.analysis.estimation.fit import Basis, fit
 from fitassay.analysis.estimation.observations import Fact, Known, gather
 from fitassay.analysis.estimation.posterior import prior_sds
-from fitassay.analysis.parts.fits import Size, size_gains
 from fitassay.analysis.readings.reading import LADDER, Reading
 from fitassay.analysis.terms import INDEX, NAMES
 from fitassay.coupons.feature import Manifest

@@ -17,8 +17,9 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from fitassay.analysis.chain.mating import Shape
-from fitassay.analysis.parts.fits import Axis, Pair, Side, Size
+from fitassay.analysis.chain.sizes import Axis, Side, Size
 from fitassay.analysis.parts.iso286 import Fit, parse_fit
+from fitassay.analysis.parts.pairs import Pair
 from fitassay.analysis.readings.table import Record, Table
 from fitassay.coupons.errors import InputError, InputErrors
 from fitassay.coupons.numbers import parse_length, parse_number

@@ -7,7 +7,7 @@ from typing import Literal
 
 import numpy as np
 
-from fitassay.analysis.parts.fits import Size, size_gains
+from fitassay.analysis.chain.sizes import Size, size_gains
 from fitassay.analysis.prints.mixed_model import INFORMED, PrintResult, read_together
 from fitassay.analysis.prints.setting_changes import changed_settings, errors_after
 from fitassay.analysis.result import Advice

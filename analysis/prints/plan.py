@@ -10,8 +10,9 @@ import numpy as np
 
 from fitassay.analysis.chain.walk import SetWalk
 from fitassay.analysis.diagnosis.advice import new_value
-from fitassay.analysis.parts.fits import HeldGrade, State, held_grades
+from fitassay.analysis.parts.fits import HeldGrade, held_grades
 from fitassay.analysis.parts.iso286 import Fit, tolerance
+from fitassay.analysis.parts.sizes import State
 from fitassay.analysis.result import Advice, Diagnosis
 from fitassay.analysis.terms import INDEX, TERMS
 from fitassay.coupons.cost import Cost

@@ -13,8 +13,8 @@ from fitassay.options import case_argument, json_option, print_option
 from fitassay.terminal import answer, note, say, table, working
 
 if TYPE_CHECKING:
-    from fitassay.analysis.parts.fits import State
     from fitassay.analysis.parts.part_file import Part
+    from fitassay.analysis.parts.sizes import State
     from fitassay.analysis.parts.virtual_print import Proof
 
 # Printers drawn from the posterior for the virtual print, the estimate itself among them.

@@ -22,7 +22,7 @@ from fitassay.terminal import answer, clean, say, width, working, wrapped
 from fitassay.workflow import diagnose_print, make_print, simulate_print
 
 if TYPE_CHECKING:
-    from fitassay.analysis.parts.fits import Spread
+    from fitassay.analysis.parts.sizes import Spread
     from fitassay.analysis.prints.compare import Comparison
     from fitassay.analysis.result import Diagnosis
 
@@ -150,7 +150,7 @@ def compared_prints(first: Printed, second: Printed) -> Comparison:
 
 def _pegs(printed: Printed) -> Spread:
     """Clearance over a whole turn of the kit's pegs in their holes, as that print's machine makes them."""
-    from fitassay.analysis.parts.fits import Pair, predict_pair
+    from fitassay.analysis.parts.pairs import Pair, predict_pair
     from fitassay.knowledge import state_of
 
     pair = Pair(peg=PEG, hole=HOLE, turns=True, name="arm's peg")

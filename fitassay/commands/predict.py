@@ -14,8 +14,10 @@ from fitassay.options import Length, Number, case_argument, json_option, print_o
 from fitassay.terminal import answer, say, table, working
 
 if TYPE_CHECKING:
-    from fitassay.analysis.parts.fits import HeldGrade, Pair, PairPrediction, Spread, State
+    from fitassay.analysis.parts.fits import HeldGrade
+    from fitassay.analysis.parts.pairs import Pair, PairPrediction
     from fitassay.analysis.parts.size_list import PartList, Wish
+    from fitassay.analysis.parts.sizes import Spread, State
 
 
 LADDER_MM = 4.0
@@ -98,8 +100,8 @@ def command(
     Clearances are of diameters; negative means that the peg is too thick. Without a pair or a list, only the
     grades that the printer holds are shown.
     """
-    from fitassay.analysis.parts.fits import Pair
     from fitassay.analysis.parts.iso286 import parse_fit
+    from fitassay.analysis.parts.pairs import Pair
     from fitassay.analysis.parts.size_list import PartList, Wish, read_part_list
 
     place = Case.open(case)
@@ -169,8 +171,9 @@ def _result(
     square: bool,
 ) -> dict[str, Any]:
     """All that was asked for, as data."""
-    from fitassay.analysis.parts.fits import held_grades, predict_size, size_contributions
+    from fitassay.analysis.parts.fits import held_grades
     from fitassay.analysis.parts.iso286 import parse_fit
+    from fitassay.analysis.parts.sizes import predict_size, size_contributions
     from fitassay.knowledge import read_diagnosis, state_of
 
     diagnosis = read_diagnosis(target, machine)
@@ -214,7 +217,7 @@ def _spread_data(s: Spread) -> dict[str, float]:
 
 
 def _pair_data(pair: Pair, wish: Wish, state: State) -> dict[str, Any]:
-    from fitassay.analysis.parts.fits import peg_for_clearance, predict_pair
+    from fitassay.analysis.parts.pairs import peg_for_clearance, predict_pair
 
     got: PairPrediction = predict_pair(pair, state)
     data: dict[str, Any] = {

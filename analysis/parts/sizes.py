@@ -1,0 +1,123 @@
+"""Printed sizes of a drawing on a printer whose errors are known so well and no better, and what to draw instead."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from fitassay.analysis.chain.mating import REAL, Shape
+from fitassay.analysis.chain.sizes import Side, Size, size_gains
+from fitassay.analysis.terms import INDEX, NAMES
+from fitassay.coupons.errors import JobError
+
+DRAWS = 384
+SEED = 20
+# Two-sided 95 % of a normal distribution.
+K95 = 1.959964
+# Contributions smaller than this are not worth a line [mm].
+VISIBLE_MM = 0.0005
+
+
+@dataclass(frozen=True, kw_only=True)
+class State:
+    """What is known of a printer: the posterior of its terms.
+
+    Attributes
+    ----------
+    mean : ndarray (terms,)
+    covariance : ndarray (terms, terms)
+    width : float [mm]
+        Commanded bead width w.
+    scatter_mm : float [mm]
+        Standard deviation by which one printed size differs from what the terms say.
+    """
+
+    mean: np.ndarray
+    covariance: np.ndarray
+    width: float
+    scatter_mm: float = 0.0
+
+    def __post_init__(self) -> None:
+        k = len(NAMES)
+        if self.mean.shape != (k,) or self.covariance.shape != (k, k):
+            raise ValueError(f"a state has {k} terms (got {self.mean.shape}, {self.covariance.shape})")
+
+    def draws(self, n: int = DRAWS) -> np.ndarray:
+        """Equally likely printers, ndarray (n, terms), in pairs mirrored about the mean; fixed seed."""
+        half = np.random.default_rng(SEED).standard_normal((n // 2, len(self.mean)))
+        values, vectors = np.linalg.eigh(self.covariance)
+        spread = half @ (vectors * np.sqrt(np.maximum(values, 0.0))).T
+        return self.mean + np.concatenate([spread, -spread])
+
+
+@dataclass(frozen=True, kw_only=True)
+class Spread:
+    """A predicted length.
+
+    Attributes
+    ----------
+    mean, u : float [mm]
+        Expected value and standard uncertainty.
+    low, high : float [mm]
+        95 % interval.
+    p_negative : float
+        Probability of a value under zero (interference of a clearance).
+    """
+
+    mean: float
+    u: float
+    low: float
+    high: float
+    p_negative: float
+
+
+def normal_spread(mean: float, u: float) -> Spread:
+    """A normal prediction as `Spread`."""
+    from scipy.special import ndtr
+
+    p = float(ndtr(-mean / u)) if u > 0 else float(mean < 0)
+    return Spread(mean=mean, u=u, low=mean - K95 * u, high=mean + K95 * u, p_negative=p)
+
+
+def predict_size(size: Size, state: State) -> Spread:
+    """The printed size [mm]."""
+    row = size_gains(size, state.width)
+    u = float(np.sqrt(row @ state.covariance @ row + state.scatter_mm**2))
+    return normal_spread(size.nominal + float(row @ state.mean), u)
+
+
+def size_contributions(size: Size, state: State) -> dict[str, float]:
+    """What each term adds to the printed size at the estimate, largest first [mm]."""
+    parts = size_gains(size, state.width) * state.mean
+    return largest_first({n: float(parts[i]) for n, i in INDEX.items() if REAL[i]})
+
+
+def largest_first(parts: dict[str, float]) -> dict[str, float]:
+    """Contributions worth a line [mm], by size."""
+    kept = {n: v for n, v in parts.items() if abs(v) >= VISIBLE_MM}
+    return dict(sorted(kept.items(), key=lambda item: -abs(item[1])))
+
+
+def nominal_for_size(side: Side, wanted: float, state: State, shape: Shape = "round") -> float:
+    """What to draw so that the printed size, averaged over x and y, comes out at `wanted` [mm].
+
+    Raises
+    ------
+    JobError
+        No positive size would print like that.
+    """
+    drawn = wanted
+    for _ in range(20):
+        sizes = [Size(side=side, axis=a, nominal=drawn, shape=shape) for a in ("x", "y")]
+        printed = np.mean([s.nominal + size_gains(s, state.width) @ state.mean for s in sizes])
+        drawn = next_drawn(drawn, wanted - float(printed), wanted)
+    return drawn
+
+
+def next_drawn(drawn: float, missing: float, wanted: float) -> float:
+    """The next try for a drawn size that printed `missing` too small [mm]; JobError where none is left."""
+    drawn += missing
+    if not drawn > 0.05:
+        raise JobError(f"no drawing prints as {wanted:g} mm on this printer; mend its errors first")
+    return drawn
