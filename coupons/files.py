@@ -1,44 +1,187 @@
-"""Writing files so that a crash, a full disk or an interrupt never leaves half of one."""
+"""Files in and out: only regular files are read, within a size; a write is whole and on disk, or did not happen."""
 
 from __future__ import annotations
 
 import os
+import stat
 import tempfile
-from contextlib import suppress
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
 from pathlib import Path
+from typing import BinaryIO
 
-from fitassay.coupons.errors import WriteError
+from fitassay.coupons.errors import InputError, WriteError
+
+LARGEST_BYTES = {
+    "machine file": 256_000,
+    "manifest": 20_000_000,
+    "list": 6_000_000,
+    "record": 20_000_000,
+    "coupon": 200_000_000,
+    "part": 500_000_000,
+    "sliced file": 4_000_000_000,
+}
+"""What is read, and how large it may be [bytes]: far above what the job makes, far below what fills a memory."""
+
+MISSING = "cannot be read: there is no such file; check the name"
+
+
+def is_there(path: Path) -> bool:
+    """Whether the folder has that name: also a link that leads nowhere, which is an error to tell, not a gap."""
+    return os.path.lexists(path)
+
+
+@contextmanager
+def open_input(path: Path, kind: str, missing: str = MISSING) -> Iterator[BinaryIO]:
+    """Open a file that the user names, to be read.
+
+    Pipes, devices and folders are refused before anything is read from them, so that nothing waits for ever.
+
+    Parameters
+    ----------
+    path : Path
+    kind : str
+        Key of `LARGEST_BYTES`.
+    missing : str
+        The sentence where there is no such file.
+
+    Raises
+    ------
+    InputError
+        Missing, no regular file, not allowed, or larger than its kind can be.
+    """
+    most = LARGEST_BYTES[kind]
+    try:
+        # Without O_NONBLOCK a pipe that nobody writes to would hold us here.
+        handle = os.open(path, os.O_RDONLY | getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_BINARY", 0))
+        with os.fdopen(handle, "rb") as stream:
+            state = os.fstat(handle)
+            if not stat.S_ISREG(state.st_mode):
+                what = "a folder" if stat.S_ISDIR(state.st_mode) else "a pipe or a device"
+                raise InputError(f"cannot be read: it is {what}; name a file", str(path))
+            if state.st_size > most:
+                raise InputError(_too_large(kind, state.st_size), str(path))
+            yield stream
+    except FileNotFoundError as exc:
+        raise InputError(missing, str(path)) from exc
+    except IsADirectoryError as exc:
+        raise InputError("cannot be read: it is a folder; name a file", str(path)) from exc
+    except OSError as exc:
+        raise InputError(f"cannot be read ({exc.strerror or exc})", str(path)) from exc
+    except ValueError as exc:
+        if isinstance(exc, InputError) or "null" not in str(exc):
+            raise
+        raise InputError("is no file name: it holds a zero byte", repr(str(path))) from exc
+
+
+def read_input(path: Path, kind: str, missing: str = MISSING) -> bytes:
+    """All bytes of a file that the user names; see `open_input`."""
+    most = LARGEST_BYTES[kind]
+    with open_input(path, kind, missing) as stream:
+        raw = stream.read(most + 1)
+    if len(raw) > most:  # it grew meanwhile
+        raise InputError(_too_large(kind, len(raw)), str(path))
+    return raw
 
 
 def write_atomic(path: Path, data: bytes | str) -> None:
     """Write `data` to `path` in one step: the old content stays until the new one is on disk.
 
+    A link is followed and stays a link; permissions of a file that is there stay as they are.
+
     Raises
     ------
     WriteError
-        The folder cannot be written or the disk is full; `path` is then unchanged.
+        The file is read-only, the folder cannot be written or the disk is full; `path` is then unchanged.
     """
     raw = data.encode("utf-8") if isinstance(data, str) else data
-    path = Path(path)
     name = ""
     try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        handle, name = tempfile.mkstemp(prefix=f".{path.name}.", dir=path.parent)
+        target = Path(os.path.realpath(path))
+        target.parent.mkdir(parents=True, exist_ok=True)
+        mode = _mode(target, path)
+        handle, name = tempfile.mkstemp(prefix=f".{target.name}.", suffix=TEMPORARY, dir=target.parent)
         with os.fdopen(handle, "wb") as f:
             f.write(raw)
             f.flush()
             os.fsync(f.fileno())
-        # mkstemp makes private files; a shared lab folder expects the usual permissions.
-        umask = os.umask(0)
-        os.umask(umask)
-        os.chmod(name, 0o666 & ~umask)
-        os.replace(name, path)
+        os.chmod(name, mode)
+        os.replace(name, target)
+        _sync_folder(target.parent)
     except BaseException as exc:  # an interrupt, too, leaves nothing lying about
         if name:
             with suppress(OSError):
                 os.unlink(name)
-        if not isinstance(exc, OSError):
+        if not isinstance(exc, (OSError, ValueError)):
             raise
+        reason = getattr(exc, "strerror", None) or exc
         raise WriteError(
-            f"{path}: cannot be written ({exc.strerror or exc}); free some space or choose another folder"
+            f"{path}: cannot be written ({reason}); free some space or choose another folder"
         ) from exc
+
+
+TEMPORARY = ".part"
+"""End of the name of a file half written."""
+
+
+def clear_leftovers(folder: Path) -> None:
+    """Remove half-written files that a killed program left in a folder; those of a running one are younger."""
+    with suppress(OSError):
+        for path in folder.iterdir():
+            if path.name.startswith(".") and path.name.endswith(TEMPORARY):
+                with suppress(OSError):
+                    if _age_s(path) > LEFTOVER_S:
+                        path.unlink()
+
+
+LEFTOVER_S = 60.0
+"""A write takes well under a second; what is older than this belongs to nobody any more."""
+
+
+def _age_s(path: Path) -> float:
+    import time
+
+    return time.time() - path.stat().st_mtime
+
+
+def _mode(target: Path, shown: Path) -> int:
+    """Permissions for the new content: those of the file that is there, else the usual ones."""
+    try:
+        there = os.stat(target).st_mode
+    except FileNotFoundError:
+        # mkstemp makes private files; a shared lab folder expects the usual permissions.
+        umask = os.umask(0)
+        os.umask(umask)
+        return 0o666 & ~umask
+    if not stat.S_ISREG(there):
+        raise WriteError(f"{shown}: is no file that could be written; choose another name")
+    # Root may write anywhere; a file that its owner has locked stays as it is all the same.
+    if not there & 0o222:
+        raise WriteError(f"{shown}: is read-only; allow writing it, or choose another name")
+    return stat.S_IMODE(there)
+
+
+def _sync_folder(folder: Path) -> None:
+    """Have the folder's new entry on disk too, where the system lets a folder be synchronised."""
+    if os.name != "posix":
+        return
+    with suppress(OSError):
+        handle = os.open(folder, os.O_RDONLY)
+        try:
+            os.fsync(handle)
+        finally:
+            os.close(handle)
+
+
+def _too_large(kind: str, size: int) -> str:
+    return (
+        f"is too large for a {kind}: {_size(size)} where {_size(LARGEST_BYTES[kind])} is the most; "
+        "was another file meant?"
+    )
+
+
+def _size(count: int) -> str:
+    for unit, factor in (("GB", 10**9), ("MB", 10**6), ("kB", 10**3)):
+        if count >= factor:
+            return f"{count / factor:.3g} {unit}"
+    return f"{count} bytes"

@@ -10,13 +10,14 @@ from pathlib import Path
 from typing import Any
 
 from fitassay.coupons.errors import InputError, InputErrors
+from fitassay.coupons.files import read_input
 from fitassay.coupons.machine import FIGURES, Figure, Machine, check_figure
 from fitassay.coupons.numbers import parse_number
 from fitassay.coupons.wording import did_you_mean, shown
 
 SCHEMA = 1
-LARGEST_BYTES = 1_000_000
-"""No machine file is longer; a longer one is some other file."""
+MOST_DOTS = 60
+"""In one line. A key of thousands of parts takes the TOML reader memory with their square."""
 
 _FACTS = {"schema": int, "name": str, "material": str, "soft": bool}
 _SECTIONS = tuple(dict.fromkeys(f.section for f in FIGURES))
@@ -257,15 +258,7 @@ def _key_path(tokens: list[str]) -> tuple[str, ...]:
 
 def _text(path: Path) -> str:
     """The file as text, with Unix line ends."""
-    try:
-        with open(path, "rb") as f:
-            raw = f.read(LARGEST_BYTES + 1)
-    except FileNotFoundError as exc:
-        raise InputError("there is no such file; 'fitassay init' writes one", str(path)) from exc
-    except OSError as exc:
-        raise InputError(f"cannot be read ({exc.strerror or exc})", str(path)) from exc
-    if len(raw) > LARGEST_BYTES:
-        raise InputError("is too large for a machine file; was another file meant?", str(path))
+    raw = read_input(path, "machine file", "there is no such file; 'fitassay init' writes one")
     if raw.startswith((b"\xff\xfe", b"\xfe\xff")) or b"\0" in raw:
         raise InputError("is not plain text; save it as text in UTF-8", str(path))
     try:
@@ -275,7 +268,14 @@ def _text(path: Path) -> str:
         raise InputError(
             "holds letters that are not UTF-8; save it as UTF-8", f"{path}, line {line}"
         ) from exc
-    return text.replace("\r\n", "\n")
+    text = text.replace("\r\n", "\n")
+    for number, line in enumerate(text.split("\n"), start=1):
+        if line.count(".") > MOST_DOTS:
+            raise InputError(
+                f"has more than {MOST_DOTS} dots, which no line here needs; mend or delete it",
+                f"{path}, line {number}",
+            )
+    return text
 
 
 def _syntax_error(path: Path, text: str, exc: Exception) -> InputError:

@@ -8,6 +8,7 @@ from pathlib import Path
 
 from fitassay.coupons.errors import InputError, JobError
 from fitassay.coupons.feature import Manifest
+from fitassay.coupons.files import is_there
 from fitassay.coupons.machine import Machine
 
 
@@ -65,7 +66,7 @@ class Print:
         Prints made before their machine file was kept have today's settings.
         """
         today = self.case.machine(prior_names)
-        if not self.machine_path.exists():
+        if not is_there(self.machine_path):
             return today
         from fitassay.coupons.machine_file import read_machine
 
@@ -106,7 +107,7 @@ class Case:
             if case.path.exists():
                 raise InputError("is a file; give the folder of a case", str(case.path))
             raise InputError(f"there is no such case; 'fitassay init {case.path}' makes one", str(case.path))
-        if not case.machine_path.exists():
+        if not is_there(case.machine_path):
             raise InputError(f"holds no machine.toml; 'fitassay init {case.path}' writes one", str(case.path))
         return case
 
@@ -134,7 +135,7 @@ class Case:
             raise JobError(f"{self.prints_path}: cannot be read ({exc.strerror or exc})") from exc
         numbers = sorted({int(n) for n in names if n.isascii() and n.isdigit()})
         found = (Print(case=self, number=n) for n in numbers)
-        return tuple(p for p in found if p.manifest_path.exists())
+        return tuple(p for p in found if is_there(p.manifest_path))
 
     def print(self, number: str | int | None = None) -> Print:
         """The print of that number, or the newest.

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 from fitassay.case import Print
 from fitassay.coupons.errors import InputError
+from fitassay.coupons.files import is_there
 from fitassay.coupons.machine import Machine
 
 # The libraries behind these take longer to load than the commands that need none of them.
@@ -187,6 +188,6 @@ def spool_of(target: Print, machine: Machine) -> tuple[Filament | None, Feed | N
 def spool_file(target: Print, name: str) -> Path | None:
     """Where the print finds its filament.csv or feed.csv: in its own folder, else in the case's."""
     for folder in (target.folder, target.case.path):
-        if (folder / name).exists():
+        if is_there(folder / name):
             return folder / name
     return None

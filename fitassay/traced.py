@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 from fitassay.case import Print
 from fitassay.coupons.errors import InputError
-from fitassay.coupons.files import write_atomic
+from fitassay.coupons.files import open_input, read_input, write_atomic
 from fitassay.coupons.machine import Machine
 from fitassay.terminal import json_text
 
@@ -73,12 +73,12 @@ def _as_list(files: Path | Sequence[Path]) -> list[Path]:
 def _sources(target: Print) -> list[dict]:
     """The files remembered: path, digest and coupons each; none where that cannot be read."""
     try:
-        sources = json.loads(trace_path(target).read_text(encoding="utf-8"))["sources"]
+        sources = json.loads(read_input(trace_path(target), "record"))["sources"]
         return [
             {"path": str(s["path"]), "sha256": str(s["sha256"]), "coupons": [str(c) for c in s["coupons"]]}
             for s in sources
         ]
-    except (OSError, ValueError, KeyError, TypeError):
+    except (ValueError, KeyError, TypeError, RecursionError):
         return []
 
 
@@ -117,8 +117,5 @@ def remembered(target: Print, machine: Machine) -> tuple[Trace | None, str]:
 
 
 def _digest(file: Path) -> str:
-    try:
-        with open(file, "rb") as stream:
-            return hashlib.file_digest(stream, "sha256").hexdigest()
-    except OSError as exc:
-        raise InputError(f"cannot be read ({exc.strerror or exc})", str(file)) from exc
+    with open_input(file, "sliced file") as stream:
+        return hashlib.file_digest(stream, "sha256").hexdigest()

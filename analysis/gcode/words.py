@@ -22,6 +22,7 @@ from typing import BinaryIO
 import numpy as np
 
 from fitassay.coupons.errors import InputError
+from fitassay.coupons.files import open_input
 
 BLOCK_BYTES = 1 << 18
 LONGEST_LINE = 1 << 20
@@ -238,21 +239,14 @@ def read_words(path: Path, tally: Tally, block_bytes: int = BLOCK_BYTES) -> Iter
     InputError
         Missing, unreadable, binary, another kind of file, or a line of more than `LONGEST_LINE` bytes.
     """
-    try:
-        with open(path, "rb") as stream:
-            if _is_stl(stream.peek(512), os.fstat(stream.fileno()).st_size):
-                raise InputError("is an STL, the shape itself; slice it and name the sliced file", tally.name)
-            for block in _blocks(stream, tally, block_bytes):
-                words = words_of(block, tally.lines + 1)
-                _check_sums(block, words, tally)
-                yield words
-                tally.lines += words.lines
-    except FileNotFoundError as exc:
-        raise InputError("there is no such file", tally.name) from exc
-    except IsADirectoryError as exc:
-        raise InputError("is a folder; name the sliced file itself", tally.name) from exc
-    except OSError as exc:
-        raise InputError(f"cannot be read ({exc.strerror or exc})", tally.name) from exc
+    with open_input(path, "sliced file", "there is no such file") as stream:
+        if _is_stl(stream.peek(512), os.fstat(stream.fileno()).st_size):
+            raise InputError("is an STL, the shape itself; slice it and name the sliced file", tally.name)
+        for block in _blocks(stream, tally, block_bytes):
+            words = words_of(block, tally.lines + 1)
+            _check_sums(block, words, tally)
+            yield words
+            tally.lines += words.lines
 
 
 def _is_stl(head: bytes, size: int) -> bool:

@@ -9,7 +9,7 @@ from pathlib import Path
 import numpy as np
 
 from fitassay.coupons.errors import InputError
-from fitassay.coupons.files import write_atomic
+from fitassay.coupons.files import read_input, write_atomic
 
 UNITS_MM: dict[str, float] = {"mm": 1.0, "cm": 10.0, "m": 1000.0, "inch": 25.4, "micron": 0.001}
 """Millimetres in one unit of a file; the inch is 25.4 mm exactly."""
@@ -131,14 +131,7 @@ def open_edges(faces: np.ndarray, count: int) -> np.ndarray:
 
 
 def _bytes(path: Path) -> bytes:
-    try:
-        if path.stat().st_size > LARGEST_BYTES:
-            raise InputError("is too large for a part; was another file meant?", str(path))
-        raw = path.read_bytes()
-    except FileNotFoundError as exc:
-        raise InputError("does not exist; check the name", str(path)) from exc
-    except OSError as exc:
-        raise InputError(f"cannot be read ({exc.strerror or exc})", str(path)) from exc
+    raw = read_input(path, "part", "does not exist; check the name")
     if not raw:
         raise InputError("is empty; export the part again", str(path))
     return raw

@@ -22,6 +22,7 @@ from fitassay.analysis.parts.iso286 import Fit, parse_fit
 from fitassay.analysis.parts.pairs import Pair
 from fitassay.analysis.readings.table import Record, Table
 from fitassay.coupons.errors import InputError, InputErrors
+from fitassay.coupons.files import read_input
 from fitassay.coupons.numbers import parse_length, parse_number
 from fitassay.coupons.wording import did_you_mean, shown
 
@@ -77,13 +78,7 @@ def read_part_list(path: Path) -> PartList:
         All problems, each with file, line and column.
     """
     path = Path(path)
-    try:
-        raw = path.read_bytes()
-    except FileNotFoundError as exc:
-        raise InputError("does not exist; check the name", str(path)) from exc
-    except OSError as exc:
-        raise InputError(f"cannot be read ({exc.strerror or exc})", str(path)) from exc
-    table = Table(raw, str(path), _REQUIRED, COLUMNS)
+    table = Table(read_input(path, "list", "does not exist; check the name"), str(path), _REQUIRED, COLUMNS)
     rows: list[_Row] = []
     problems: list[InputError] = []
     for record in table.records:

@@ -9,7 +9,7 @@ import numpy as np
 
 from fitassay.analysis.readings.table import Record, Table, csv_line
 from fitassay.coupons.errors import InputError, InputErrors
-from fitassay.coupons.files import write_atomic
+from fitassay.coupons.files import read_input, write_atomic
 from fitassay.coupons.numbers import parse_length
 
 FILAMENT = "filament.csv"
@@ -99,12 +99,7 @@ def add_row(path: Path, columns: tuple[str, ...], cells: tuple[str, ...]) -> Non
 
 
 def _open(path: Path, required: tuple[str, ...], known: tuple[str, ...]) -> Table:
-    try:
-        with open(path, "rb") as f:
-            raw = f.read(6_000_000)
-    except OSError as exc:
-        raise InputError(f"cannot be read ({exc.strerror or exc})", str(path)) from exc
-    return Table(raw, str(path), required, known)
+    return Table(read_input(path, "list"), str(path), required, known)
 
 
 def _rows(table: Table, row: Callable[[Record], list[float] | None]) -> list[list[float]]:

@@ -7,8 +7,8 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from fitassay.analysis.readings.table import Table, csv_line
-from fitassay.coupons.errors import InputError
 from fitassay.coupons.feature import Coupon, Feature, Manifest
+from fitassay.coupons.files import read_input
 from fitassay.coupons.numbers import parse_length, tidy
 from fitassay.coupons.wording import did_you_mean, shown
 
@@ -142,11 +142,5 @@ class Names:
 def open_table(path: Path) -> Table:
     """The file as a table with at least coupon, feature and reading_mm."""
     path = Path(path)
-    try:
-        with open(path, "rb") as f:
-            raw = f.read(6_000_000)
-    except FileNotFoundError as exc:
-        raise InputError("there is no such file; 'fitassay make' writes a blank one", str(path)) from exc
-    except OSError as exc:
-        raise InputError(f"cannot be read ({exc.strerror or exc})", str(path)) from exc
+    raw = read_input(path, "list", "there is no such file; 'fitassay make' writes a blank one")
     return Table(raw, str(path), COLUMNS[:3], COLUMNS)

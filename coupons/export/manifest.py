@@ -10,6 +10,7 @@ from typing import Any
 
 from fitassay.coupons.errors import InputError, InputErrors
 from fitassay.coupons.feature import Coupon, Feature, Manifest
+from fitassay.coupons.files import read_input
 
 SCHEMA = 1
 
@@ -48,12 +49,7 @@ def read_manifest(path: Path) -> Manifest:
 
 
 def _load(path: Path) -> Any:
-    try:
-        raw = path.read_bytes()
-    except FileNotFoundError:
-        raise InputError("no such file; run fitassay make first", str(path)) from None
-    except OSError as exc:
-        raise InputError(f"cannot be read ({exc.strerror or exc})", str(path)) from exc
+    raw = read_input(path, "manifest", "no such file; run fitassay make first")
     try:
         return json.loads(raw.decode("utf-8-sig"))
     except UnicodeDecodeError:
