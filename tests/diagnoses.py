@@ -15,7 +15,7 @@ from fitassay.analysis.result import (
     TermEstimate,
     Verdict,
 )
-from fitassay.analysis.terms import INDEX, NAMES, TERMS
+from fitassay.analysis.terms import INDEX, TERMS
 
 FEATURES = (
     "boss 14, outside in x",
@@ -177,6 +177,3 @@ def make(
         expected_misfit_before_mm=0.2313, expected_misfit_after_mm=0.0274,
         notes=(note,) if note else ("The inside jaws' own error was not checked on a ring of known size.",),
     )  # fmt: skip
-
-
-assert set(NAMES) == {t.name for t in TERMS}

@@ -216,7 +216,9 @@ def test_proof_beats_scaling_alone():
     done = correct(part, theta, W, H)
     scaled = scaled_alone(part, theta, W)
     got = prove(part, scaled, done.part, theta[None], W)
-    assert got.after.mean_mm < 0.2 * got.scaled.mean_mm < 0.2 * got.before.mean_mm * 1.5
+    assert got.after.mean_mm < 0.2 * min(got.scaled.mean_mm, got.before.mean_mm)
+    # One scale cannot mend outlines and openings at once.
+    assert got.scaled.mean_mm > 0.5 * got.before.mean_mm
     assert got.after.lost == 0 and got.after.points > 500
 
 

@@ -39,12 +39,18 @@ def test_gum_h3_thermometer_calibration():
 
 
 def test_gum_h3_common_error_moves_the_intercept_only():
-    """GUM H.3.6: a systematic error of 0.005 common to all readings; figures read in a reproduction."""
+    """GUM H.3.6 speaks of a systematic error common to all readings; size and figures are ours.
+
+    The intercept gains it in quadrature, the slope nothing. Without it, for s: u(b)^2 = s^2 / S, u(a)^2 =
+    s^2 (1 / 11 + m^2 / S), m the mean of t - 20 and S the sum of squares about it (straight line by least squares).
+    """
     t = np.array([21.521, 22.012, 22.512, 23.003, 23.507, 23.999, 24.513, 25.002, 25.503, 26.010, 26.511])
     a = np.column_stack([line(t, 20.0), np.ones(11)])
-    fit = posterior(a, np.zeros(11), np.full(11, 0.003497564), np.array([np.inf, np.inf, 0.005]))
-    assert fit.sd[0] == pytest.approx(0.00576893138292676, rel=1e-6)
-    assert fit.sd[1] == pytest.approx(0.0006679387732278323, rel=1e-6)
+    fit = posterior(a, np.zeros(11), np.full(11, 0.0035), np.array([np.inf, np.inf, 0.005]))
+    m, spread = np.mean(t - 20), np.sum((t - np.mean(t)) ** 2)
+    alone = 0.0035 * np.sqrt(1 / 11 + m**2 / spread)
+    assert fit.sd[0] == pytest.approx(np.hypot(alone, 0.005), rel=1e-9)
+    assert fit.sd[1] == pytest.approx(0.0035 / np.sqrt(spread), rel=1e-9)
 
 
 @pytest.mark.parametrize(

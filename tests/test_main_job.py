@@ -22,7 +22,7 @@ COMB_GAIN = {"stem": 1, "neck": 1, "head": -1, "chamber": -1, "tooth": 0, "slot"
 
 
 def closed_form(feature, is_round: bool) -> dict[str, float]:
-    """Gains of one straight or round feature from the published closed forms."""
+    """Gains of one straight or round feature, from closed forms derived by hand from the path's geometry."""
     nominal = feature.nominal_mm
     if feature.kind == "height":
         return {"scale_z": nominal, "layer_datum": 1, "outside_bias": 1}
@@ -120,7 +120,7 @@ def test_stated_uncertainties_of_the_default_set():
     assert sd["bore_closure"] <= 0.03
     read_once = simulate(walk(), theta_of(TRUTH), noise_mm=0.02, seed=1, references={"outside:10.000": 10.0})
     after = next(t for t in interpret(walk(), read_once, MACHINE).terms if t.name == "bead_excess")
-    assert after.std_uncertainty <= 0.016 < sd["bead_excess"] + 0.016
+    assert after.std_uncertainty <= 0.016 and after.std_uncertainty < 0.97 * sd["bead_excess"]
 
 
 def test_quick_set_names_a_dominant_error():

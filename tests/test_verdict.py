@@ -213,9 +213,14 @@ def test_priors_from_the_machine_file_are_used():
     assert pinned.term("bead_excess").std_uncertainty <= 0.001
 
 
-def test_nothing_but_walls_measured_accuses_nobody():
+def test_walls_alone_accuse_the_bead_alone():
     found = diagnose({"bead_excess": 0.15}, sets=("single-wall",))
-    assert found.verdict.term in ("", "bead_excess")
+    assert (found.verdict.status, found.verdict.term) == ("dominant", "bead_excess")
+    assert found.verdict.contenders == ("bead_excess",)
+    assert diagnose({"contour_offset": 0.15}, sets=("single-wall",)).verdict.term == ""
+
+
+def test_a_gauge_block_alone_accuses_nobody():
     w = walk(("single-wall",))
     only_reference = simulate(w, theta_of({}), seed=1, references={"outside:10.000": 10.0})[:1]
     verdict = interpret(w, only_reference, MACHINE).verdict

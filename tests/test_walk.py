@@ -173,8 +173,8 @@ def test_round_bore(diameter):
         assert read(walk, **{f"scale_{axis}": s}) - perfect == pytest.approx(s * (diameter + W), abs=1e-3)
 
 
-def test_play_operator_against_the_published_recursion():
-    """w_k = max(u_k - r, min(u_k + r, w_{k-1})): the worked sequence for r = 0.5, starting from rest at 0."""
+def test_play_operator_is_the_recursion_of_play():
+    """w_k = max(u_k - r, min(u_k + r, w_{k-1})); the sequence for r = 0.5, from rest at 0, derived here by hand."""
     u = np.array([0, 1, 2, 3, 2.5, 2, 1, 0, -1, -0.5, 0, 1])
     path = np.stack([u, np.zeros_like(u)], axis=1)[None]
     vertices, _ = lost_motion(path, np.array([[1.0, 0.0]]))
@@ -201,7 +201,7 @@ def test_play_moves_match_a_finely_stepped_command():
 
 
 def test_play_shrinks_a_circle_for_hole_and_boss_alike():
-    """r = 10, b = 0.06 on both axes: extents 19.94 in either direction (derived, published check value)."""
+    """r = 10, b = 0.06 on both axes: extents 19.94 in either direction (derived here: 2 r - b)."""
     a = np.linspace(0, 4 * np.pi, 20001)
     for turn in (1, -1):
         path = np.stack([10 * np.cos(a), turn * 10 * np.sin(a)], axis=1)[None]

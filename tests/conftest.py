@@ -1,0 +1,22 @@
+"""What holds for every run: signals, threads and random draws as the tests expect them, whoever starts them."""
+
+from __future__ import annotations
+
+import os
+import signal
+
+from hypothesis import settings
+
+# One thread a worker: two workers on two cores would otherwise ask for four. Before numpy is loaded.
+if "PYTEST_XDIST_WORKER" in os.environ:
+    for name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS"):
+        os.environ.setdefault(name, "1")
+
+# `nohup`, and a shell's `&`, leave SIGINT ignored, and programs inherit that; those started here must obey Ctrl-C.
+if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
+    signal.signal(signal.SIGINT, signal.default_int_handler)
+
+# The same examples on every run; `--hypothesis-profile=explore` looks for new ones.
+settings.register_profile("seeded", derandomize=True, deadline=None)
+settings.register_profile("explore", deadline=None)
+settings.load_profile("seeded")
