@@ -46,11 +46,21 @@ class InputError(FitassayError, ValueError):
         self.place = place
 
 
+MOST_SHOWN = 20
+"""Problems of one file that are shown; the rest is counted."""
+
+
 class InputErrors(InputError):
     """Several problems of one file, collected and reported together, one a line."""
 
     def __init__(self, problems: list[InputError]) -> None:
         self.problems = list(problems)
-        Exception.__init__(self, "\n".join(str(p) for p in self.problems))
+        lines = [str(p) for p in self.problems[:MOST_SHOWN]]
+        if len(self.problems) > MOST_SHOWN:
+            file = self.problems[0].place.partition(",")[0]
+            lines.append(
+                f"{file}: {len(self.problems) - MOST_SHOWN} more problems of the same file, not shown"
+            )
+        Exception.__init__(self, "\n".join(lines))
         self.message = str(self)
         self.place = ""

@@ -74,7 +74,9 @@ def _open(lock: Path, path: Path) -> int:
         return os.open(lock, os.O_CREAT | os.O_RDWR, 0o666)
     except OSError as exc:
         raise WriteError(
-            f"{path}: cannot be written ({exc.strerror or exc}); change the folder's permissions or use another"
+            f"{path}: its lock {lock.name} belongs to another user; close the other window or remove that file"
+            if os.path.lexists(lock)
+            else f"{path}: cannot be written ({exc.strerror or exc}); change the folder's permissions or use another"
         ) from exc
 
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import subprocess
+import sys
 from pathlib import Path
 
 import numpy as np
@@ -9,7 +11,9 @@ import pytest
 
 from fitassay.analysis.readings.filament_files import (
     DIAMETER_COLUMNS,
+    FEED,
     FEED_COLUMNS,
+    FILAMENT,
     add_row,
     read_diameters,
     read_feed,
@@ -213,3 +217,24 @@ def test_a_file_with_something_wrong_stops_the_diagnosis_with_its_place(tmp_path
     write(path / "filament.csv", "diameter_1_mm\n17,5\n")
     code, out, err = run("diagnose", path)
     assert code == 2 and out == "" and "filament.csv, line 2, column diameter_1_mm" in err
+
+
+@pytest.mark.parametrize("name", [FILAMENT, FEED])
+def test_two_windows_writing_at_once_lose_no_row(tmp_path, name):
+    path = tmp_path / name
+    script = (
+        "import sys\nfrom pathlib import Path\n"
+        "from fitassay.analysis.readings import filament_files as f\n"
+        "columns = f.DIAMETER_COLUMNS if sys.argv[1].endswith(f.FILAMENT) else f.FEED_COLUMNS\n"
+        "sys.stdin.readline()\n"
+        "for i in range(20):\n    f.add_row(Path(sys.argv[1]), columns, (f'1{i:02d}', '2.75', '1.75', sys.argv[2]))\n"
+    )
+    windows = [
+        subprocess.Popen([sys.executable, "-c", script, str(path), who], stdin=subprocess.PIPE, text=True)
+        for who in ("one", "two")
+    ]
+    for window in windows:
+        window.communicate("go\n", timeout=60)
+        assert window.returncode == 0
+    rows = path.read_text().splitlines()[1:]
+    assert sorted(rows) == sorted(f"1{i:02d},2.75,1.75,{who}" for i in range(20) for who in ("one", "two"))

@@ -164,7 +164,8 @@ def test_hostile_notes_are_kept_as_text(book, path):
     for note in notes:
         book.add("boss", "x20", 20.3, note=note)
     found = [r.note for r in read_readings(path, MANIFEST)]
-    assert found[:5] == notes[:5]
+    # A spreadsheet must not work it out; all else is to the letter.
+    assert found[:5] == ["'=1+1\"", *notes[1:5]]
     assert found[5] == "nul and ?"
     with pytest.raises(InputError, match="note: is longer than"):
         book.add("boss", "x20", 20.3, note="x" * 30_000)
@@ -464,3 +465,33 @@ def test_waiting_for_the_lock_ends_when_it_is_let_go(path):
     assert got_it.wait(30)
     waiter.join()
     assert left_over(path.parent) == []
+
+
+def test_replacing_leaves_what_the_prompt_never_showed(book, path):
+    book.add("boss", "x20", 20.31, 20.33)
+    other = ReadingsBook(path, MANIFEST)
+    shown = book.values("boss", "x20")
+    other.add("boss", "x20", 20.29)
+    book.replace("boss", "x20", 20.4, shown=shown)
+    assert sorted(v for v in values_on_disk(path)["boss", "x20"] if v) == [20.29, 20.4]
+    book.replace("boss", "x20", 20.5)
+    assert [v for v in values_on_disk(path)["boss", "x20"] if v] == [20.5]
+
+
+def test_a_note_that_a_spreadsheet_would_work_out_stays_text(book, path):
+    book.add("boss", "x20", 20.31, note='=HYPERLINK("x")')
+    book.add("boss", "y20", 20.31, note="-0.1 by eye")
+    text = path.read_text("utf-8")
+    assert "'=HYPERLINK" in text
+    assert ",=HYPERLINK" not in text and ',"=HYPERLINK' not in text
+    assert ",-0.1 by eye" in text
+
+
+def test_many_problems_are_shown_in_part_and_counted(path):
+    path.write_text("coupon,feature,reading_mm\n" + "boss,x20,wide\n" * 300_000)
+    with pytest.raises(InputErrors) as told:
+        read_readings(path, MANIFEST)
+    lines = str(told.value).splitlines()
+    assert len(told.value.problems) == 300_000
+    assert len(lines) == 21
+    assert lines[-1] == f"{path}: 299980 more problems of the same file, not shown"

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from fitassay.analysis.readings.reading import COLUMNS, Names, blank_readings, open_table, parse_reading
-from fitassay.analysis.readings.table import Record, Table
+from fitassay.analysis.readings.table import Record, Table, harmless_cell
 from fitassay.coupons.errors import InputError, JobError
 from fitassay.coupons.feature import Coupon, Feature, Manifest
 from fitassay.coupons.files import write_atomic
@@ -124,8 +124,17 @@ class ReadingsBook:
 
         self._change(coupon, feature, edit)
 
-    def replace(self, coupon: str, feature: str, *values: float | str) -> None:
-        """Make these the feature's only readings [mm]; none takes all back. Rows and notes stay.
+    def replace(
+        self, coupon: str, feature: str, *values: float | str, shown: Iterable[float | str] | None = None
+    ) -> None:
+        """Put these in place of the feature's readings [mm]; none takes them back. Rows and notes stay.
+
+        Parameters
+        ----------
+        values : float [mm] or str
+        shown : iterable, optional
+            The readings that the user saw when replacing them. Others, written down elsewhere meanwhile, stay.
+            By default all are replaced.
 
         Raises
         ------
@@ -133,16 +142,24 @@ class ReadingsBook:
             As `add`.
         """
         texts = [self._written(v) for v in values]
+        seen = None if shown is None else [self._written(v) for v in shown]
 
         def edit(rows: list[Row]) -> list[Row]:
             rest = list(texts)
-            rows = [
-                Row(reading=rest.pop(0), note=_unskipped(row.note))
-                if rest
-                else Row(reading="", note=row.note)
-                for row in rows
-            ]
-            return rows + [Row(reading=t, note="") for t in rest]
+            new = []
+            for row in rows:
+                if row.reading and seen is not None:
+                    text = self._text_of(row)
+                    if text not in seen:
+                        new.append(row)
+                        continue
+                    seen.remove(text)
+                new.append(
+                    Row(reading=rest.pop(0), note=_unskipped(row.note))
+                    if rest
+                    else Row(reading="", note=row.note)
+                )
+            return new + [Row(reading=t, note="") for t in rest]
 
         self._change(coupon, feature, edit)
 
@@ -165,11 +182,7 @@ class ReadingsBook:
         def edit(rows: list[Row]) -> list[Row]:
             nonlocal found
             for i in reversed(range(len(rows))):
-                try:
-                    same = self._written(rows[i].reading) == text
-                except InputError:  # empty, or nonsense typed by hand
-                    continue
-                if same:
+                if self._text_of(rows[i]) == text:
                     found = True
                     rows[i] = Row(reading="", note=rows[i].note)
                     break
@@ -289,6 +302,13 @@ class ReadingsBook:
             rows = self._rows(table, *found) if found else []
             return [(table.cell(r, "reading_mm"), table.cell(r, "note")) for r in rows]
 
+    def _text_of(self, row: Row) -> str:
+        """A row's reading as `_written` has it; as it stands where it is nonsense typed by hand."""
+        try:
+            return self._written(row.reading)
+        except InputError:
+            return row.reading
+
     @staticmethod
     def _parsed(texts: Iterable[str]) -> list[tuple[float | None, str]]:
         good = []
@@ -339,7 +359,7 @@ def _safe(note: str) -> str:
     """A note that a file can hold and that reads back as it is."""
     if len(note) > LONGEST_NOTE:
         raise InputError(f"is longer than {LONGEST_NOTE} characters; shorten it", "note")
-    return note.encode("utf-8", "replace").decode("utf-8").replace("\0", "").strip()
+    return harmless_cell(note.encode("utf-8", "replace").decode("utf-8").replace("\0", "").strip())
 
 
 def _is_skipped(note: str) -> bool:

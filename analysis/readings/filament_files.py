@@ -9,7 +9,8 @@ import numpy as np
 
 from fitassay.analysis.readings.table import Record, Table, csv_line
 from fitassay.coupons.errors import InputError, InputErrors
-from fitassay.coupons.files import read_input, write_atomic
+from fitassay.coupons.files import is_there, read_input, write_atomic
+from fitassay.coupons.lock import locked
 from fitassay.coupons.numbers import parse_length
 
 FILAMENT = "filament.csv"
@@ -90,12 +91,14 @@ def read_feed(path: Path) -> np.ndarray:
 
 def add_row(path: Path, columns: tuple[str, ...], cells: tuple[str, ...]) -> None:
     """A row more at the end of the file, which is made with its header if it is not there; on disk at once."""
-    if not path.exists():
-        write_atomic(path, csv_line(columns) + "\n" + csv_line((*cells, *[""] * 9)[: len(columns)]) + "\n")
-        return
-    table = _open(path, columns[1:2] if columns == DIAMETER_COLUMNS else columns[:3], columns)
-    table.insert(len(table.records), dict(zip(columns, cells, strict=False)))
-    write_atomic(path, table.text())
+    with locked(path):
+        if not is_there(path):
+            blank = (*cells, *[""] * len(columns))[: len(columns)]
+            write_atomic(path, csv_line(columns) + "\n" + csv_line(blank) + "\n")
+            return
+        table = _open(path, columns[1:2] if columns == DIAMETER_COLUMNS else columns[:3], columns)
+        table.insert(len(table.records), dict(zip(columns, cells, strict=False)))
+        write_atomic(path, table.text())
 
 
 def _open(path: Path, required: tuple[str, ...], known: tuple[str, ...]) -> Table:

@@ -118,6 +118,15 @@ def csv_line(cells: Sequence[str], delimiter: str = ",") -> str:
     return out.getvalue().removesuffix("\r\n")
 
 
+FORMULA_STARTS = ("=", "@")
+"""What a spreadsheet takes for a formula; a note may well begin with a sign and a number."""
+
+
+def harmless_cell(text: str) -> str:
+    """Free text for a cell, with an apostrophe before what a spreadsheet would work out as a formula."""
+    return f"'{text}" if text.startswith(FORMULA_STARTS) else text
+
+
 def _text(raw: bytes, place: str) -> str:
     """The file's text, or what kind of file it is instead."""
     where = place
