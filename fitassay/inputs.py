@@ -1,4 +1,4 @@
-"""What a print's diagnosis stands on: its readings, its sliced file, its filament, an earlier print; from files."""
+"""What every face judges a print by: readings, sliced file, filament and an earlier print, all read from files."""
 
 from __future__ import annotations
 
@@ -7,8 +7,11 @@ from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+import numpy as np
+
 from fitassay.case import Print
 from fitassay.coupons.errors import InputError
+from fitassay.coupons.feature import Manifest
 from fitassay.coupons.files import is_there
 from fitassay.coupons.machine import Machine
 
@@ -18,12 +21,14 @@ if TYPE_CHECKING:
     from fitassay.analysis.estimation.feed import Feed, Filament
     from fitassay.analysis.estimation.observations import Known
     from fitassay.analysis.gcode.trace import Trace
+    from fitassay.analysis.parts.sizes import State
+    from fitassay.analysis.prints.mixed_model import PrintResult
     from fitassay.analysis.readings.file import Reading
     from fitassay.analysis.result import Diagnosis
 
 
 @dataclass(frozen=True)
-class Grounds:
+class Inputs:
     """Everything at hand on one print.
 
     Attributes
@@ -53,12 +58,17 @@ class Grounds:
     besides: Known
 
     @cached_property
+    def manifest(self) -> Manifest:
+        """The coupons that were printed."""
+        return self.target.manifest()
+
+    @cached_property
     def walk(self) -> SetWalk:
         """The readings of the coupons as a function of the errors."""
         from fitassay.analysis.chain.walk import SetWalk
         from fitassay.analysis.gcode.apply import traced_walk
 
-        manifest = self.target.manifest()
+        manifest = self.manifest
         if self.trace is None:
             return SetWalk.open(manifest, self.target.folder)
         return traced_walk(self.trace, manifest, self.target.folder)
@@ -66,9 +76,10 @@ class Grounds:
     @property
     def known(self) -> Known:
         """What is known beside the readings."""
-        return self._known(self.readings)
+        return self.known_with(self.readings)
 
-    def _known(self, readings: tuple[Reading, ...]) -> Known:
+    def known_with(self, readings: tuple[Reading, ...]) -> Known:
+        """What is known beside these readings; of what a sliced file spoils, only the features they hold."""
         from fitassay.analysis.gcode.apply import known_from
 
         if self.trace is None:
@@ -102,7 +113,7 @@ class Grounds:
         from fitassay.analysis.estimation.observations import single_reading_sd
         from fitassay.analysis.gcode.apply import explained
 
-        diagnosis = interpret(self.walk, readings, self.machine, self._known(readings))
+        diagnosis = interpret(self.walk, readings, self.machine, self.known_with(readings))
         if self.trace is not None:
             diagnosis = explained(diagnosis, self.trace)
         if self.filament is not None:
@@ -113,10 +124,8 @@ class Grounds:
         return diagnosis
 
 
-def grounds_of(
-    target: Print, machine: Machine, *, file: Path | None = None, carry: str | None = None
-) -> Grounds:
-    """Read all files of a print.
+def read_inputs(target: Print, *, file: Path | None = None, carry: str | None = None) -> Inputs:
+    """Read all files of a print, its machine as it was set when it was printed.
 
     Parameters
     ----------
@@ -132,7 +141,9 @@ def grounds_of(
     """
     from fitassay.analysis.estimation.observations import Known
     from fitassay.analysis.readings.file import read_readings
+    from fitassay.analysis.terms import NAMES
 
+    machine = target.machine(prior_names=NAMES)
     readings = read_readings(target.readings_path, target.manifest())
     filament, feed = spool_of(target, machine)
     # Only now what takes long to load: a wrong file is told at once.
@@ -146,7 +157,6 @@ def grounds_of(
     carried = None
     if carry is not None:
         from fitassay.analysis.prints.transfer import carry as carry_on
-        from fitassay.knowledge import result_of
 
         earlier = target.case.print(carry)
         if earlier.number == target.number:
@@ -154,8 +164,46 @@ def grounds_of(
                 f"print {earlier.name} cannot be carried into itself; name an earlier one", "--carry"
             )
         carried = carry_on(result_of(earlier)[0], machine)
-    return Grounds(
+    return Inputs(
         target, machine, readings, trace, remark, filament, feed, Known(facts=facts, carried=carried)
+    )
+
+
+def result_of(target: Print, carry: str | None = None) -> tuple[PrintResult, Diagnosis]:
+    """What one print of a case says as `PrintResult`, and its diagnosis; errors as `read_inputs`."""
+    from fitassay.analysis.estimation.posterior import prior_sds
+    from fitassay.analysis.prints.mixed_model import PrintResult
+
+    inputs = read_inputs(target, carry=carry)
+    diagnosis = inputs.diagnose()
+    result = PrintResult(
+        name=target.name,
+        mean=np.array([t.estimate for t in diagnosis.terms]),
+        covariance=np.asarray(diagnosis.covariance),
+        prior_sd=prior_sds(inputs.machine),
+        machine=inputs.machine,
+        misfit_p=diagnosis.p_value,
+    )
+    return result, diagnosis
+
+
+def state_of(diagnosis: Diagnosis, machine: Machine, scatter_mm: float | None = None) -> State:
+    """The posterior as `State`.
+
+    Parameters
+    ----------
+    scatter_mm : float [mm], optional
+        By how much single pieces vary; default: by what the print scattered beyond the caliper.
+    """
+    from fitassay.analysis.parts.sizes import State
+
+    if scatter_mm is None:
+        scatter_mm = float(diagnosis.extra.get("scatter_mm", 0.0))
+    return State(
+        mean=np.array([t.estimate for t in diagnosis.terms]),
+        covariance=np.asarray(diagnosis.covariance),
+        width=machine.line_width_mm,
+        scatter_mm=scatter_mm,
     )
 
 

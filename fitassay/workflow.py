@@ -17,7 +17,6 @@ from fitassay.terminal import json_text
 
 # The libraries behind these take longer to load than the commands that need none of them.
 if TYPE_CHECKING:
-    from fitassay.analysis.gcode.trace import Trace
     from fitassay.analysis.readings.file import Reading
     from fitassay.analysis.result import Diagnosis
     from fitassay.coupons.make import CouponSet
@@ -146,9 +145,7 @@ def simulate_print(
     return readings
 
 
-def diagnose_print(
-    target: Print, machine: Machine, file: Path | None = None, carry: str | None = None
-) -> Diagnosis:
+def diagnose_print(target: Print, file: Path | None = None, carry: str | None = None) -> Diagnosis:
     """Diagnose a print from its files; writes its diagnosis.json and report.html.
 
     Parameters
@@ -163,23 +160,16 @@ def diagnose_print(
     InputError
         Something is wrong with the files, or nothing has been read yet.
     """
-    diagnosis, trace = work_out(target, machine, file, carry)
+    from fitassay.inputs import read_inputs
+
+    inputs = read_inputs(target, file=file, carry=carry)
+    diagnosis = inputs.diagnose()
     from fitassay.report.page import report_html
 
-    report = report_html(diagnosis, target.manifest(), target.folder, machine, trace=trace)
+    report = report_html(diagnosis, inputs.manifest, target.folder, inputs.machine, trace=inputs.trace)
     write_atomic(target.diagnosis_path, json_text(diagnosis.as_json()))
     write_atomic(target.report_path, report)
     return diagnosis
-
-
-def work_out(
-    target: Print, machine: Machine, file: Path | None = None, carry: str | None = None
-) -> tuple[Diagnosis, Trace | None]:
-    """The diagnosis of a print, and the trace it went by; nothing is written. Parameters as `diagnose_print`."""
-    from fitassay.inputs import grounds_of
-
-    grounds = grounds_of(target, machine, file=file, carry=carry)
-    return grounds.diagnose(), grounds.trace
 
 
 def _plain(size: float) -> str:

@@ -19,6 +19,7 @@ from fitassay.analysis.readings.file import Reading, read_readings
 from fitassay.analysis.readings.reading import blank_readings
 from fitassay.bench.server import open_bench
 from fitassay.bench.session import Bench
+from fitassay.case import Case
 from fitassay.coupons.export.manifest import read_manifest
 from fitassay.coupons.feature import Coupon, Feature, Manifest
 from fitassay.coupons.machine import Machine
@@ -130,7 +131,7 @@ def served(case: Path, *options: str) -> Iterator[Served]:
 @contextmanager
 def served_here(case: Path) -> Iterator[str]:
     """The same page served from a thread of this process, which starts sooner; its address."""
-    bench = Bench(name=case.name, folder=print_folder(case), machine_path=case / "machine.toml")
+    bench = Bench(Case.open(case).print())
     with open_bench(bench) as (server, listener, address):
         thread = threading.Thread(target=server.run, kwargs={"sockets": [listener]})
         thread.start()

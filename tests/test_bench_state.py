@@ -18,6 +18,7 @@ from fitassay.bench.actions import Action, BadRequest, parse_actions
 from fitassay.bench.drawing import coupon_drawing
 from fitassay.bench.live import PAUSE_S
 from fitassay.bench.session import Bench
+from fitassay.case import Case
 from fitassay.coupons.errors import InputError
 from fitassay.coupons.export.manifest import manifest_json
 from fitassay.coupons.feature import Coupon, Feature
@@ -38,7 +39,7 @@ def case(quick_case: Path, tmp_path: Path) -> Path:
 
 
 def bench_of(case: Path) -> Bench:
-    return Bench(name=case.name, folder=print_folder(case), machine_path=case / "machine.toml")
+    return Bench(Case.open(case).print())
 
 
 def read(seq: int, coupon: Coupon, feature: Feature, text: str, **more) -> Action:

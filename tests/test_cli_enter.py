@@ -9,8 +9,8 @@ from pathlib import Path
 import pytest
 
 from fitassay.analysis.readings.file import blank_readings, read_readings
-from fitassay.commands.enter import typed_values
 from fitassay.coupons.machine import Machine
+from fitassay.reading_dialog.typed import typed_values
 from tests.prints import MANIFEST, small_case
 from tests.pty_session import PtySession
 from tests.test_cli import run

@@ -8,9 +8,9 @@ from pathlib import Path
 import pytest
 
 from fitassay.analysis.readings.file import read_readings
-from fitassay.commands import enter
 from fitassay.coupons.export.manifest import read_manifest
 from fitassay.coupons.feature import Manifest
+from fitassay.reading_dialog import sitting
 from tests.fit_case import case, run, run_json
 
 
@@ -42,14 +42,14 @@ class Hand:
         self.slips: dict[int, float] = {}
         self.extra: dict[int, list[str]] = {}
         self._now = ("", "")
-        announce = enter.Walk.announce
+        announce = sitting.Sitting.announce
 
-        def listen(walk, where, coupon, feature):
+        def listen(self_, where, coupon, feature):
             self._now = (coupon.id, feature.id)
-            announce(walk, where, coupon, feature)
+            announce(self_, where, coupon, feature)
 
-        monkeypatch.setattr(enter.Walk, "announce", listen)
-        monkeypatch.setattr(enter, "ask", self.ask)
+        monkeypatch.setattr(sitting.Sitting, "announce", listen)
+        monkeypatch.setattr(sitting, "ask", self.ask)
         monkeypatch.setattr("fitassay.reading_dialog.guided.ask", self.ask)
 
     def ask(self, prompt: str) -> str:

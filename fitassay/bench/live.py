@@ -5,15 +5,13 @@ from __future__ import annotations
 import math
 import threading
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Hashable
 from contextlib import suppress
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from fitassay.analysis.rounding import fixed, probability, reading
+from fitassay.case import Print
 from fitassay.coupons.errors import FitassayError
-from fitassay.coupons.feature import Manifest
-from fitassay.coupons.machine import Machine
 from fitassay.labels import (
     CAUTIONS,
     advice_values,
@@ -26,10 +24,10 @@ from fitassay.labels import (
 )
 
 if TYPE_CHECKING:
-    from fitassay.analysis.chain.walk import SetWalk
     from fitassay.analysis.diagnosis.sequential import Guide
     from fitassay.analysis.readings.file import Reading
     from fitassay.analysis.result import Advice, Diagnosis
+    from fitassay.inputs import Inputs
 
 # A burst of readings is judged once, when it pauses, but not later than this [s].
 PAUSE_S = 0.12
@@ -45,15 +43,19 @@ NOTHING = {
 
 
 class LiveVerdict:
-    """Judges the readings in a thread of its own.
+    """Judges the readings in a thread of its own, by the same inputs as `diagnose`.
 
     Parameters
     ----------
+    target : Print
+    carry : str or None
+        Number of an earlier print whose result is taken as known before.
     changed : callable
         Called without arguments whenever `current` has changed.
     """
 
-    def __init__(self, changed: Callable[[], None]) -> None:
+    def __init__(self, target: Print, carry: str | None, changed: Callable[[], None]) -> None:
+        self._target, self._carry = target, carry
         self._changed = changed
         self._wake = threading.Condition()
         self._job: tuple[Any, ...] | None = None
@@ -61,9 +63,7 @@ class LiveVerdict:
         self._first_asked = 0.0
         self._stop = False
         self._current: dict[str, Any] = NOTHING
-        self._walk: tuple[Manifest, SetWalk] | None = None
-        self._guide: Guide | None = None
-        self._machine: Machine | None = None
+        self._ready: tuple[Hashable, Inputs, Guide] | None = None
         self._thread: threading.Thread | None = None
 
     @property
@@ -85,10 +85,15 @@ class LiveVerdict:
         if self._thread is not None:
             self._thread.join(timeout=10)
 
-    def judge(
-        self, manifest: Manifest, folder: Path, readings: tuple[Reading, ...], machine: Machine
-    ) -> None:
-        """Ask for the verdict on `readings`; an older question not yet begun is dropped."""
+    def judge(self, readings: tuple[Reading, ...], files: Hashable) -> None:
+        """Ask for the verdict on `readings`; an older question not yet begun is dropped.
+
+        Parameters
+        ----------
+        readings : tuple of Reading
+        files : hashable
+            Changes whenever one of the print's other files does.
+        """
         with self._wake:
             now = time.monotonic()
             if not readings:
@@ -98,7 +103,7 @@ class LiveVerdict:
             if self._job is None:
                 self._first_asked = now
             self._asked = now
-            self._job = (manifest, folder, readings, machine)
+            self._job = (readings, files)
             self._current = {**self._current, "state": "thinking"}
             self._wake.notify()
 
@@ -133,26 +138,26 @@ class LiveVerdict:
                 return job
             return None
 
-    def _answer(
-        self, manifest: Manifest, folder: Path, readings: tuple[Reading, ...], machine: Machine
-    ) -> dict[str, Any]:
-        from fitassay.analysis.chain.walk import SetWalk
-        from fitassay.analysis.diagnosis.diagnose import interpret
-        from fitassay.analysis.diagnosis.sequential import Guide
-
+    def _answer(self, readings: tuple[Reading, ...], files: Hashable) -> dict[str, Any]:
         try:
-            if self._walk is None or self._walk[0] is not manifest:
-                self._walk = (manifest, SetWalk.open(manifest, folder))
-            walk = self._walk[1]
-            if self._guide is None or self._guide.walk is not walk or self._machine is not machine:
-                self._guide, self._machine = Guide(walk, machine), machine
-            step = self._guide.taken(readings).step()
-            telling = walk.keys[step.column] if step.column >= 0 else None
-            return verdict_data(interpret(walk, readings, machine), telling)
+            inputs, guide = self._inputs(files)
+            step = guide.taken(readings).step()
+            telling = guide.walk.keys[step.column] if step.column >= 0 else None
+            return verdict_data(inputs.diagnose(readings), telling)
         except FitassayError as exc:
             return {"state": "unable", "text": f"No verdict: {exc}"}
         except Exception as exc:  # a fault of ours must not take the readings' page down
             return {"state": "unable", "text": f"No verdict: {type(exc).__name__}: {exc}. Readings are kept."}
+
+    def _inputs(self, files: Hashable) -> tuple[Inputs, Guide]:
+        """The print's inputs and what tells most of it, read anew when its files have changed."""
+        from fitassay.analysis.diagnosis.sequential import Guide
+        from fitassay.inputs import read_inputs
+
+        if self._ready is None or self._ready[0] != files:
+            inputs = read_inputs(self._target, carry=self._carry)
+            self._ready = (files, inputs, Guide(inputs.walk, inputs.machine, known=inputs.known))
+        return self._ready[1:]
 
 
 def verdict_data(diagnosis: Diagnosis, telling: tuple[str, str] | None = None) -> dict[str, Any]:

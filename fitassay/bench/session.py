@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from fitassay.analysis.readings.book import SKIPPED, ReadingsBook
+from fitassay.analysis.readings.filament_files import FEED, FILAMENT
 from fitassay.analysis.readings.file import read_readings
 from fitassay.analysis.readings.plausibility import plausible
 from fitassay.analysis.readings.reading import (
@@ -24,12 +25,12 @@ from fitassay.analysis.readings.reading import (
 )
 from fitassay.bench.actions import Action
 from fitassay.bench.live import LiveVerdict
+from fitassay.case import Print
 from fitassay.coupons.errors import FitassayError, InputError
-from fitassay.coupons.export.manifest import read_manifest
 from fitassay.coupons.feature import Coupon, Feature, Manifest
 from fitassay.coupons.machine import Machine
-from fitassay.coupons.machine_file import read_machine
 from fitassay.labels import plain, reading
+from fitassay.traced import trace_path
 
 # Answers remembered, so that an action sent twice is done once.
 MOST_TABS = 200
@@ -51,27 +52,36 @@ class Bench:
 
     Parameters
     ----------
-    name : str
-        What the page calls the case.
-    folder : Path
-        The print's folder with coupons.json and readings.csv.
-    machine_path : Path
+    target : Print
+    carry : str, optional
+        Number of an earlier print of the case whose result the verdict takes as known before.
 
     Raises
     ------
     InputError, InputErrors
-        One of the three files is missing or wrong.
+        One of the print's files is missing or wrong.
     """
 
-    def __init__(self, *, name: str, folder: Path, machine_path: Path) -> None:
-        self.name = plain(name)
-        self.folder = Path(folder).resolve()
+    def __init__(self, target: Print, carry: str | None = None) -> None:
+        self.target = target
+        self.name = plain(target.case.path.resolve().name)
+        self.folder = target.folder.resolve()
         self.room = hashlib.sha256(str(self.folder).encode("utf-8", "surrogateescape")).hexdigest()[:16]
         self._sources = {
-            "machine": Path(machine_path),
-            "manifest": self.folder / "coupons.json",
-            "readings": self.folder / "readings.csv",
+            "machine": target.case.machine_path,
+            "machine then": target.machine_path,
+            "manifest": target.manifest_path,
+            "readings": target.readings_path,
+            # The verdict alone goes by these.
+            "trace": trace_path(target),
+            **{
+                f"{name} of {where}": folder / name
+                for name in (FILAMENT, FEED)
+                for where, folder in (("print", target.folder), ("case", target.case.path))
+            },
         }
+        if carry is not None:
+            self._sources["carried"] = target.case.print(carry).readings_path
         self._lock = threading.RLock()
         self._versions = itertools.count()
         self._version = next(self._versions)
@@ -81,9 +91,9 @@ class Bench:
         self._problem = ""
         self._taken: dict[tuple[str, str], list[dict[str, Any]]] = {}
         self._skipped: set[tuple[str, str]] = set()
-        self._live = LiveVerdict(self._bump)
-        self.machine: Machine = read_machine(self._sources["machine"])
-        self.manifest: Manifest = read_manifest(self._sources["manifest"])
+        self._live = LiveVerdict(target, carry, self._bump)
+        self.machine: Machine = target.machine()
+        self.manifest: Manifest = target.manifest()
         self._book = ReadingsBook(self._sources["readings"], self.manifest)
         for source in self._sources:
             self._seen[source] = self._signature(source)
@@ -276,10 +286,10 @@ class Bench:
         for source in changed:
             self._seen[source] = self._signature(source)
         try:
-            if "machine" in changed:
-                self.machine = read_machine(self._sources["machine"])
+            if {"machine", "machine then"} & set(changed):
+                self.machine = self.target.machine()
             if "manifest" in changed:
-                self.manifest = read_manifest(self._sources["manifest"])
+                self.manifest = self.target.manifest()
                 self._drawings.clear()
                 self._book = ReadingsBook(self._sources["readings"], self.manifest)
         except FitassayError as exc:
@@ -300,7 +310,7 @@ class Bench:
             except FitassayError as exc:
                 self._problem = plain(str(exc))
         self._seen["readings"] = self._signature("readings")
-        self._live.judge(self.manifest, self.folder, readings, self.machine)
+        self._live.judge(readings, tuple(seen for name, seen in self._seen.items() if name != "readings"))
         self._bump()
 
     def _take_rows(self, path: Path) -> None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import click
 
-from fitassay.options import case_argument, json_option, print_option
+from fitassay.options import carry_option, case_argument, json_option, print_option
 
 
 @click.command()
@@ -22,9 +22,15 @@ from fitassay.options import case_argument, json_option, print_option
     default=None,
     help="Open the page in the browser; done at a terminal unless told otherwise.",
 )
+@carry_option
 @json_option
 def command(
-    case: str, number: str | None, port: int | None, open_browser: bool | None, as_json: bool
+    case: str,
+    number: str | None,
+    port: int | None,
+    open_browser: bool | None,
+    carry: str | None,
+    as_json: bool,
 ) -> None:
     """Take the readings of CASE on a page in the browser.
 
@@ -41,9 +47,8 @@ def command(
         from fitassay.bench.server import serve
         from fitassay.bench.session import Bench
 
-        chosen = Case.open(case)
-        place = chosen.print(number)
-        bench = Bench(name=chosen.path.resolve().name, folder=place.folder, machine_path=chosen.machine_path)
+        place = Case.open(case).print(number)
+        bench = Bench(place, carry)
     if open_browser is None:
         open_browser = sys.stdout.isatty()
 

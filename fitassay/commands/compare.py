@@ -9,20 +9,22 @@ import click
 from fitassay.case import Case, Print
 from fitassay.coupons.errors import FitassayError, InputError
 from fitassay.coupons.files import write_atomic
-from fitassay.options import case_argument, json_option
+from fitassay.options import carry_option, case_argument, json_option
 from fitassay.terminal import answer, note, say, table, working
 
 if TYPE_CHECKING:
     from fitassay.analysis.prints.compare import Comparison
     from fitassay.analysis.prints.control_chart import Chart
     from fitassay.analysis.prints.mixed_model import PrintResult, Together
+    from fitassay.analysis.result import Diagnosis
 
 
 @click.command()
 @case_argument
 @click.argument("prints", metavar="[BEFORE AFTER]", nargs=-1)
+@carry_option
 @json_option
-def command(case: str, prints: tuple[str, ...], as_json: bool) -> None:
+def command(case: str, prints: tuple[str, ...], carry: str | None, as_json: bool) -> None:
     """Compare two prints, before and after a change; without numbers, all prints of the case.
 
     Two prints: what each error was and is, whether the settings were changed as advised and did what they should,
@@ -31,9 +33,11 @@ def command(case: str, prints: tuple[str, ...], as_json: bool) -> None:
     """
     place = Case.open(case)
     if len(prints) == 2:
-        data = _two(place.print(prints[0]), place.print(prints[1]))
+        data = _two(place.print(prints[0]), place.print(prints[1]), carry)
+    elif not prints and carry is not None:
+        raise InputError("is said of two prints; the history reads all prints together already", "--carry")
     elif not prints:
-        data = _all(place)
+        data = _all(place, carry)
     else:
         raise InputError("give two prints, as in 01 02, or none for all of them", "compare")
     if as_json:
@@ -44,14 +48,12 @@ def command(case: str, prints: tuple[str, ...], as_json: bool) -> None:
         _show_all(data)
 
 
-def _two(first: Print, second: Print) -> dict[str, Any]:
-    from fitassay.knowledge import result_of
-
+def _two(first: Print, second: Print, carry: str | None) -> dict[str, Any]:
     if first.number == second.number:
         raise InputError("is compared with itself; give two different prints", f"print {first.name}")
     with working("Working out both prints"):
-        before, diagnosis = result_of(first)
-        after, _ = result_of(second)
+        before, diagnosis = _result(first, carry)
+        after, _ = _result(second, carry)
         from fitassay.analysis.prints.compare import compare, dominating, usual_gains
         from fitassay.analysis.terms import INDEX
         from fitassay.report.compare_plot import comparison_svg
@@ -61,6 +63,14 @@ def _two(first: Print, second: Print) -> dict[str, Any]:
         picture = second.folder / f"compare-{first.name}.svg"
         write_atomic(picture, comparison_svg(got, usual_gains(width), INDEX))
     return _two_data(got, dominating(got, width), str(picture))
+
+
+def _result(target: Print, carry: str | None) -> tuple[PrintResult, Diagnosis]:
+    """One print's result; what is carried is carried into the later prints alone."""
+    from fitassay.inputs import result_of
+
+    later = carry is not None and target.number > target.case.print(carry).number
+    return result_of(target, carry if later else None)
 
 
 def _two_data(got: Comparison, largest: str, picture: str) -> dict[str, Any]:
@@ -200,14 +210,12 @@ def _face(t: dict[str, Any], key: str) -> str:
     return with_unit(matching(value, reach, signed=True), unit)
 
 
-def _all(place: Case) -> dict[str, Any]:
-    from fitassay.knowledge import result_of
-
+def _all(place: Case, carry: str | None) -> dict[str, Any]:
     results: list[PrintResult] = []
     with working("Working out all prints"):
         for target in place.prints():
             try:
-                results.append(result_of(target)[0])
+                results.append(_result(target, carry)[0])
             except FitassayError as exc:
                 note(f"Note: print {target.name} is left out: {exc}")
         if not results:

@@ -9,7 +9,7 @@ import click
 
 from fitassay.case import Case
 from fitassay.coupons.errors import InputError, JobError
-from fitassay.options import case_argument, json_option, print_option
+from fitassay.options import carry_option, case_argument, json_option, print_option
 from fitassay.terminal import answer, note, say, table, working
 
 if TYPE_CHECKING:
@@ -42,6 +42,7 @@ PRINTERS = 4
 )
 @click.option("--thin", is_flag=True, help="Let walls pass that become thinner than one bead.")
 @click.option("--force", is_flag=True, help="Replace FILE if it is there.")
+@carry_option
 @json_option
 def command(
     case: str,
@@ -52,6 +53,7 @@ def command(
     leave: tuple[str, ...],
     thin: bool,
     force: bool,
+    carry: str | None,
     as_json: bool,
 ) -> None:
     """Pre-compensate a part of your own, for a machine whose settings cannot do it.
@@ -61,7 +63,6 @@ def command(
     """
     place = Case.open(case)
     target = place.print(number)
-    machine = target.machine()
     _check_names(part, out, leave, force)
     with working("Reading the part"):
         from fitassay.analysis.parts.part_file import read_parts, write_parts
@@ -70,9 +71,10 @@ def command(
     for text in notes:
         note(f"Note: {text}")
     with working("Working out the errors"):
-        from fitassay.knowledge import read_diagnosis, state_of
+        from fitassay.inputs import read_inputs, state_of
 
-        diagnosis = read_diagnosis(target, machine)
+        inputs = read_inputs(target, carry=carry)
+        diagnosis, machine = inputs.diagnose(), inputs.machine
     if diagnosis.verdict.status == "unexplained":
         raise JobError(
             "the readings do not fit together, so there is nothing sure to correct by; "

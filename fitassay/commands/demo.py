@@ -122,7 +122,7 @@ def virtual_print(case: Case, machine: Machine, errors: dict[str, float], seed: 
     with working(f"Print {target.name}: printing virtually"):
         simulate_print(target, machine, errors, seed=seed, references=(REFERENCE,))
     with working(f"Print {target.name}: working out the verdict"):
-        return Printed(target=target, machine=machine, diagnosis=diagnose_print(target, machine))
+        return Printed(target=target, machine=machine, diagnosis=diagnose_print(target))
 
 
 def mended_print(case: Case, first: Printed) -> Printed:
@@ -141,7 +141,7 @@ def _as_typed(machine: Machine) -> Machine:
 
 def compared_prints(first: Printed, second: Printed) -> Comparison:
     from fitassay.analysis.prints.compare import compare
-    from fitassay.knowledge import result_of
+    from fitassay.inputs import result_of
 
     with working("Comparing the two prints"):
         results = [result_of(p.target)[0] for p in (first, second)]
@@ -151,7 +151,7 @@ def compared_prints(first: Printed, second: Printed) -> Comparison:
 def _pegs(printed: Printed) -> Spread:
     """Clearance over a whole turn of the kit's pegs in their holes, as that print's machine makes them."""
     from fitassay.analysis.parts.pairs import Pair, predict_pair
-    from fitassay.knowledge import state_of
+    from fitassay.inputs import state_of
 
     pair = Pair(peg=PEG, hole=HOLE, turns=True, name="arm's peg")
     return predict_pair(pair, state_of(printed.diagnosis, printed.machine)).counts

@@ -37,10 +37,8 @@ def command(case: str, number: str | None, file: Path | None, carry: str | None,
     place = Case.open(case)
     target = place.print(number)
     with working("Working out the verdict"):
-        from fitassay.analysis.terms import NAMES
-
-        machine = target.machine(prior_names=NAMES)
-        diagnosis = diagnose_print(target, machine, file, carry)
+        diagnosis = diagnose_print(target, file, carry)
+        machine = target.machine()
     if as_json:
         answer(diagnosis.as_json())
         return

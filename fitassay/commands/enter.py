@@ -2,58 +2,22 @@
 
 from __future__ import annotations
 
-import re
-import sys
-from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import click
 
-from fitassay.analysis.readings.file import (
-    FITS,
-    REFERENCE,
-    ReadingsBook,
-    is_trial,
-    parse_reading,
-    plausible,
-    reference_id,
-    reference_piece,
-)
+from fitassay.analysis.readings.file import ReadingsBook, reference_piece
 from fitassay.case import Case, Print
 from fitassay.coupons.errors import InputError
-from fitassay.coupons.feature import Coupon, Feature
-from fitassay.coupons.machine import Machine
-from fitassay.coupons.wording import count, did_you_mean, shown
+from fitassay.coupons.wording import count
 from fitassay.options import carry_option, case_argument, print_option
-from fitassay.terminal import STOPPED, ask, clean, say, working
+from fitassay.reading_dialog.sitting import Quit, Sitting
+from fitassay.terminal import STOPPED, clean, say, working
 
 if TYPE_CHECKING:
     from fitassay.reading_dialog.guided import GuidedEntry
 
-HELP = """\
-Type what the caliper shows, in mm: 20.31 or 20,31. Several with blanks between them are repeats.
-  s   skip this feature
-  b   back to the one before
-  q   quit; all is saved
-  r   read a piece of known size, such as r outside 10.000
-  ?   this help
-Enter alone leaves a feature that has a reading as it is."""
-
-TRIALS = {"g": "goes", "st": "sticks", "d": "does not go", **{word: word for word in FITS}}
-"""What may be typed where a peg is tried in a hole."""
-
-SKIPS, BACKS = ("s", "skip"), ("b", "back")
-
 SOFT = "The plastic is soft: close the jaws on light only, until the light between jaw and plastic just goes."
-
-
-class Quit(Exception):
-    """The user has had enough for now."""
-
-
-class Back(Exception):
-    """To the feature before."""
 
 
 @click.command()
@@ -91,51 +55,48 @@ def command(
     Each reading is saved before the next is asked for. Stop at any time, with q or Ctrl-C, and go on later
     where you left off.
     """
-    place = Case.open(case)
-    target = place.print(number)
-    machine = place.machine()
+    target = Case.open(case).print(number)
+    machine = target.machine()
     if filament or feed:
-        _spool(target, machine, filament, feed)
+        _spool(target, filament, feed)
         return
     book = ReadingsBook(target.readings_path, target.manifest())
     pieces = [_piece(text) for text in references]
-    walk = Walk(book=book, machine=machine)
-    start = walk.start(at)
-    guide = _guide(target, machine, at, guided, carry)
+    sitting = Sitting(book=book, machine=machine)
+    start = sitting.start(at)
+    guide = _guide(target, at, guided, carry)
     total = len(book.order)
-    say(f"{clean(machine.name)}, print {target.name}: {walk.progress()} of {count(total, 'feature')}.")
+    say(f"{clean(machine.name)}, print {target.name}: {sitting.progress()} of {count(total, 'feature')}.")
     if target.sheet_path.exists():
         say(f"Drawings of where the jaws go: {target.sheet_path}")
     say("Type the reading in mm; s skips, b goes back, q quits, ? helps. Every reading is saved at once.")
     if machine.soft:
         say(SOFT)
     try:
-        walk.references(pieces)
+        sitting.references(pieces)
         if guide is None:
-            walk.features(start)
+            sitting.features(start)
         else:
-            guide.readings(walk)
+            guide.readings(sitting)
     except (Quit, EOFError):
         say()
     except KeyboardInterrupt:
         say()
-        say(f"Stopped; nothing is lost: {walk.progress()} of {total} in {target.readings_path}.")
+        say(f"Stopped; nothing is lost: {sitting.progress()} of {total} in {target.readings_path}.")
         raise click.exceptions.Exit(STOPPED) from None
-    _farewell(walk, case, number)
+    _farewell(sitting, case, number)
 
 
-def _spool(target: Print, machine: Machine, filament: bool, feed: bool) -> None:
+def _spool(target: Print, filament: bool, feed: bool) -> None:
     from fitassay.reading_dialog.filament import enter_feed, enter_filament
 
     if filament:
-        enter_filament(target, machine)
+        enter_filament(target, target.machine())
     if feed:
-        enter_feed(target, machine)
+        enter_feed(target)
 
 
-def _guide(
-    target: Print, machine: Machine, at: str | None, guided: bool, carry: str | None
-) -> GuidedEntry | None:
+def _guide(target: Print, at: str | None, guided: bool, carry: str | None) -> GuidedEntry | None:
     if not guided:
         if carry is not None:
             raise click.UsageError("--carry is of use with --guided only")
@@ -145,238 +106,7 @@ def _guide(
     with working("Working out what would tell most"):
         from fitassay.reading_dialog.guided import GuidedEntry
 
-        return GuidedEntry.open(target, machine, carry)
-
-
-@dataclass(frozen=True, kw_only=True)
-class Walk:
-    """One sitting with the caliper."""
-
-    book: ReadingsBook
-    machine: Machine
-
-    def progress(self) -> str:
-        """``"12 read, 1 skipped"``."""
-        taken = sum(self.book.taken(c.id, f.id) for c, f in self.book.order)
-        skipped = sum(self.book.skipped(c.id, f.id) for c, f in self.book.order)
-        return f"{taken} read" + (f", {skipped} skipped" if skipped else "")
-
-    def start(self, at: str | None) -> int:
-        """Index of the feature to begin with; the number of features where there is nothing left."""
-        order = self.book.order
-        if at is None:
-            left = self.book.remaining() or [p for p in order if self.book.skipped(p[0].id, p[1].id)]
-            return order.index(left[0]) if left else len(order)
-        wanted = at.strip()
-        if wanted.isascii() and wanted.isdigit() and 1 <= int(wanted) <= len(order):
-            return int(wanted) - 1
-        names = [{c.id, f"{c.id}/{f.id}"} for c, f in order]
-        found = [i for i, name in enumerate(names) if wanted in name]
-        if found:
-            return found[0]
-        bare = [i for i, (_, f) in enumerate(order) if f.id == wanted]
-        if len(bare) == 1:
-            return bare[0]
-        if bare:
-            places = ", ".join(f"{c.id}/{f.id}" for c, f in (order[i] for i in bare))
-            raise InputError(f"{shown(wanted)} is on several coupons; choose from {places}", "--at")
-        known = [n for name in names for n in sorted(name)]
-        raise InputError(f"no such coupon or feature {shown(at)}{did_you_mean(at, known)}", "--at")
-
-    def references(self, pieces: list[tuple[str, float]]) -> None:
-        """Pieces of known size: those asked for, else one offered before the very first reading."""
-        fresh = not any(self.book.taken(c.id, f.id) for c, f in self.book.order)
-        if not pieces and fresh and not self.book.references() and sys.stdin.isatty():
-            say()
-            say(
-                "A piece of known size (gauge block, ground dowel, ring) shows the caliper's own error. "
-                "Kind and size, such as outside 10.000 or inside 8.000, or Enter to do without."
-            )
-            while text := ask("piece of known size: "):
-                if _leaves(text):
-                    raise Quit
-                try:
-                    pieces = [reference_piece(text)]
-                    break
-                except ValueError as exc:
-                    say(f"{exc}.")
-        for kind, size in pieces:
-            self.reference(kind, size)
-
-    def reference(self, kind: str, size: float) -> None:
-        """Readings of one piece of known size."""
-        jaws = "outside jaws over it" if kind == "outside" else "inside jaws in it"
-        say()
-        say(f"Piece of known size, {size:.3f} mm: {jaws}, as you will measure the coupons. Read it 3 times.")
-        feature = Feature(
-            id=reference_id(kind, size),
-            kind="outside" if kind == "outside" else "inside",
-            direction_deg=0.0,
-            nominal_mm=size,
-            contact_a_mm=(0.0, 0.0, 0.0),
-            contact_b_mm=(size, 0.0, 0.0),
-            jaw_mm=3.0,
-            instruction="",
-        )
-        try:
-            self.feature(REFERENCE, feature)
-        except Back:
-            return
-
-    def features(self, start: int) -> None:
-        """All features from index `start` on, passing over those already dealt with on the way forward."""
-        order = self.book.order
-        i, coupon, revisit = start, "", True
-        while i < len(order):
-            c, f = order[i]
-            if not revisit and (self.book.taken(c.id, f.id) or self.book.skipped(c.id, f.id)):
-                i += 1
-                continue
-            if c.id != coupon:
-                self.coupon(c)
-                coupon = c.id
-            self.announce(f"{i + 1} of {len(order)}", c, f)
-            try:
-                self.feature(c.id, f, trial=is_trial(c, f))
-                i, revisit = i + 1, False
-            except Back:
-                if i == 0:
-                    say("This is the first one.")
-                i, revisit = max(i - 1, 0), True
-
-    def announce(self, where: str, coupon: Coupon, feature: Feature) -> None:
-        """Says what is to be read now."""
-        say()
-        say(f"{where}   {coupon.id} {feature.id}   drawn {feature.nominal_mm:.2f} mm   {_where(feature)}")
-        if feature.instruction:
-            say(clean(feature.instruction), indent="  ")
-
-    def coupon(self, coupon: Coupon) -> None:
-        """Says which piece to take up."""
-        say()
-        say(f"Take up coupon {coupon.id}, from plate {coupon.plate}. Mind its arrow: it points to +x.")
-
-    def feature(self, coupon: str, feature: Feature, trial: bool = False, again: bool = False) -> None:
-        """One feature until it is read, skipped or left; raises `Back` or `Quit`.
-
-        Parameters
-        ----------
-        trial : bool
-            A peg is tried in a hole.
-        again : bool
-            What is typed is added to what the feature has, as a repeat.
-        """
-        from fitassay.labels import reading
-
-        while True:
-            has = [reading(v) for v in self.book.values(coupon, feature.id)]
-            has += self.book.trials(coupon, feature.id)
-            text = self._typed(has, trial, again)
-            word = text.casefold()
-            if word in SKIPS:
-                self._skip(coupon, feature)
-                return
-            if not text and has:
-                return
-            if trial and (tried := TRIALS.get(word.removeprefix("+").strip())):
-                self._write(coupon, feature, [tried], replace=bool(has) and not word.startswith("+"))
-                return
-            if re.match(r"r(eference)?\b", word):
-                self._extra_reference(text)
-            elif not text or word in ("?", "h", "help"):
-                say(HELP)
-            elif self._take(coupon, feature, text, bool(has) and not again):
-                return
-
-    def _typed(self, has: list[str], trial: bool, again: bool) -> str:
-        """What is typed at a feature that has these readings; raises `Back` or `Quit`."""
-        if again:
-            say(f"has {', '.join(has)}; what you type is added to it, Enter leaves it at that", indent="  ")
-        elif has:
-            say(f"has {', '.join(has)}; Enter keeps, a new one replaces, + before it adds", indent="  ")
-        if trial:
-            say("  goes (g), sticks (st), does not go (d), or a size in mm")
-        text = ask("  reading: ")
-        if _leaves(text):
-            raise Quit
-        if text.casefold() in BACKS:
-            raise Back
-        return text
-
-    def _skip(self, coupon: str, feature: Feature) -> None:
-        if coupon != REFERENCE:
-            self.book.skip(coupon, feature.id)
-
-    def _extra_reference(self, text: str) -> None:
-        """`r outside 10.000` typed at a feature."""
-        try:
-            kind, size = reference_piece(text.partition(" ")[2])
-        except ValueError as exc:
-            say(f"  {exc}.")
-            return
-        self.reference(kind, size)
-
-    def _take(self, coupon: str, feature: Feature, text: str, has: bool) -> bool:
-        """Write down typed values if they are meant; False asks again."""
-        while True:
-            more = text.startswith("+")
-            try:
-                values = typed_values(text.removeprefix("+"))
-            except ValueError as exc:
-                say(f"  {exc}.")
-                return False
-            doubts = [d for v in values if (d := plausible(feature, v, self.machine))]
-            if not doubts:
-                break
-            for doubt in doubts:
-                say(doubt, indent="  ")
-            again = ask(f"  y writes {text} down as it is; else the reading once more: ")
-            if again.casefold() in ("y", "yes"):
-                break
-            if _leaves(again):
-                raise Quit
-            if again.casefold() in BACKS:
-                raise Back
-            if again.casefold() in SKIPS:
-                self._skip(coupon, feature)
-                return True
-            if not again:
-                return False
-            text = again
-        self._write(coupon, feature, values, replace=has and not more)
-        return True
-
-    def _write(self, coupon: str, feature: Feature, values: Sequence[float | str], replace: bool) -> None:
-        """On disk, in place of what the feature has or behind it."""
-        change = self.book.replace if replace else self.book.add
-        change(coupon, feature.id, *values)
-
-
-def typed_values(text: str) -> list[float]:
-    """The readings [mm] in one typed line, blanks or semicolons between them.
-
-    Raises
-    ------
-    ValueError
-        With a sentence that says what is wrong.
-    """
-    # "20.31 mm" is one reading, "20.31, 20.29" two.
-    joined = re.sub(r"(\d)\s+(?=[^\W\d_]|\"|″)", r"\1", text)
-    values = []
-    for word in re.split(r"[\s;]+", joined):
-        word = word.removesuffix(",")
-        if word:
-            size, fit = parse_reading(word)
-            if size is None:
-                raise ValueError(f"{shown(fit)} is for pegs tried in holes; write the size in mm here")
-            values.append(size)
-    if not values:
-        raise ValueError("there is no number")
-    return values
-
-
-def _leaves(text: str) -> bool:
-    return text.casefold() in ("q", "quit")
+        return GuidedEntry.open(target, carry)
 
 
 def _piece(text: str) -> tuple[str, float]:
@@ -386,21 +116,11 @@ def _piece(text: str) -> tuple[str, float]:
         raise InputError(str(exc), "--reference") from exc
 
 
-def _where(feature: Feature) -> str:
-    """Jaws and direction in a few words."""
-    if feature.kind == "height":
-        return "height, outside jaws"
-    angle = feature.direction_deg % 180
-    along = {0.0: "along x", 90.0: "along y"}.get(angle, f"at {angle:g} degrees from x")
-    jaws = {"inside": "inside jaws", "thickness": "wall, outside jaws"}.get(feature.kind, "outside jaws")
-    return f"{jaws}, {along}"
-
-
-def _farewell(walk: Walk, case: str, number: str | None) -> None:
+def _farewell(sitting: Sitting, case: str, number: str | None) -> None:
     """What there is now and what to do next."""
     suffix = f" --print {number}" if number else ""
-    left = len(walk.book.remaining())
-    say(f"{walk.progress()} of {len(walk.book.order)}; all saved.")
+    left = len(sitting.book.remaining())
+    say(f"{sitting.progress()} of {len(sitting.book.order)}; all saved.")
     if left:
         say(f"Go on with: fitassay enter {clean(case)}{suffix}")
     say(

@@ -43,16 +43,15 @@ def command(
     place = Case.open(case)
     target = place.print(number)
     with working("Working out what would tell most"):
-        from fitassay.analysis.terms import NAMES
+        from fitassay.inputs import read_inputs
 
-        machine = target.machine(prior_names=NAMES)
+        inputs = read_inputs(target, carry=carry)
         from fitassay.analysis.diagnosis.lookahead import few_enough, look_ahead
-        from fitassay.inputs import grounds_of
 
-        g = grounds_of(target, machine, carry=carry)
-        diagnosis = g.diagnose() if g.readings else None
-        outlook = look_ahead(g.walk, machine, diagnosis, g.readings, g.known)
-        enough = few_enough(g.walk, g.readings, machine, wanted, g.known) if wanted is not None else None
+        walk, readings, known, machine = inputs.walk, inputs.readings, inputs.known, inputs.machine
+        diagnosis = inputs.diagnose() if readings else None
+        outlook = look_ahead(walk, machine, diagnosis, readings, known)
+        enough = few_enough(walk, readings, machine, wanted, known) if wanted is not None else None
     if as_json:
         answer(_as_json(target, diagnosis, outlook, enough))
         return

@@ -9,7 +9,7 @@ import click
 
 from fitassay.case import Case, Print
 from fitassay.coupons.errors import InputError
-from fitassay.options import Length, case_argument, json_option, print_option
+from fitassay.options import Length, carry_option, case_argument, json_option, print_option
 from fitassay.terminal import answer, clean, say, table, working
 
 if TYPE_CHECKING:
@@ -21,8 +21,11 @@ if TYPE_CHECKING:
 @print_option
 @click.option("--fit", metavar="H11/c11", help="Stop as soon as the printer holds this ISO 286 fit.")
 @click.option("--size", type=Length(), help="Nominal size of that fit.")
+@carry_option
 @json_option
-def command(case: str, number: str | None, fit: str | None, size: float | None, as_json: bool) -> None:
+def command(
+    case: str, number: str | None, fit: str | None, size: float | None, carry: str | None, as_json: bool
+) -> None:
     """Turn the diagnosis into steps: which setting to change first, and how to see that it took.
 
     Each step names the few coupons that verify it, with minutes and grams. The plan ends when what is left is
@@ -33,7 +36,7 @@ def command(case: str, number: str | None, fit: str | None, size: float | None, 
     place = Case.open(case)
     target = place.print(number)
     with working("Working out the plan"):
-        plan = _plan(target, fit, size)
+        plan = _plan(target, fit, size, carry)
     data = {"schema": 1, "print": target.name, **_data(plan)}
     if as_json:
         answer(data)
@@ -41,17 +44,17 @@ def command(case: str, number: str | None, fit: str | None, size: float | None, 
     _show(data, clean(case))
 
 
-def _plan(target: Print, fit: str | None, size: float | None) -> Plan:
-    from fitassay.knowledge import read_diagnosis, state_of
+def _plan(target: Print, fit: str | None, size: float | None, carry: str | None) -> Plan:
+    from fitassay.inputs import read_inputs, state_of
 
-    machine = target.machine()
     wanted = None
     if fit is not None and size is not None:
         from fitassay.analysis.parts.iso286 import parse_fit, tolerance
 
         wanted = (parse_fit(fit), size)
         tolerance(size, 7)  # refuses sizes beyond the tables
-    diagnosis = read_diagnosis(target, machine)
+    inputs = read_inputs(target, carry=carry)
+    diagnosis, machine = inputs.diagnose(), inputs.machine
     from fitassay.analysis.chain.loops import Mesh, Slicer
     from fitassay.analysis.chain.walk import SetWalk
     from fitassay.analysis.estimation.observations import single_reading_sd

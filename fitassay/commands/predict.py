@@ -8,9 +8,9 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from fitassay.case import Case
+from fitassay.case import Case, Print
 from fitassay.coupons.errors import InputError
-from fitassay.options import Length, Number, case_argument, json_option, print_option
+from fitassay.options import Length, Number, carry_option, case_argument, json_option, print_option
 from fitassay.terminal import answer, say, table, working
 
 if TYPE_CHECKING:
@@ -80,6 +80,7 @@ class TwoLengths(click.ParamType):
     type=Number("mm", low=0.0, high=1.0),
     help="Standard deviation of one printed size from piece to piece; from the readings unless given.",
 )
+@carry_option
 @json_option
 def command(
     case: str,
@@ -93,6 +94,7 @@ def command(
     fit: str | None,
     size: float | None,
     scatter: float | None,
+    carry: str | None,
     as_json: bool,
 ) -> None:
     """Foretell how pegs and holes will fit, and what to draw so that they do.
@@ -106,7 +108,6 @@ def command(
 
     place = Case.open(case)
     target = place.print(number)
-    machine = target.machine()
     parts = read_part_list(features) if features else PartList(sizes=(), pairs=())
     try:
         wish = Wish(clearance=clearance, fit=parse_fit(fit) if fit else None)
@@ -128,7 +129,7 @@ def command(
     ]
     _check_belongings(pairs, fit, size, clearance, turns, rotation)
     with working("Working out the sizes"):
-        result = _result(place, target, machine, scatter, [*asked, *parts.pairs], parts, fit, size, square)
+        result = _result(target, carry, scatter, [*asked, *parts.pairs], parts, fit, size, square)
     if as_json:
         answer(result)
         return
@@ -160,9 +161,8 @@ def _check_belongings(
 
 
 def _result(
-    place: Case,
-    target: Any,
-    machine: Any,
+    target: Print,
+    carry: str | None,
     scatter: float | None,
     pairs: list[tuple[Pair, Wish]],
     parts: PartList,
@@ -174,10 +174,11 @@ def _result(
     from fitassay.analysis.parts.fits import held_grades
     from fitassay.analysis.parts.iso286 import parse_fit
     from fitassay.analysis.parts.sizes import predict_size, size_contributions
-    from fitassay.knowledge import read_diagnosis, state_of
+    from fitassay.inputs import read_inputs, state_of
 
-    diagnosis = read_diagnosis(target, machine)
-    state = state_of(diagnosis, machine, scatter)
+    inputs = read_inputs(target, carry=carry)
+    diagnosis = inputs.diagnose()
+    state = state_of(diagnosis, inputs.machine, scatter)
     fits = []
     if fit and size is not None:
         fits.append(_fit_data(size, parse_fit(fit), state, "square" if square else "round"))

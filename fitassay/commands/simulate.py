@@ -87,9 +87,8 @@ def command(
     Errors that are not given are zero; positive prints larger. Nothing is printed for real: this is to try the
     program, or to see what a certain error would read.
     """
-    place = Case.open(case)
-    target = place.print(number)
-    machine = place.machine()
+    target = Case.open(case).print(number)
+    machine = target.machine()
     if holds_readings(target) and not force:
         raise InputError("holds readings or notes; give --force to replace them", str(target.readings_path))
     references = []

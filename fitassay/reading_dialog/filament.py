@@ -57,7 +57,7 @@ def enter_filament(target: Print, machine: Machine) -> None:
             say(f"Measure at {LEAST_PLACES} places or more: filament varies along the spool.")
 
 
-def enter_feed(target: Print, machine: Machine) -> None:
+def enter_feed(target: Print) -> None:
     """Length commanded, mark to inlet before, and what is left of it, until Enter alone."""
     path = spool_file(target, FEED) or target.folder / FEED
     tests = len(read_feed(path)) if path.exists() else 0

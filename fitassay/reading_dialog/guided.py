@@ -10,10 +10,9 @@ from fitassay.analysis.diagnosis.verdict import DOMINANT
 from fitassay.analysis.readings.file import Reading, read_readings
 from fitassay.analysis.rounding import fixed, probability, reading
 from fitassay.case import Print
-from fitassay.commands.enter import Back, Quit, Walk
-from fitassay.coupons.machine import Machine
-from fitassay.inputs import Grounds, grounds_of
+from fitassay.inputs import Inputs, read_inputs
 from fitassay.labels import sentence, term_label
+from fitassay.reading_dialog.sitting import Back, Quit, Sitting
 from fitassay.terminal import ask, say
 
 if TYPE_CHECKING:
@@ -26,7 +25,7 @@ class GuidedEntry:
 
     Attributes
     ----------
-    grounds : Grounds
+    inputs : Inputs
     guide : Guide
     asked : list of int
         Columns asked for in this sitting, in order.
@@ -36,7 +35,7 @@ class GuidedEntry:
         Columns asked for a second and for a third time already; nothing is asked for ever.
     """
 
-    grounds: Grounds
+    inputs: Inputs
     guide: Guide
     asked: list[int] = field(default_factory=list)
     doubted: set[tuple[str, str]] = field(default_factory=set)
@@ -44,37 +43,37 @@ class GuidedEntry:
     settled: set[int] = field(default_factory=set)
 
     @classmethod
-    def open(cls, target: Print, machine: Machine, carry: str | None) -> GuidedEntry:
+    def open(cls, target: Print, carry: str | None) -> GuidedEntry:
         """For one print; `InputError` if something is wrong with its files."""
-        grounds = grounds_of(target, machine, carry=carry)
-        return cls(grounds=grounds, guide=Guide(grounds.walk, machine, known=grounds.known))
+        inputs = read_inputs(target, carry=carry)
+        return cls(inputs=inputs, guide=Guide(inputs.walk, inputs.machine, known=inputs.known))
 
-    def readings(self, walk: Walk) -> None:
+    def readings(self, sitting: Sitting) -> None:
         """Ask until the verdict is safe or nothing is left; raises `Quit`."""
         say("The most telling reading comes first; you are told when the verdict is safe.")
-        step = self._step(walk)
+        step = self._step(sitting)
         coupon, back, told = "", -1, False
         in_a_row = IN_A_ROW if step.safe else 0
         while True:
-            again = self._torn(walk)
+            again = self._torn(sitting)
             if again < 0 and in_a_row >= IN_A_ROW and not told and back < 0:
-                again, told = self._safe(walk)
+                again, told = self._safe(sitting)
             column = next((c for c in (again, back, step.column) if c >= 0), -1)
             back = -1
             if column < 0:
                 break
-            c, f = walk.book.order[column]
+            c, f = sitting.book.order[column]
             if c.id != coupon:
-                walk.coupon(c)
+                sitting.coupon(c)
                 coupon = c.id
-            walk.announce(f"reading {self._taken(walk) + 1}", c, f)
+            sitting.announce(f"reading {self._taken(sitting) + 1}", c, f)
             try:
-                walk.feature(c.id, f, again=again >= 0)
+                sitting.feature(c.id, f, again=again >= 0)
             except Back:
                 back = self._back(column)
                 continue
             self.asked.append(column)
-            step = self._step(walk)
+            step = self._step(sitting)
             in_a_row = in_a_row + 1 if step.safe else 0
             if not told:
                 say(f"  so far: {_so_far(step)}")
@@ -82,7 +81,7 @@ class GuidedEntry:
             say()
             say("Nothing is left that could be read. " + sentence(self._diagnose().verdict.text))
 
-    def _safe(self, walk: Walk) -> tuple[int, bool]:
+    def _safe(self, sitting: Sitting) -> tuple[int, bool]:
         """Check a verdict that looks safe by the whole interpretation.
 
         Returns
@@ -93,28 +92,29 @@ class GuidedEntry:
             Whether the verdict holds, and the user was told so.
         """
         diagnosis = self._diagnose()
-        again = self._questioned(walk, diagnosis)
+        again = self._questioned(sitting, diagnosis)
         if again >= 0 or not sure_enough(diagnosis.verdict.status, diagnosis.verdict.probability, DOMINANT):
             return again, False
-        again = self._unchecked(walk)
+        again = self._unchecked(sitting)
         if again >= 0:
             return again, False
-        self._stop(walk, diagnosis)
+        self._stop(sitting, diagnosis)
         return -1, True
 
-    def _taken(self, walk: Walk) -> int:
-        return sum(bool(walk.book.values(c.id, f.id)) for c, f in walk.book.order)
+    def _taken(self, sitting: Sitting) -> int:
+        return sum(bool(sitting.book.values(c.id, f.id)) for c, f in sitting.book.order)
 
     def _on_disk(self) -> tuple[Reading, ...]:
-        target = self.grounds.target
-        return read_readings(target.readings_path, self.grounds.walk.manifest)
+        target = self.inputs.target
+        return read_readings(target.readings_path, self.inputs.manifest)
 
-    def _step(self, walk: Walk) -> Step:
+    def _step(self, sitting: Sitting) -> Step:
         """The verdict by the readings on disk, and the most telling of those neither read nor skipped."""
         left = [
             i
-            for i, (c, f) in enumerate(walk.book.order)
-            if not (walk.book.taken(c.id, f.id) or walk.book.skipped(c.id, f.id)) and i in self.guide.readable
+            for i, (c, f) in enumerate(sitting.book.order)
+            if not (sitting.book.taken(c.id, f.id) or sitting.book.skipped(c.id, f.id))
+            and i in self.guide.readable
         ]
         return self.guide.taken(self._on_disk()).step(left)
 
@@ -126,15 +126,15 @@ class GuidedEntry:
         return self.asked.pop()
 
     def _diagnose(self) -> Diagnosis:
-        return self.grounds.diagnose(self._on_disk())
+        return self.inputs.diagnose(self._on_disk())
 
-    def _questioned(self, walk: Walk, diagnosis: Diagnosis) -> int:
+    def _questioned(self, sitting: Sitting, diagnosis: Diagnosis) -> int:
         """Column of a reading that the others contradict, to be taken again; -1 where there is none."""
-        where = {(c.id, f.id): i for i, (c, f) in enumerate(walk.book.order)}
+        where = {(c.id, f.id): i for i, (c, f) in enumerate(sitting.book.order)}
         for s in diagnosis.suspects:
             key = (s.coupon, s.feature)
             # Of three or more readings of one feature the odd one is outvoted already.
-            if key in where and key not in self.doubted and len(walk.book.values(*key)) < 3:
+            if key in where and key not in self.doubted and len(sitting.book.values(*key)) < 3:
                 self.doubted.add(key)
                 say()
                 say(
@@ -144,22 +144,22 @@ class GuidedEntry:
                 return where[key]
         return -1
 
-    def _torn(self, walk: Walk) -> int:
+    def _torn(self, sitting: Sitting) -> int:
         """Column of a feature whose two readings disagree, to be read a third time; -1 where there is none."""
         for column in sorted(self.guide.taken(self._on_disk()).torn - self.settled):
             self.settled.add(column)
-            c, f = walk.book.order[column]
+            c, f = sitting.book.order[column]
             say()
             say(f"The two readings of {f.id} on {c.id} disagree: read it a third time.")
             return column
         return -1
 
-    def _unchecked(self, walk: Walk) -> int:
+    def _unchecked(self, sitting: Sitting) -> int:
         """Column of a reading that nothing else checks, to be repeated; -1 where there is none."""
         for column in self.guide.taken(self._on_disk()).unchecked():
             if column not in self.repeated:
                 self.repeated.add(column)
-                c, f = walk.book.order[column]
+                c, f = sitting.book.order[column]
                 say()
                 say(
                     f"The verdict would be safe, but nothing else checks {f.id} on {c.id}: open the jaws, close them "
@@ -168,11 +168,11 @@ class GuidedEntry:
                 return column
         return -1
 
-    def _stop(self, walk: Walk, diagnosis: Diagnosis) -> None:
+    def _stop(self, sitting: Sitting, diagnosis: Diagnosis) -> None:
         """Say that the verdict is safe and ask whether to go on; raises `Quit` if not."""
         say()
         say(
-            f"The verdict is safe after {self._taken(walk)} of {len(self.guide.readable)} readings. "
+            f"The verdict is safe after {self._taken(sitting)} of {len(self.guide.readable)} readings. "
             f"{sentence(diagnosis.verdict.text)}"
         )
         if diagnosis.aliases:

@@ -1,0 +1,117 @@
+"""Every face judges a print by the same inputs: settings then, filament, sliced file, an earlier print."""
+
+from __future__ import annotations
+
+import json
+import re
+import threading
+from pathlib import Path
+
+import pytest
+
+from fitassay.bench.session import Bench
+from fitassay.case import Case
+from tests.fit_case import ERRORS, case, options, run, run_json
+
+
+def on_the_bench(place: Path, **how) -> dict:
+    """The verdict on the bench page once it has been worked out."""
+    with Bench(Case.open(place).print(), **how) as bench:
+        pause = threading.Event()
+        for _ in range(1200):
+            verdict = bench.state()["verdict"]
+            if verdict["state"] not in ("thinking", "none"):
+                return verdict
+            pause.wait(0.05)
+    raise AssertionError("no verdict came")
+
+
+def words_of(place: Path, *how: str) -> tuple[str, list[str]]:
+    """The verdict's sentence, and the settings advised, by `diagnose`."""
+    told = run_json("diagnose", place, *how)
+    return told["verdict"]["text"].rstrip("."), [a["setting"] for a in told["advice"]]
+
+
+def plain(text: str) -> str:
+    return text.replace("\N{MINUS SIGN}", "-").replace("\N{NO-BREAK SPACE}", " ").rstrip(".").casefold()
+
+
+def test_the_bench_takes_the_filament_into_account(tmp_path):
+    place = case(tmp_path)
+    (place / "filament.csv").write_text(
+        "place,diameter_1_mm,diameter_2_mm\n1,1.85,1.86\n2,1.85,1.85\n3,1.86,1.85\n"
+    )
+    (place / "feed.csv").write_text("commanded_mm,marked_mm,left_mm\n100,120,20\n100,120,20\n100,120,20\n")
+    text, settings = words_of(place)
+    assert "settings.filament_diameter_mm" in settings
+    told = on_the_bench(place)
+    assert plain(told["text"]) == plain(text)
+    assert any("filament diameter" in step.casefold() for step in told["advice"])
+
+
+def test_the_bench_judges_by_the_settings_of_the_print(tmp_path):
+    # The advice was put into the case's file; the print on the bench was made before.
+    place = case(tmp_path)
+    before = on_the_bench(place)
+    path = place / "machine.toml"
+    path.write_text(re.sub(r"(?m)^backlash_x_mm = .*$", "backlash_x_mm = 0.5", path.read_text()))
+    after = on_the_bench(place)
+    assert after["advice"] == before["advice"] and before["advice"]
+
+
+def carried_case(tmp_path: Path) -> Path:
+    """A case whose second print is a comb alone, so that what the first left known says most."""
+    place = case(tmp_path)
+    assert run("make", place, "--new-print", "--family", "comb-x")[0] == 0
+    assert run("simulate", place, "--seed", 5, *options(ERRORS))[0] == 0
+    return place
+
+
+def test_the_bench_takes_an_earlier_print_as_known(tmp_path):
+    place = carried_case(tmp_path)
+    text, _ = words_of(place, "--carry", "01")
+    assert plain(on_the_bench(place, carry="01")["text"]) == plain(text)
+
+
+@pytest.mark.parametrize(
+    ("command", "figure"),
+    [
+        (("plan",), lambda told: told["misfit_mm"]["after"]),
+        (("predict", "--pair", "6,6.2"), lambda told: told["pairs"][0]["put_together_mm"]["std_uncertainty"]),
+        (("compare", "01", "02"), lambda told: told["terms"]["bead_excess"]["after_std_uncertainty"]),
+    ],
+    ids=["plan", "predict", "compare"],
+)
+def test_an_earlier_print_is_carried_by_every_command(tmp_path, command, figure):
+    place = carried_case(tmp_path)
+    name, *words = command
+    alone = figure(run_json(name, place, *words))
+    carried = figure(run_json(name, place, *words, "--carry", "01"))
+    # The comb alone says nothing of the bead; the first print did.
+    assert carried < 0.7 * alone
+
+
+def test_a_part_is_corrected_by_what_is_carried(tmp_path):
+    place = carried_case(tmp_path)
+    part = next((place / "prints" / "02").glob("*.stl"))
+    left = []
+    for i, how in enumerate(((), ("--carry", "01"))):
+        told = run_json("correct", place, part, "-o", tmp_path / f"{i}.stl", "--thin", *how)
+        left.append(told["bodies"][0]["virtual_print"]["corrected"]["mean_mm"])
+    # Printers as little known as the comb leaves them differ more from the corrected drawing.
+    assert left[1] < 0.5 * left[0]
+
+
+def test_the_history_reads_all_prints_already(tmp_path):
+    code, _, err = run("compare", case(tmp_path), "--carry", "01")
+    assert code == 2 and "all prints" in err
+
+
+def test_readings_are_doubted_by_the_caliper_and_bead_of_their_own_print(tmp_path):
+    # What a print of a soft plastic was, it stays, whatever the case prints now.
+    place = case(tmp_path)
+    kept = place / "prints" / "01" / "machine.toml"
+    kept.write_text(kept.read_text().replace("soft = false", "soft = true"))
+    _, out, _ = run("enter", place)
+    assert "soft" in out
+    assert json.loads(run("diagnose", place, "--json")[1])["schema"] == 1
