@@ -15,21 +15,13 @@ import pytest
 
 from fitassay.analysis.chain.walk import SetWalk
 from fitassay.analysis.terms import INDEX, TERMS
+from fitassay.gallery.make import CHROMIUM_ARGUMENTS
 from tests.benches import copy_case, make_case, manifest_of, pairs_of, print_folder, served_here, typed
 
 if TYPE_CHECKING:
     from playwright.sync_api import Browser, BrowserContext, Page, Route
 
-CHROMIUM = shutil.which("chromium")
-ARGUMENTS = [
-    "--no-sandbox",
-    "--disable-gpu",
-    "--disable-quic",
-    "--no-first-run",
-    "--disable-background-networking",
-    "--disable-component-update",
-    "--disable-sync",
-]
+CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
 
 NEEDS_CHROMIUM = pytest.mark.skipif(
     CHROMIUM is None, reason="no chromium on this system (Debian: apt-get install chromium)"
@@ -52,7 +44,7 @@ def fixtures() -> dict[str, Any]:
 def a_browser() -> Iterator[Browser]:
     api = pytest.importorskip("playwright.sync_api", reason="playwright is not installed (test extra)")
     with api.sync_playwright() as driver:
-        chromium = driver.chromium.launch(executable_path=CHROMIUM, args=ARGUMENTS)
+        chromium = driver.chromium.launch(executable_path=CHROMIUM, args=list(CHROMIUM_ARGUMENTS))
         yield chromium
         chromium.close()
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import signal
 
+import pytest
 from hypothesis import settings
 
 # One thread a worker: two workers on two cores would otherwise ask for four. Before numpy is loaded.
@@ -20,3 +21,9 @@ if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
 settings.register_profile("seeded", derandomize=True, deadline=None)
 settings.register_profile("explore", deadline=None)
 settings.load_profile("seeded")
+
+
+@pytest.hookimpl(trylast=True)
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """What takes long comes last, whatever else the order."""
+    items.sort(key=lambda item: item.get_closest_marker("long") is not None)

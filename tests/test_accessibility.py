@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import io
-import shutil
-from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -15,32 +13,15 @@ from fitassay.coupons.machine import Machine
 from fitassay.coupons.make import write_set
 from fitassay.report.page import report_html
 from tests import diagnoses, sets
-
-CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
-ARGUMENTS = (
-    "--no-sandbox",
-    "--disable-gpu",
-    "--disable-quic",
-    "--no-first-run",
-    "--disable-background-networking",
-    "--disable-component-update",
-    "--disable-sync",
-)
+from tests.bench_browser import NEEDS_CHROMIUM, a_browser
 
 pytestmark = [
     pytest.mark.browser,
-    pytest.mark.skipif(CHROMIUM is None, reason="no chromium on this machine; install it to run these tests"),
+    NEEDS_CHROMIUM,
 ]
 
 
-@pytest.fixture(scope="module")
-def browser() -> Iterator:
-    from playwright.sync_api import sync_playwright
-
-    with sync_playwright() as driver:
-        running = driver.chromium.launch(executable_path=CHROMIUM, args=list(ARGUMENTS))
-        yield running
-        running.close()
+browser = pytest.fixture(scope="module")(a_browser)
 
 
 @pytest.fixture(scope="module")

@@ -23,6 +23,7 @@ from fitassay.coupons.errors import InputError
 from fitassay.coupons.export.manifest import manifest_json
 from fitassay.coupons.feature import Coupon, Feature
 from tests.benches import copy_case, make_case, manifest_of, pairs_of, print_folder, typed, values_of
+from tests.faults import full_disk
 
 TAB = "0123456789abcdef01234567"
 OTHER_TAB = "89abcdef0123456789abcdef"
@@ -224,11 +225,8 @@ def test_a_full_disk_is_told_and_the_page_goes_on(case: Path, monkeypatch: pytes
     bench = bench_of(case)
     coupon, feature = pairs_of(case)[0]
 
-    def full(*_: object) -> None:
-        raise OSError(28, "No space left on device")
-
     with monkeypatch.context() as patch:
-        patch.setattr("fitassay.coupons.files.os.fsync", full)
+        patch.setattr("fitassay.coupons.files.os.fsync", full_disk)
         (result,) = bench.act(TAB, [read(1, coupon, feature, f"{typed(0, feature)}")])
     assert result["outcome"] == "refused" and "No space left" in result["note"]
     assert not values_of(case)

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import errno
-import os
 from pathlib import Path
 
 import pytest
@@ -11,6 +9,7 @@ import pytest
 from fitassay.analysis.readings.file import blank_readings, read_readings
 from fitassay.coupons.machine import Machine
 from fitassay.reading_dialog.typed import typed_values
+from tests.faults import full_disk
 from tests.prints import MANIFEST, small_case
 from tests.pty_session import PtySession
 from tests.test_cli import run
@@ -257,11 +256,8 @@ def test_a_full_disk_is_told_and_what_was_saved_stays(tmp_path, monkeypatch):
     enter(tmp_path, "20.31", "q")
     before = (target / "readings.csv").read_bytes()
 
-    def full(*_: object) -> None:
-        raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
-
     with monkeypatch.context() as m:
-        m.setattr("os.fsync", full)
+        m.setattr("os.fsync", full_disk)
         code, _, err = run("enter", str(tmp_path), stdin="20.4\n")
     assert code == 2
     assert "readings.csv: cannot be written (No space left on device)" in err

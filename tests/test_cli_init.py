@@ -11,6 +11,7 @@ import pytest
 from fitassay.commands.init import option_name
 from fitassay.coupons.machine import FIGURES, Machine
 from fitassay.coupons.machine_file import read_machine
+from tests.faults import full_disk
 from tests.pty_session import PtySession
 from tests.test_cli import run
 
@@ -99,11 +100,8 @@ def test_a_full_disk_is_told_and_leaves_nothing_half(tmp_path, monkeypatch, call
     run("init", str(tmp_path), "--yes", "--name", "first")
     before = (tmp_path / "machine.toml").read_bytes()
 
-    def full(*_: object) -> None:
-        raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
-
     with monkeypatch.context() as m:
-        m.setattr(call, full)
+        m.setattr(call, full_disk)
         code, out, err = run("init", str(tmp_path), "--yes", "--force", "--name", "second")
     assert code == 2
     assert out == ""

@@ -3,9 +3,7 @@
 from __future__ import annotations
 
 import csv
-import errno
 import json
-import os
 import re
 import shutil
 from pathlib import Path
@@ -17,6 +15,7 @@ from fitassay.analysis.terms import NAMES, TERMS
 from fitassay.commands.simulate import option_name
 from fitassay.coupons.export.manifest import read_manifest
 from fitassay.coupons.families import FAMILIES
+from tests.faults import full_disk
 from tests.pty_session import PtySession
 from tests.test_cli import process, run
 
@@ -173,10 +172,7 @@ def test_a_machine_too_small_is_refused_with_the_dimension(tmp_path):
 def test_a_full_disk_is_told(case, monkeypatch):
     readings = (case / "prints" / "01" / "readings.csv").read_bytes()
 
-    def full(*_: object) -> None:
-        raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
-
-    monkeypatch.setattr("os.fsync", full)
+    monkeypatch.setattr("os.fsync", full_disk)
     for args in (["make", str(case), "--quick"], ["simulate", str(case)]):
         code, out, err = run(*args)
         assert code == 2

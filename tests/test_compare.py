@@ -17,19 +17,13 @@ from fitassay.analysis.prints.setting_changes import apply, changed_settings, er
 from fitassay.analysis.result import Advice
 from fitassay.analysis.terms import INDEX, NAMES, PRINTER, TERMS
 from fitassay.coupons.machine import Machine
+from tests.printers import printer
 from tests.sets import walk
 
 NOISE = 0.02
 K = len(NAMES)
 MACHINE = Machine()
 PRIOR = prior_sds(MACHINE)
-
-
-def printer(**values):
-    theta = np.zeros(K)
-    for name, value in values.items():
-        theta[INDEX[name]] = value
-    return theta
 
 
 def layout():

@@ -13,9 +13,10 @@ from fitassay.analysis.parts.check import check
 from fitassay.analysis.parts.correct import correct, scaled_alone
 from fitassay.analysis.parts.part_file import Part, open_edges
 from fitassay.analysis.parts.virtual_print import Sections, printed_region, prove, round_openings
-from fitassay.analysis.terms import INDEX, NAMES
+from fitassay.analysis.terms import INDEX
 from fitassay.coupons.errors import InputError, JobError
 from tests.parts import PARTS, box, drawn, measure, part_of, post, prism
+from tests.printers import printer
 
 W, H = 0.45, 0.2
 
@@ -42,13 +43,6 @@ DOUBT = {
     "skew_xy": 0.0003,
     "bore_closure": 0.02,
 }
-
-
-def printer(**values):
-    theta = np.zeros(len(NAMES))
-    for name, value in values.items():
-        theta[INDEX[name]] = value
-    return theta
 
 
 def block():

@@ -32,19 +32,13 @@ from fitassay.coupons.machine import Machine
 from fitassay.coupons.make import build_set
 from fitassay.coupons.rules import Rules
 from tests.fit_case import run, run_json
+from tests.printers import printer
 from tests.sets import coupon_set, walk
 
 FAMILY = ("fit-ladder",)
 MACHINE = Machine()
 W = MACHINE.line_width_mm
 PRIOR = prior_sds(MACHINE)
-
-
-def printer(**values):
-    theta = np.zeros(len(NAMES))
-    for name, value in values.items():
-        theta[INDEX[name]] = value
-    return theta
 
 
 def all_rungs():

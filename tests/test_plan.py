@@ -13,21 +13,15 @@ from fitassay.analysis.estimation.posterior import posterior, prior_sds
 from fitassay.analysis.parts.iso286 import parse_fit
 from fitassay.analysis.parts.sizes import State
 from fitassay.analysis.prints.plan import TELLS, make_plan
-from fitassay.analysis.terms import INDEX, NAMES
+from fitassay.analysis.terms import INDEX
 from fitassay.coupons.machine import Machine
 from tests.fit_case import case, run, run_json
+from tests.printers import printer
 from tests.sets import coupon_set, walk
 
 MACHINE = Machine()
 PRIOR = prior_sds(MACHINE)
 U = single_reading_sd(MACHINE)
-
-
-def printer(**values):
-    theta = np.zeros(len(NAMES))
-    for name, value in values.items():
-        theta[INDEX[name]] = value
-    return theta
 
 
 def planned(theta, seed=1, wanted=None):

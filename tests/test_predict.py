@@ -17,15 +17,9 @@ from fitassay.analysis.parts.pairs import Pair, peg_for_clearance, predict_pair
 from fitassay.analysis.parts.sizes import State, nominal_for_size, predict_size, size_contributions
 from fitassay.analysis.terms import INDEX, NAMES, TERMS
 from fitassay.coupons.errors import InputError
+from tests.printers import printer
 
 WIDTH = 0.45
-
-
-def printer(**values):
-    theta = np.zeros(len(NAMES))
-    for name, value in values.items():
-        theta[INDEX[name]] = value
-    return theta
 
 
 def state(theta, sd=0.0, scatter=0.0):

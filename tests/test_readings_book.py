@@ -17,6 +17,7 @@ from hypothesis import strategies as st
 from fitassay.analysis.readings.file import ReadingsBook, blank_readings, read_readings
 from fitassay.coupons.errors import InputError, InputErrors, JobError
 from fitassay.coupons.lock import locked
+from tests.faults import full_disk
 from tests.prints import FEATURES, MANIFEST
 
 HEADER = "coupon,feature,reading_mm,note\n"
@@ -380,16 +381,12 @@ def test_a_drive_without_locks_is_written_all_the_same(book, path, monkeypatch):
     assert values_on_disk(path) == {("boss", "x20"): [20.3]}
 
 
-def full(*_: object, **__: object) -> None:
-    raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
-
-
 @pytest.mark.parametrize("call", ["os.fsync", "os.replace", "tempfile.mkstemp"])
 def test_a_full_disk_loses_nothing(book, path, monkeypatch, call):
     book.add("boss", "x20", 20.3)
     before = path.read_bytes()
     with monkeypatch.context() as m:
-        m.setattr(call, full)
+        m.setattr(call, full_disk)
         with pytest.raises(JobError, match=r"readings\.csv: cannot be written \(No space left on device\)"):
             book.add("boss", "y20", 20.4)
     assert path.read_bytes() == before

@@ -6,6 +6,7 @@ import functools
 import itertools
 import math
 import unicodedata
+from collections.abc import Iterator
 from functools import cache
 
 import numpy as np
@@ -16,11 +17,10 @@ from hypothesis import strategies as st
 
 from fitassay.coupons.feature import Coupon, Feature
 from fitassay.coupons.machine import FIGURES, Machine
-from fitassay.coupons.make import CouponSet, build_set
 from fitassay.coupons.sheet.layout import Layout, lay_out
 from fitassay.coupons.sheet.paper import SheetPdf
 from fitassay.coupons.sheet.section import Piece, is_round, load_piece, notch_tips, touched_face
-from fitassay.coupons.sheet.view import views
+from fitassay.coupons.sheet.view import View, views
 from fitassay.coupons.sheet.words import (
     length_text,
     numbered_features,
@@ -29,11 +29,7 @@ from fitassay.coupons.sheet.words import (
     settings_in_force,
     shared_clauses,
 )
-
-
-@cache
-def coupon_set() -> CouponSet:
-    return build_set(Machine())
+from tests.sets import coupon_set
 
 
 @cache
@@ -197,50 +193,49 @@ def _lies_clean(layout: Layout) -> None:
             assert not any(shapely.LineString(line).intersects(label) for label in labels)
 
 
-@pytest.mark.parametrize("scale", [2.0, 5.0])
-def test_default_pieces_are_drawn_clean(scale: float) -> None:
+def laid_out(scale: float) -> Iterator[tuple[Coupon, View, Layout]]:
+    """Every view of the default set's coupons with its layout; a letter counts as 2 mm wide."""
     numbers = numbered_features(coupon_set().manifest)
     for coupon in coupon_set().manifest.coupons:
         piece = load_piece(coupon, coupon_set().solids)
         for view in views(coupon, piece, numbers):
-            layout = lay_out(view, scale, lambda text: 2.0 * len(text))
-            if layout.conflicts == 0:
-                _lies_clean(layout)
-            else:
-                # One bead between two jaws is hidden at twice its size.
-                assert coupon.family == "single-wall" and scale == 2.0
+            yield coupon, view, lay_out(view, scale, lambda text: 2.0 * len(text))
+
+
+@pytest.mark.parametrize("scale", [2.0, 5.0])
+def test_default_pieces_are_drawn_clean(scale: float) -> None:
+    for coupon, _, layout in laid_out(scale):
+        if layout.conflicts == 0:
+            _lies_clean(layout)
+        else:
+            # One bead between two jaws is hidden at twice its size.
+            assert coupon.family == "single-wall" and scale == 2.0
 
 
 @pytest.mark.parametrize("scale", [1.0, 2.0])
 def test_dimension_geometry(scale: float) -> None:
     """ISO 129-1 practice: parallel to the size, extension lines square to it, with a gap and a little beyond."""
-    numbers = numbered_features(coupon_set().manifest)
-    for coupon in coupon_set().manifest.coupons:
-        piece = load_piece(coupon, coupon_set().solids)
-        for view in views(coupon, piece, numbers):
-            layout = lay_out(view, scale, lambda text: 2.0 * len(text))
-            places = {place.number: place for place in view.places}
-            for dimension in layout.dimensions:
-                place = places[dimension.number]
-                step = dimension.ends[1] - dimension.ends[0]
-                along = np.array([math.cos(place.angle), math.sin(place.angle)])
-                assert np.linalg.norm(step) == pytest.approx(
-                    abs((place.b - place.a) @ along) * scale, abs=1e-9
-                )
-                assert abs(step @ np.array([-along[1], along[0]])) < 1e-9
-                for line in dimension.extensions:
-                    assert abs((line[1] - line[0]) @ along) < 1e-9
-                    near = min(np.abs((line[0] - end) @ along) for end in dimension.ends)
-                    assert near < 1e-9
-                    assert np.abs((line[1] - dimension.ends[0]) @ np.array([-along[1], along[0]])) > 1.0
-                    gaps = []
-                    for contact, face in ((place.a, place.face_a), (place.b, place.face_b)):
-                        points = np.vstack([face.line, contact]) * scale
-                        flat = np.abs((points - contact * scale) @ along) < 0.05
-                        gaps.append(np.linalg.norm(points[flat] - line[0], axis=1).min())
-                    assert min(gaps) == pytest.approx(0.8, abs=0.05)
-                # Read from below or from the right.
-                assert -math.pi / 2 < dimension.angle <= math.pi / 2 + 1e-9
+    for _, view, layout in laid_out(scale):
+        places = {place.number: place for place in view.places}
+        for dimension in layout.dimensions:
+            place = places[dimension.number]
+            step = dimension.ends[1] - dimension.ends[0]
+            along = np.array([math.cos(place.angle), math.sin(place.angle)])
+            assert np.linalg.norm(step) == pytest.approx(abs((place.b - place.a) @ along) * scale, abs=1e-9)
+            assert abs(step @ np.array([-along[1], along[0]])) < 1e-9
+            for line in dimension.extensions:
+                assert abs((line[1] - line[0]) @ along) < 1e-9
+                near = min(np.abs((line[0] - end) @ along) for end in dimension.ends)
+                assert near < 1e-9
+                assert np.abs((line[1] - dimension.ends[0]) @ np.array([-along[1], along[0]])) > 1.0
+                gaps = []
+                for contact, face in ((place.a, place.face_a), (place.b, place.face_b)):
+                    points = np.vstack([face.line, contact]) * scale
+                    flat = np.abs((points - contact * scale) @ along) < 0.05
+                    gaps.append(np.linalg.norm(points[flat] - line[0], axis=1).min())
+                assert min(gaps) == pytest.approx(0.8, abs=0.05)
+            # Read from below or from the right.
+            assert -math.pi / 2 < dimension.angle <= math.pi / 2 + 1e-9
 
 
 pegs = st.lists(
