@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field
 from typing import Literal
 
@@ -42,6 +43,18 @@ class Feature:
     contact_b_mm: tuple[float, float, float]
     jaw_mm: float
     instruction: str
+
+    @property
+    def contact_height(self) -> float:
+        """Height [mm] of the section on which the jaws are put: the middle of both contacts."""
+        return round((self.contact_a_mm[2] + self.contact_b_mm[2]) / 2, 6)
+
+    @property
+    def direction(self) -> tuple[float, float]:
+        """Unit vector of the measured direction in the xy plane, from contact a to contact b."""
+        angle = math.radians(self.direction_deg)
+        # Rounded, so that what is measured along x has no part of y.
+        return round(math.cos(angle), 15) + 0.0, round(math.sin(angle), 15) + 0.0
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -4,11 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
-from manifold3d import CrossSection, FillRule, Manifold, OpType
 
-from fitassay.coupons.draft import Slab
+if TYPE_CHECKING:
+    from manifold3d import CrossSection, Manifold
+
+    from fitassay.coupons.draft import Slab
 
 
 @dataclass(frozen=True, eq=False)
@@ -50,6 +53,8 @@ def solid_of(slabs: Sequence[Slab]) -> Solid:
     ValueError
         The slabs do not make one watertight body.
     """
+    from manifold3d import CrossSection, FillRule, Manifold, OpType
+
     prisms = []
     for slab in slabs:
         rings = []
@@ -69,7 +74,7 @@ def _prism(section: CrossSection, z0: float, z1: float) -> Manifold:
     def placed(points: np.ndarray) -> np.ndarray:
         return np.column_stack([points[:, :2], np.where(points[:, 2] > 0.5, z1, z0)])
 
-    return Manifold.extrude(section, 1.0).warp_batch(placed)
+    return section.extrude(1.0).warp_batch(placed)
 
 
 def _canonical(body: Manifold) -> Solid:
@@ -84,3 +89,13 @@ def _canonical(body: Manifold) -> Solid:
     first = np.argmin(faces, axis=1)
     faces = np.take_along_axis(faces, (first[:, None] + np.arange(3)) % 3, axis=1)
     return Solid(vertices[order], faces[np.lexsort(faces.T[::-1])])
+
+
+def merge(points: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Distinct points, in lexical order, and the index of each point among them; exact equality, any number type."""
+    order = np.lexsort(points.T[::-1])
+    ranked = points[order]
+    first = np.concatenate([[True], np.any(ranked[1:] != ranked[:-1], axis=1)])
+    index = np.empty(len(points), dtype=np.int64)
+    index[order] = np.cumsum(first) - 1
+    return ranked[first], index

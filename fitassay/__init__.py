@@ -39,7 +39,7 @@ _HOME = {
     "TERMS": "fitassay.analysis.terms",
     "Reading": "fitassay.analysis.readings.file",
     "read_readings": "fitassay.analysis.readings.file",
-    "SetWalk": "fitassay.analysis.chain.walk",
+    "SetWalk": "fitassay.analysis.chain.sensitivities",
     "simulate": "fitassay.analysis.chain.simulate",
     "theta_of": "fitassay.analysis.chain.simulate",
     "posterior": "fitassay.analysis.estimation.posterior",
@@ -53,9 +53,9 @@ _HOME = {
 __all__ = [*_HOME, "__version__"]  # pyright: ignore[reportUnsupportedDunderAll]
 
 if TYPE_CHECKING:
+    from fitassay.analysis.chain.sensitivities import SetWalk as SetWalk
     from fitassay.analysis.chain.simulate import simulate as simulate
     from fitassay.analysis.chain.simulate import theta_of as theta_of
-    from fitassay.analysis.chain.walk import SetWalk as SetWalk
     from fitassay.analysis.diagnosis.diagnose import diagnose as diagnose
     from fitassay.analysis.diagnosis.diagnose import interpret as interpret
     from fitassay.analysis.estimation.posterior import posterior as posterior

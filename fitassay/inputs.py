@@ -17,7 +17,7 @@ from fitassay.coupons.machine import Machine
 
 # The libraries behind these take longer to load than the commands that need none of them.
 if TYPE_CHECKING:
-    from fitassay.analysis.chain.walk import SetWalk
+    from fitassay.analysis.chain.sensitivities import SetWalk
     from fitassay.analysis.estimation.feed import Feed, Filament
     from fitassay.analysis.estimation.observations import Known
     from fitassay.analysis.gcode.trace import Trace
@@ -65,7 +65,7 @@ class Inputs:
     @cached_property
     def walk(self) -> SetWalk:
         """The readings of the coupons as a function of the errors."""
-        from fitassay.analysis.chain.walk import SetWalk
+        from fitassay.analysis.chain.sensitivities import SetWalk
         from fitassay.analysis.gcode.apply import traced_walk
 
         manifest = self.manifest

@@ -114,8 +114,8 @@ def simulate_print(
     InputError
         No such term, or errors so large that a feature would vanish.
     """
+    from fitassay.analysis.chain.sensitivities import SetWalk
     from fitassay.analysis.chain.simulate import simulate, theta_of
-    from fitassay.analysis.chain.walk import SetWalk
     from fitassay.analysis.readings.file import COLUMNS, reference_id
     from fitassay.analysis.readings.table import csv_line
 

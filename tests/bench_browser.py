@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pytest
 
-from fitassay.analysis.chain.walk import SetWalk
+from fitassay.analysis.chain.sensitivities import SetWalk
 from fitassay.analysis.terms import INDEX, TERMS
 from fitassay.gallery.make import CHROMIUM_ARGUMENTS
 from tests.benches import copy_case, make_case, manifest_of, pairs_of, print_folder, served_here, typed

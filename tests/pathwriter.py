@@ -11,8 +11,9 @@ import numpy as np
 import shapely
 from shapely import affinity
 
-from fitassay.analysis.chain.loops import Mesh, Slicer, polygons
 from fitassay.coupons.feature import Coupon
+from fitassay.coupons.sections import Slicer, polygons
+from fitassay.coupons.solid import Solid
 
 INCH = 25.4
 # Signed permutations of x and y, as a, b, c, d of (x, y) -> (a x + b y, c x + d y).
@@ -168,7 +169,7 @@ class Drawn:
     seams: dict[tuple[str, float], list[np.ndarray]] = field(default_factory=dict)
 
 
-def write(coupons: list[tuple[Coupon, Mesh]], style: Style, seed: int = 0) -> Drawn:
+def write(coupons: list[tuple[Coupon, Solid]], style: Style, seed: int = 0) -> Drawn:
     """The file of all coupons on one plate, and where the outer walls' seams are."""
     rng = np.random.default_rng(seed)
     pen = Pen(style)
@@ -215,7 +216,7 @@ def write(coupons: list[tuple[Coupon, Mesh]], style: Style, seed: int = 0) -> Dr
 
 
 class _Part:
-    def __init__(self, coupon: Coupon, mesh: Mesh, style: Style) -> None:
+    def __init__(self, coupon: Coupon, mesh: Solid, style: Style) -> None:
         self.coupon = coupon
         self.style = style
         self.slicer = Slicer(mesh, coupon.id)

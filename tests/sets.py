@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from functools import cache
 
-from fitassay.analysis.chain.loops import Mesh, Slicer
-from fitassay.analysis.chain.walk import SetWalk
+from fitassay.analysis.chain.sensitivities import SetWalk
 from fitassay.coupons.machine import Machine
 from fitassay.coupons.make import CouponSet, build_set
+from fitassay.coupons.sections import Slicer
 
 
 @cache
@@ -18,8 +18,5 @@ def coupon_set(families: tuple[str, ...] | None = None, quick: bool = False) -> 
 @cache
 def walk(families: tuple[str, ...] | None = None, quick: bool = False) -> SetWalk:
     made = coupon_set(families, quick)
-    slicers = {
-        name: Slicer(Mesh(vertices=solid.vertices, faces=solid.faces), name)
-        for name, solid in made.solids.items()
-    }
+    slicers = {name: Slicer(solid, name) for name, solid in made.solids.items()}
     return SetWalk(made.manifest, slicers)

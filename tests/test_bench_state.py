@@ -11,7 +11,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from fitassay.analysis.chain.walk import SetWalk
+from fitassay.analysis.chain.sensitivities import SetWalk
 from fitassay.analysis.readings.book import ReadingsBook
 from fitassay.analysis.terms import INDEX, TERMS
 from fitassay.bench.actions import Action, BadRequest, parse_actions

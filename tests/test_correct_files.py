@@ -8,8 +8,9 @@ import numpy as np
 import pytest
 import trimesh
 
-from fitassay.analysis.parts.part_file import merge, open_edges, read_parts, write_parts
+from fitassay.analysis.parts.part_file import open_edges, read_parts, write_parts
 from fitassay.coupons.errors import InputError
+from fitassay.coupons.solid import merge
 from tests.parts import box, drawn, part_of
 
 
@@ -160,7 +161,7 @@ def _inside_out(facets):
 
 BAD = {
     "empty": (b"", "is empty"),
-    "short": (b"abc", "neither an STL nor a 3MF"),
+    "short": (b"abc", "is no STL file; export the part as STL or 3MF"),
     "text": (b"# notes about the part\n" * 20, "no whole STL"),
     "cut off": (_cube_bytes()[:-60], "12 facets are announced, 10 are there"),
     "nothing": (_binary(0, b""), "no whole STL"),

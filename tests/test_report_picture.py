@@ -8,9 +8,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from fitassay.analysis.chain.loops import Ring
 from fitassay.analysis.chain.simulate import theta_of
 from fitassay.coupons.machine import Machine
+from fitassay.coupons.sections import Ring
 from fitassay.report.picture import FACTORS, coupon_plans, plan_of, plan_svg
 from tests import sets
 

@@ -7,7 +7,6 @@ from pathlib import Path
 import pytest
 from lxml import html
 
-from fitassay.analysis.chain.loops import Mesh
 from fitassay.analysis.chain.simulate import simulate, theta_of
 from fitassay.analysis.diagnosis.diagnose import interpret
 from fitassay.analysis.gcode.trace import Trace, trace_file
@@ -28,7 +27,7 @@ def traced(tmp_path_factory) -> tuple[Path, Trace]:
     for coupon in made.manifest.coupons:
         if coupon.plate == 1:
             solid = made.solids[coupon.id]
-            pairs.append((coupon, Mesh(vertices=solid.vertices, faces=solid.faces)))
+            pairs.append((coupon, solid))
     path = folder / "plate <1>.txt"
     path.write_text(write(pairs, Style(offset=0.225, seam="random", shift=(20, 10))).text, encoding="utf-8")
     return folder, trace_file(path, made.manifest, folder, made.machine)

@@ -412,7 +412,7 @@ def test_bad_input_is_told_in_one_sentence(tmp_path) -> None:
         sheet_pdf(dataclasses.replace(manifest, coupons=()), coupons.solids, machine)
     with pytest.raises(InputError, match="no solid is given"):
         sheet_pdf(manifest, {}, machine)
-    with pytest.raises(InputError, match=r"comb-x\.stl: cannot be read"):
+    with pytest.raises(InputError, match=r"comb-x\.stl: is missing"):
         sheet_pdf(manifest, tmp_path, machine)
     with pytest.raises(InputError, match="without a folder"):
         sheet_pdf(_only(coupons, file="../comb-x.stl"), tmp_path, machine)

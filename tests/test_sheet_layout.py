@@ -19,7 +19,7 @@ from fitassay.coupons.feature import Coupon, Feature
 from fitassay.coupons.machine import FIGURES, Machine
 from fitassay.coupons.sheet.layout import Layout, lay_out
 from fitassay.coupons.sheet.paper import SheetPdf
-from fitassay.coupons.sheet.section import Piece, is_round, load_piece, notch_tips, touched_face
+from fitassay.coupons.sheet.section import Piece, load_piece, notch_tips, touched_face
 from fitassay.coupons.sheet.view import View, views
 from fitassay.coupons.sheet.words import (
     length_text,
@@ -29,6 +29,7 @@ from fitassay.coupons.sheet.words import (
     settings_in_force,
     shared_clauses,
 )
+from fitassay.coupons.solid import Solid
 from tests.sets import coupon_set
 
 
@@ -174,7 +175,8 @@ def test_touched_face_away_from_outlines_is_a_point() -> None:
 
 
 def test_round_and_notched() -> None:
-    assert is_round(CIRCLE) and not is_round(SQUARE)
+    assert touched_face([CIRCLE], np.array([4.0, 0.0]), EAST).round_shape
+    assert not touched_face([SQUARE], np.array([10.0, 5.0]), EAST).round_shape
     notched = np.array([[0.0, 0.5], [2.0, 2.0], [2.2, 0.0], [10.0, 0.0], [10.0, 10.0], [0.0, 10.0]])
     ((tip, mouth),) = notch_tips([notched, SQUARE, CIRCLE])
     assert tuple(tip) == (2.0, 2.0)
@@ -279,7 +281,7 @@ def test_layout_of_random_boards(sizes: list[tuple[float, float, str]], scale: f
         board.append(block)
         x += wide
     mesh = solid.to_mesh64()
-    piece = Piece(np.array(mesh.vert_properties[:, :3]), np.array(mesh.tri_verts), "board")
+    piece = Piece(Solid(np.array(mesh.vert_properties[:, :3]), np.array(mesh.tri_verts)), "board")
     coupon = Coupon(
         id="board", family="board", file="board.stl", size_mm=(total, 30.0, 9.0), features=tuple(features)
     )

@@ -10,12 +10,12 @@ from functools import cache
 import numpy as np
 import pytest
 
-from fitassay.analysis.chain.loops import Mesh
 from fitassay.analysis.gcode.probes import Template
 from fitassay.analysis.gcode.trace import Trace, trace_file, trace_templates
 from fitassay.coupons.errors import InputError
 from fitassay.coupons.machine import Machine
 from fitassay.coupons.make import CouponSet, build_set, write_set
+from fitassay.coupons.solid import Solid
 from tests.pathwriter import Drawn, Style, write
 
 TURN_TEXT = {
@@ -42,8 +42,8 @@ def templates() -> dict[str, Template]:
     }
 
 
-def _mesh(made: CouponSet, key: str) -> Mesh:
-    return Mesh(vertices=made.solids[key].vertices, faces=made.solids[key].faces)
+def _mesh(made: CouponSet, key: str) -> Solid:
+    return made.solids[key]
 
 
 def drawn(style: Style, ids: tuple[str, ...], seed: int = 0) -> Drawn:

@@ -8,13 +8,13 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from fitassay.analysis.chain.loops import Ring
 from fitassay.analysis.gcode.layers import Layer, LayerRow, read_layers
 from fitassay.analysis.gcode.loops import loops_of
 from fitassay.analysis.gcode.moves import read_moves
 from fitassay.analysis.gcode.offset import Seen, place_of
 from fitassay.analysis.gcode.probes import TURNS, probes_on, turned_coupon, turned_points
 from fitassay.coupons.feature import Coupon, Feature
+from fitassay.coupons.sections import Ring
 
 SQUARE = "G0 X{0} Y{0}\nG1 X{1} E1\nG1 Y{1} E1\nG1 X{0} E1\nG1 Y{0} E1\n"
 

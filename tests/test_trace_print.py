@@ -9,9 +9,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from fitassay.analysis.chain.loops import load_mesh
+from fitassay.analysis.chain.sensitivities import SetWalk
 from fitassay.analysis.chain.simulate import simulate, theta_of
-from fitassay.analysis.chain.walk import SetWalk
 from fitassay.analysis.diagnosis.diagnose import interpret
 from fitassay.analysis.estimation.observations import FILE, Known
 from fitassay.analysis.gcode.apply import diagnose_traced, known_from, print_traced, traced_walk
@@ -19,6 +18,7 @@ from fitassay.analysis.gcode.trace import Trace
 from fitassay.analysis.result import Diagnosis
 from fitassay.analysis.terms import INDEX
 from fitassay.coupons.export.manifest import read_manifest
+from fitassay.coupons.export.stl import read_stl
 from fitassay.coupons.machine import Machine
 from fitassay.coupons.make import write_set
 from tests.pathwriter import Style, write
@@ -158,7 +158,7 @@ def sliced(case: Path, style: Style) -> Path:
     folder = case / "prints" / "01"
     manifest = read_manifest(folder / "coupons.json")
     path = case / "plate.txt"
-    path.write_text(write([(c, load_mesh(folder / c.file)) for c in manifest.coupons], style).text)
+    path.write_text(write([(c, read_stl(folder / c.file)) for c in manifest.coupons], style).text)
     return path
 
 
@@ -207,7 +207,7 @@ def test_one_file_a_plate(case):
     plates = []
     for keys, offset in ((("comb-x",), 0.225), (("comb-y", "wall"), 0.225)):
         path = case / f"{keys[0]}.txt"
-        pieces = [(c, load_mesh(folder / c.file)) for c in manifest.coupons if c.id in keys]
+        pieces = [(c, read_stl(folder / c.file)) for c in manifest.coupons if c.id in keys]
         path.write_text(write(pieces, Style(offset=offset, infill=False)).text)
         plates.append(path)
     together = json.loads(run("trace", str(case), *map(str, plates), "--json")[1])
@@ -227,7 +227,7 @@ def test_one_file_a_plate(case):
     assert told["sliced_file"]["file"] == "comb-x.txt and comb-y.txt"
     assert told["verdict"]["term"] == "contour_offset"
     # Plates of different settings are noticed.
-    pieces = [(c, load_mesh(folder / c.file)) for c in manifest.coupons if c.id == "comb-x"]
+    pieces = [(c, read_stl(folder / c.file)) for c in manifest.coupons if c.id == "comb-x"]
     plates[0].write_text(write(pieces, Style(infill=False)).text)
     warnings = json.loads(run("trace", str(case), *map(str, plates), "--json")[1])["warnings"]
     assert any("paths stand at different places" in w for w in warnings)

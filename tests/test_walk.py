@@ -8,10 +8,13 @@ import numpy as np
 import pytest
 import shapely
 
-from fitassay.analysis.chain.loops import Mesh, Slicer, ideal_loops, mitre_vectors
-from fitassay.analysis.chain.walk import CouponWalk, bead_reach, lost_motion
+from fitassay.analysis.chain.backlash import lost_motion
+from fitassay.analysis.chain.loops import ideal_loops, mitre_vectors
+from fitassay.analysis.chain.span import CouponWalk, bead_reach
 from fitassay.analysis.terms import INDEX, TERMS, errors_of
 from fitassay.coupons.feature import Coupon, Feature
+from fitassay.coupons.sections import Slicer
+from fitassay.coupons.solid import Solid
 
 W = 0.45
 Z = 5.0
@@ -22,7 +25,7 @@ def prism(rings: list, height: float = 10.0) -> Slicer:
 
     mesh = Manifold.extrude(CrossSection(rings, FillRule.EvenOdd), height).to_mesh64()
     return Slicer(
-        Mesh(
+        Solid(
             vertices=np.array(mesh.vert_properties)[:, :3].copy(),
             faces=np.array(mesh.tri_verts).astype(int).copy(),
         )

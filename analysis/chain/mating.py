@@ -1,6 +1,6 @@
 """How a printed peg sits and turns in a printed hole: clearance of two outlines under the same errors.
 
-Outlines are walked like any other loop (`chain.walk.printed_path`), so that play flattens them, scale makes
+Outlines are walked like any other loop (`chain.backlash.printed_path`), so that play flattens them, scale makes
 ellipses of them and shear leans them. They are centrally symmetric, so a peg is freest with its centre on the
 hole's, and
 
@@ -17,8 +17,8 @@ from typing import Literal
 
 import numpy as np
 
+from fitassay.analysis.chain.backlash import printed_path
 from fitassay.analysis.chain.loops import Loop, path_loop
-from fitassay.analysis.chain.walk import printed_path
 from fitassay.analysis.terms import TERMS, errors_of
 from fitassay.coupons.errors import InputError
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from fitassay.analysis.chain.walk import SetWalk
+from fitassay.analysis.chain.sensitivities import SetWalk
 from fitassay.analysis.readings.file import Reading
 from fitassay.analysis.terms import INDEX, TERMS
 from fitassay.coupons.errors import InputError

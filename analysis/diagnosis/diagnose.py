@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 
-from fitassay.analysis.chain.walk import SetWalk
+from fitassay.analysis.chain.sensitivities import SetWalk
 from fitassay.analysis.diagnosis.advice import advise
 from fitassay.analysis.diagnosis.aliases import alias_terms, find_aliases
 from fitassay.analysis.diagnosis.ranking import Standing, open_doubt, what_next

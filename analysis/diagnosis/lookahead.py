@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from fitassay.analysis.chain.walk import SetWalk
+from fitassay.analysis.chain.sensitivities import SetWalk
 from fitassay.analysis.diagnosis.diagnose import interpret
 from fitassay.analysis.diagnosis.ranking import (
     Standing,

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from fitassay.analysis.chain.walk import SetWalk
+from fitassay.analysis.chain.sensitivities import SetWalk
 from fitassay.analysis.diagnosis.information_gain import (
     doubt_of,
     removed_by_all,
@@ -160,9 +160,9 @@ def what_next(
 
 def rank_unprinted(walk: SetWalk, standing: Standing, machine: Machine) -> tuple[NextPrint, ...]:
     """Coupons of families that were not printed, drawn for this machine, by doubt removed per minute."""
-    from fitassay.analysis.chain.loops import Mesh, Slicer
     from fitassay.coupons.errors import JobError
     from fitassay.coupons.make import build_set
+    from fitassay.coupons.sections import Slicer
 
     have = {c.family for c in walk.manifest.coupons}
     try:
@@ -172,10 +172,7 @@ def rank_unprinted(walk: SetWalk, standing: Standing, machine: Machine) -> tuple
     wanted = tuple(c for c in library.manifest.coupons if c.family not in have)
     if not wanted:
         return ()
-    slicers = {
-        c.id: Slicer(Mesh(vertices=library.solids[c.id].vertices, faces=library.solids[c.id].faces), c.id)
-        for c in wanted
-    }
+    slicers = {c.id: Slicer(library.solids[c.id], c.id) for c in wanted}
     shelf = SetWalk(replace(library.manifest, coupons=wanted), slicers)
     # What was measured on a printed coupon of the same name says nothing about one not printed yet.
     fresh = replace(standing, measured=frozenset())

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from fitassay.analysis.chain.walk import SetWalk
+from fitassay.analysis.chain.sensitivities import SetWalk
 from fitassay.analysis.diagnosis.information_gain import doubt_of, removed_by_each
 from fitassay.analysis.diagnosis.verdict import (
     DOMINANT,

@@ -16,7 +16,7 @@ from functools import cache
 
 import numpy as np
 
-from fitassay.analysis.chain.walk import SetWalk
+from fitassay.analysis.chain.sensitivities import SetWalk
 from fitassay.analysis.result import Status
 from fitassay.analysis.terms import INDEX, PRINTER, TERMS
 from fitassay.coupons.machine import Machine
@@ -163,7 +163,7 @@ def _sort_of(walk: SetWalk, gains: np.ndarray, i: int) -> str:
         return "height"
     if feature.kind == "diagonal":
         return "squareness"
-    axis = "x" if abs(np.cos(np.deg2rad(feature.direction_deg))) > 0.7 else "y"
+    axis = "x" if abs(feature.direction[0]) > 0.7 else "y"
     if gains[i, INDEX[f"backlash_{axis}"]] > -0.5:
         return ""
     if gains[i, INDEX["first_layer_flare"]] != 0:

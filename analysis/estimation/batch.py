@@ -12,7 +12,7 @@ from dataclasses import dataclass, fields
 
 import numpy as np
 
-from fitassay.analysis.chain.walk import SetWalk
+from fitassay.analysis.chain.sensitivities import SetWalk
 from fitassay.analysis.diagnosis.verdict import Judged, judge_many, reference_of, visible_limits
 from fitassay.analysis.estimation.excess_variance import flat_layout, measure_scatter
 from fitassay.analysis.estimation.many import Layout, product

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy.special import chdtrc
 
-from fitassay.analysis.chain.walk import SetWalk
+from fitassay.analysis.chain.sensitivities import SetWalk
 from fitassay.analysis.estimation.batch import Settled, settle
 from fitassay.analysis.estimation.observations import Carried, Evidence
 

@@ -19,8 +19,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from fitassay.analysis.chain.mating import REAL, PairWalk
+from fitassay.analysis.chain.sensitivities import SetWalk
 from fitassay.analysis.chain.sizes import Size, size_gains
-from fitassay.analysis.chain.walk import SetWalk
 from fitassay.analysis.estimation.fit import Basis, fit
 from fitassay.analysis.estimation.observations import Fact, Known, gather
 from fitassay.analysis.estimation.posterior import prior_sds

@@ -7,16 +7,17 @@ from pathlib import Path
 
 import numpy as np
 
-from fitassay.analysis.chain.loops import Slicer, load_mesh
-from fitassay.analysis.chain.walk import SetWalk
+from fitassay.analysis.chain.sensitivities import SetWalk
 from fitassay.analysis.diagnosis.diagnose import interpret
 from fitassay.analysis.estimation.observations import FILE, Known
 from fitassay.analysis.gcode.trace import OFFSET_U_MM, Trace
 from fitassay.analysis.readings.file import Reading
 from fitassay.analysis.result import Diagnosis
 from fitassay.analysis.terms import INDEX
+from fitassay.coupons.export.stl import read_coupon
 from fitassay.coupons.feature import Manifest
 from fitassay.coupons.machine import Machine
+from fitassay.coupons.sections import Slicer
 from fitassay.coupons.wording import count
 
 REST_MM = 0.02
@@ -31,7 +32,7 @@ source)."""
 def traced_walk(trace: Trace, manifest: Manifest, folder: Path) -> SetWalk:
     """The readings of all coupons: along the file's path where it has them, along the ideal one elsewhere."""
     slicers = {
-        c.id: trace.slicers[c.id] if c.id in trace.found else Slicer(load_mesh(Path(folder) / c.file), c.file)
+        c.id: trace.slicers[c.id] if c.id in trace.found else Slicer(read_coupon(c, folder), c.file)
         for c in manifest.coupons
     }
     coupons = tuple(trace.found[c.id].coupon if c.id in trace.found else c for c in manifest.coupons)

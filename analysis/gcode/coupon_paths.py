@@ -6,13 +6,14 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from fitassay.analysis.chain.loops import Loop, Ring, path_loop
+from fitassay.analysis.chain.loops import Loop, path_loop
 from fitassay.analysis.gcode.layers import Layer
 from fitassay.analysis.gcode.loops import PathLoop
 from fitassay.analysis.gcode.offset import Seen
 from fitassay.analysis.gcode.probes import Probes, Template, probes_on, turned_ring
 from fitassay.analysis.gcode.registration import LoopMap, Place, expected
 from fitassay.coupons.feature import Coupon, Feature
+from fitassay.coupons.sections import Ring
 
 NEAR_MM = 0.2
 """A loop belongs to an outline when it runs this close to where the coupon's fit expects it."""
@@ -271,7 +272,7 @@ def _wall_status(main: list[OuterLoop], walls: list[np.ndarray], rings: tuple[Ri
 
 
 def walk_loops(paths: CouponPaths, outward_mm: float) -> dict[float, tuple[Loop, ...]]:
-    """The coupon's real loops for `chain.walk`, set back to their ideal place.
+    """The coupon's real loops for `chain.span`, set back to their ideal place.
 
     Parameters
     ----------
@@ -344,7 +345,7 @@ def _lead_in(outer: OuterLoop, place: Place) -> np.ndarray:
 
 def seams_on(paths: CouponPaths, feature: Feature) -> list[OuterLoop]:
     """Loops whose seam lies under one of the feature's jaws."""
-    along = np.array([np.cos(np.deg2rad(feature.direction_deg)), np.sin(np.deg2rad(feature.direction_deg))])
+    along = np.array(feature.direction)
     found = []
     for o in paths.outer:
         if abs(o.height - feature.contact_a_mm[2]) > 1e-3:
@@ -366,7 +367,7 @@ def flank_offsets(
     The scale and shift of the coupon's fit are left in: this is where the path really stands.
     """
     place = paths.place
-    z = round((feature.contact_a_mm[2] + feature.contact_b_mm[2]) / 2, 6)
+    z = feature.contact_height
     if not loops.get(z):
         return float("nan"), float("nan")
     probes = probes_on(paths.rings[z])

@@ -7,7 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from fitassay.analysis.chain.walk import SetWalk
+from fitassay.analysis.chain.sensitivities import SetWalk
 from fitassay.analysis.gcode.coupon_paths import walk_loops
 from fitassay.analysis.gcode.offset import PathPlace
 from fitassay.analysis.gcode.trace import Bead, Trace

@@ -6,8 +6,9 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from fitassay.analysis.chain.loops import Mesh, Ring, Slicer
 from fitassay.coupons.feature import Coupon, Feature
+from fitassay.coupons.sections import Ring, Slicer
+from fitassay.coupons.solid import Solid
 
 PROBE_STEP_MM = 0.5
 CORNER_RAD = np.deg2rad(25.0)
@@ -148,19 +149,18 @@ def _turned_feature(feature: Feature, turn: Turn, size: tuple[float, ...]) -> Fe
     )
     if feature.kind == "height":
         return replace(feature, contact_a_mm=a, contact_b_mm=b)
-    angle = np.deg2rad(feature.direction_deg)
-    along = turn.matrix @ np.array([np.cos(angle), np.sin(angle)])
+    along = turn.matrix @ feature.direction
     degrees = float(np.round(np.rad2deg(np.arctan2(along[1], along[0])), 9)) % 360.0
     if degrees >= 180.0:  # a reading has no sign: a is the low end
         degrees, a, b = degrees - 180.0, b, a
     return replace(feature, direction_deg=degrees, contact_a_mm=a, contact_b_mm=b)
 
 
-def turned_mesh(mesh: Mesh, turn: Turn, size: tuple[float, ...]) -> Mesh:
+def turned_mesh(mesh: Solid, turn: Turn, size: tuple[float, ...]) -> Solid:
     """The mesh as it lies on the bed, faces still outward."""
     vertices = np.array(mesh.vertices, dtype=float)
     vertices[:, :2] = turned_points(vertices[:, :2], turn, size)
-    return Mesh(vertices=vertices, faces=mesh.faces[:, ::-1] if turn.mirrored else mesh.faces)
+    return Solid(vertices, mesh.faces[:, ::-1] if turn.mirrored else mesh.faces)
 
 
 class Template:
@@ -169,7 +169,7 @@ class Template:
     Attributes
     ----------
     coupon : Coupon
-    mesh : Mesh
+    mesh : Solid
     slicer : Slicer
     contact_heights : tuple of float [mm]
         Where it is measured; those in the first millimetre, where feet are treated specially, last.
@@ -177,7 +177,7 @@ class Template:
         One near the bed and one under the top, where tags and marks tell its sides apart.
     """
 
-    def __init__(self, coupon: Coupon, mesh: Mesh, layer_height: float) -> None:
+    def __init__(self, coupon: Coupon, mesh: Solid, layer_height: float) -> None:
         self.coupon = coupon
         self.mesh = mesh
         self.slicer = Slicer(mesh, coupon.file)
@@ -185,7 +185,7 @@ class Template:
         self._probes: dict[tuple[float, int], Probes] = {}
         self.contact_heights = tuple(
             sorted(
-                {contact_height(f) for f in coupon.features if f.kind != "height"}, key=lambda z: (z < 1, z)
+                {f.contact_height for f in coupon.features if f.kind != "height"}, key=lambda z: (z < 1, z)
             )
         )
         self.other_heights = (LOW_MM, round(coupon.size_mm[2] - 0.5 * layer_height, 6))
@@ -206,8 +206,3 @@ class Template:
                 points=full.points[::every], outward=full.outward[::every], ring=full.ring[::every]
             )
         return self._probes[z, every]
-
-
-def contact_height(feature: Feature) -> float:
-    """Height at which a feature is measured [mm]."""
-    return round((feature.contact_a_mm[2] + feature.contact_b_mm[2]) / 2, 6)

@@ -12,8 +12,8 @@ from typing import Any
 
 import numpy as np
 
-from fitassay.analysis.chain.loops import Loop, Slicer, load_mesh
-from fitassay.analysis.chain.walk import SetWalk
+from fitassay.analysis.chain.loops import Loop
+from fitassay.analysis.chain.sensitivities import SetWalk
 from fitassay.analysis.gcode.coupon_paths import (
     CouponPaths,
     flank_offsets,
@@ -37,8 +37,10 @@ from fitassay.analysis.gcode.registration import (
 from fitassay.analysis.gcode.words import Tally
 from fitassay.analysis.terms import INDEX, TERMS
 from fitassay.coupons.errors import InputError
+from fitassay.coupons.export.stl import read_coupon
 from fitassay.coupons.feature import Feature, Manifest
 from fitassay.coupons.machine import Machine
+from fitassay.coupons.sections import Slicer
 
 BAND_MM = 0.45
 """Layers this near a measured height are read too: a jaw covers several."""
@@ -191,8 +193,7 @@ def trace_file(path: Path, manifest: Manifest, folder: Path, machine: Machine) -
         The file cannot be read for certain, holds none of the coupons, or holds one that lies askew.
     """
     templates = {
-        c.id: Template(c, load_mesh(Path(folder) / c.file), manifest.layer_height_mm)
-        for c in manifest.coupons
+        c.id: Template(c, read_coupon(c, folder), manifest.layer_height_mm) for c in manifest.coupons
     }
     return trace_templates(path, manifest, templates, machine)
 
@@ -459,7 +460,7 @@ def _features(
         paths, feature = found[key], walk.features[i]
         if feature.kind == "height":
             continue
-        z = round((feature.contact_a_mm[2] + feature.contact_b_mm[2]) / 2, 6)
+        z = feature.contact_height
         offsets = flank_offsets(paths, bands[key], feature)
         features.append(
             TracedFeature(

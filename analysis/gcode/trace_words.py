@@ -272,7 +272,10 @@ def drawings_of(trace: Trace) -> tuple[PathDrawing, ...]:
         heights = [z for z in paths.rings if any(o.height == z for o in paths.outer)]
         if not heights:
             continue
-        at = {z: [f for f in paths.coupon.features if f.kind != "height" and _level(f) == z] for z in heights}
+        at = {
+            z: [f for f in paths.coupon.features if f.kind != "height" and f.contact_height == z]
+            for z in heights
+        }
         z = max(heights, key=lambda h: len(at[h]))
         layer = next(o.layer for o in paths.outer if o.height == z)
         drawings.append(
@@ -287,10 +290,6 @@ def drawings_of(trace: Trace) -> tuple[PathDrawing, ...]:
             )
         )
     return tuple(drawings)
-
-
-def _level(feature) -> float:
-    return round((feature.contact_a_mm[2] + feature.contact_b_mm[2]) / 2, 6)
 
 
 def trace_json(trace: Trace) -> dict[str, Any]:

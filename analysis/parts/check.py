@@ -6,11 +6,11 @@ from typing import Any
 
 import numpy as np
 
-from fitassay.analysis.chain.loops import Ring, polygons
 from fitassay.analysis.parts.correct import FLAT_SINE, Correction
 from fitassay.analysis.parts.part_file import Part
 from fitassay.analysis.parts.walls import cut, levels_of, unit_normals
 from fitassay.coupons.errors import JobError
+from fitassay.coupons.sections import Ring, polygons
 
 # At most so many heights are looked at.
 HEIGHTS = 40

@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-import struct
 from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
 
 from fitassay.coupons.errors import InputError
+from fitassay.coupons.export.stl import read_corners, stl_bytes
 from fitassay.coupons.files import read_input, write_atomic
+from fitassay.coupons.solid import Solid, merge
 
 UNITS_MM: dict[str, float] = {"mm": 1.0, "cm": 10.0, "m": 1000.0, "inch": 25.4, "micron": 0.001}
 """Millimetres in one unit of a file; the inch is 25.4 mm exactly."""
@@ -20,7 +21,7 @@ LARGEST_BYTES = 600_000_000
 # A part whose largest side is shorter or longer than this is hardly meant in mm [mm].
 PLAUSIBLE_MM = (2.0, 600.0)
 
-_FACET = np.dtype([("normal", "<f4", 3), ("corners", "<f4", (3, 3)), ("spare", "<u2")])
+REMEDY = "export the part as STL or 3MF again"
 _THREEMF_UNITS = {
     "micron": 0.001,
     "millimeter": 1.0,
@@ -32,26 +33,10 @@ _THREEMF_UNITS = {
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
-class Part:
-    """A closed triangle mesh in printer's axes.
+class Part(Solid):
+    """A closed solid in the printer's axes, and what to call it."""
 
-    Attributes
-    ----------
-    vertices : ndarray (n, 3) [mm]
-        Merged: equal corners are one vertex.
-    faces : ndarray (m, 3) of int
-        Counter-clockwise seen from outside.
-    name : str
-    """
-
-    vertices: np.ndarray
-    faces: np.ndarray
     name: str = "part"
-
-    @property
-    def bounds(self) -> np.ndarray:
-        """Lowest and highest coordinates, ndarray (2, 3) [mm]."""
-        return np.array([self.vertices.min(axis=0), self.vertices.max(axis=0)])
 
 
 def read_parts(path: Path, unit: str | None = None) -> tuple[tuple[Part, ...], tuple[str, ...]]:
@@ -80,7 +65,7 @@ def read_parts(path: Path, unit: str | None = None) -> tuple[tuple[Part, ...], t
         if unit:
             raise InputError("a 3MF file states its own unit; leave the unit out", str(path))
         return _read_threemf(path), ()
-    corners = _ascii_corners(path) if _is_text(raw) else _binary_corners(raw, path)
+    corners = read_corners(raw, str(path), REMEDY)
     factor, notes = _unit_factor(corners, unit, path)
     return (_part(corners.reshape(-1, 3), None, factor, path.stem, str(path)),), notes
 
@@ -96,7 +81,6 @@ def write_parts(path: Path, parts: tuple[Part, ...], title: str) -> None:
     ending = Path(path).suffix.lower()
     if ending == ".3mf":
         from fitassay.coupons.export.threemf import Item, threemf_bytes
-        from fitassay.coupons.solid import Solid
 
         # A package should lie in the positive octant (3MF core 1.4, 2.3.1); the shift is carried by the item.
         low = np.minimum(np.min([p.vertices.min(axis=0) for p in parts], axis=0), 0.0)
@@ -106,7 +90,7 @@ def write_parts(path: Path, parts: tuple[Part, ...], title: str) -> None:
         ]
         write_atomic(path, threemf_bytes(items, title))
     elif ending == ".stl":
-        write_atomic(path, b"".join(_stl_bytes(parts)))
+        write_atomic(path, stl_bytes(*parts, header="fitassay corrected part, millimetres"))
     else:
         raise InputError("the name must end in .stl or .3mf", str(path))
 
@@ -135,38 +119,6 @@ def _bytes(path: Path) -> bytes:
     if not raw:
         raise InputError("is empty; export the part again", str(path))
     return raw
-
-
-def _is_text(raw: bytes) -> bool:
-    """Whether an STL is text: by its size first, since some binary files begin with the word solid too."""
-    if len(raw) >= 84 and len(raw) == 84 + 50 * struct.unpack_from("<I", raw, 80)[0]:
-        return False
-    return raw[:512].lstrip().lower().startswith(b"solid") and b"\0" not in raw[:2048]
-
-
-def _binary_corners(raw: bytes, path: Path) -> np.ndarray:
-    """Corners (m, 3, 3) of a binary STL (80 bytes, count, 50 bytes a facet)."""
-    if len(raw) < 84:
-        raise InputError("is neither an STL nor a 3MF file; export the part as one of them", str(path))
-    count = struct.unpack_from("<I", raw, 80)[0]
-    if count == 0 or len(raw) < 84 + 50 * count:
-        raise InputError(
-            f"is no whole STL: {count} facets are announced, {max(len(raw) - 84, 0) // 50} are there; "
-            "export the part again",
-            str(path),
-        )
-    corners = np.frombuffer(raw, dtype=_FACET, count=count, offset=84)["corners"]
-    return np.ascontiguousarray(corners)
-
-
-def _ascii_corners(path: Path) -> np.ndarray:
-    from stl import Mode
-    from stl import mesh as stl_mesh
-
-    try:
-        return stl_mesh.Mesh.from_file(str(path), calculate_normals=False, mode=Mode.ASCII).vectors
-    except Exception as exc:  # numpy-stl raises bare Exceptions, AssertionErrors and RuntimeErrors
-        raise InputError(f"is no readable text STL ({exc}); export the part again", str(path)) from exc
 
 
 def _read_threemf(path: Path) -> tuple[Part, ...]:
@@ -239,27 +191,3 @@ def _part(points: np.ndarray, faces: np.ndarray | None, factor: float, name: str
     if float(np.einsum("ij,ij->", a, np.cross(b, c))) < 0:
         raise InputError("is inside out; turn its facets outwards in the program that drew it", place)
     return Part(vertices=vertices, faces=faces, name=name)
-
-
-def merge(points: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Distinct points and the index of each point among them; exact equality, any number type."""
-    order = np.lexsort(points.T[::-1])
-    ranked = points[order]
-    first = np.concatenate([[True], np.any(ranked[1:] != ranked[:-1], axis=1)])
-    index = np.empty(len(points), dtype=np.int64)
-    index[order] = np.cumsum(first) - 1
-    return ranked[first], index
-
-
-def _stl_bytes(parts: tuple[Part, ...]):
-    """Header, count and facets of a binary STL with unit normals."""
-    yield b"fitassay corrected part, millimetres".ljust(80, b" ")
-    yield struct.pack("<I", sum(len(p.faces) for p in parts))
-    for part in parts:
-        facets = np.zeros(len(part.faces), dtype=_FACET)
-        facets["corners"] = part.vertices[part.faces]
-        a, b, c = np.moveaxis(facets["corners"].astype(float), 1, 0)
-        normal = np.cross(b - a, c - a)
-        length = np.linalg.norm(normal, axis=1, keepdims=True)
-        facets["normal"] = normal / np.where(length > 0, length, 1.0)
-        yield facets.tobytes()

@@ -7,12 +7,12 @@ from typing import Any
 
 import numpy as np
 
-from fitassay.analysis.chain.loops import Loop, Mesh, Ring, Slicer, ideal_loops
-from fitassay.analysis.chain.walk import printed_path
+from fitassay.analysis.chain.backlash import printed_path
+from fitassay.analysis.chain.loops import Loop, ideal_loops
 from fitassay.analysis.parts.part_file import Part
-from fitassay.analysis.parts.walls import BORE_ROUNDNESS, BORE_SEGMENTS
 from fitassay.analysis.terms import BORE_REFERENCE_MM, errors_of
 from fitassay.coupons.errors import InputError
+from fitassay.coupons.sections import Ring, Slicer
 
 # Surface points are compared this far apart along the outline, and not nearer than this to a corner [mm].
 STEP_MM = 0.5
@@ -28,7 +28,7 @@ class Sections:
 
     def __init__(self, part: Part) -> None:
         self.part = part
-        self._slicer = Slicer(Mesh(vertices=part.vertices, faces=part.faces), part.name)
+        self._slicer = Slicer(part, part.name)
 
     def at(self, z: float) -> tuple[Ring, ...]:
         """Outlines at height z [mm]."""
@@ -37,16 +37,7 @@ class Sections:
 
 def round_openings(rings: tuple[Ring, ...]) -> tuple[tuple[np.ndarray, float], ...]:
     """Centre (2,) and diameter [mm] of the round openings of a section, as coarse as parts are drawn."""
-    found = []
-    for ring in rings:
-        if ring.area >= 0 or len(ring.points) < BORE_SEGMENTS:
-            continue
-        centre = (ring.points.min(axis=0) + ring.points.max(axis=0)) / 2
-        radii = np.linalg.norm(ring.points - centre, axis=1)
-        if np.ptp(radii) < BORE_ROUNDNESS * radii.mean():
-            sides = np.linalg.norm(np.roll(ring.points, -1, axis=0) - ring.points, axis=1)
-            found.append((centre, float(sides.sum() / np.pi)))
-    return tuple(found)
+    return tuple(bore for bore in (ring.bore() for ring in rings) if bore)
 
 
 def drawn_loops(

@@ -13,6 +13,7 @@ import numpy as np
 from fitassay.analysis.parts.part_file import Part
 from fitassay.analysis.terms import BORE_REFERENCE_MM
 from fitassay.coupons.errors import InputError
+from fitassay.coupons.sections import ROUND_SIDES, ROUNDNESS
 
 # A prismatic part has few distinct heights and is cut once between any two of them; others in layers.
 MOST_LEVELS = 300
@@ -22,9 +23,6 @@ AXIS_RAD = 3e-4
 STRAIGHT_RAD = 1e-3
 # A facet's lead is the same at all heights if its variance stays under this.
 MIXED = 0.05
-# Round openings: at least so many segments, corners within this share of the radius of one circle.
-BORE_SEGMENTS = 10
-BORE_ROUNDNESS = 0.02
 # Vertices as close in height as this stand on one level [mm].
 LEVEL_MM = 1e-3
 
@@ -259,7 +257,7 @@ def _bore_factor(segments: Segments) -> tuple[np.ndarray, int]:
     ahead = segments.end - centre[label]
     area = np.bincount(label, weights=turn[:, 0] * ahead[:, 1] - turn[:, 1] * ahead[:, 0]) / 2
     around = np.bincount(label, weights=np.linalg.norm(segments.end - segments.start, axis=1))
-    round_ = (area < 0) & (np.bincount(label) >= BORE_SEGMENTS) & (spread < BORE_ROUNDNESS * mean)
+    round_ = (area < 0) & (np.bincount(label) >= ROUND_SIDES) & (spread < ROUNDNESS * mean)
     diameter = np.where(round_, around / np.pi, 1.0)
     factor = np.where(round_, BORE_REFERENCE_MM / diameter / 2, 0.0)
     return factor[label], int(round_.sum())

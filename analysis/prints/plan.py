@@ -8,7 +8,7 @@ from itertools import combinations
 
 import numpy as np
 
-from fitassay.analysis.chain.walk import SetWalk
+from fitassay.analysis.chain.sensitivities import SetWalk
 from fitassay.analysis.diagnosis.advice import new_value
 from fitassay.analysis.parts.fits import HeldGrade, held_grades
 from fitassay.analysis.parts.iso286 import Fit, tolerance

@@ -1,6 +1,6 @@
 """A second virtual printer, with faults that the interpreter does not model: is its verdict still honest?
 
-It walks the same loops as `chain.walk`, but
+It walks the same loops as `chain.span`, but
 
     corners     are cut, as a machine does that will not stop at each
     play        swells and fades along the axis, as on a bent screw
@@ -23,7 +23,8 @@ from typing import Literal
 import numpy as np
 
 from fitassay.analysis.chain.loops import Loop, turning_angles
-from fitassay.analysis.chain.walk import WINDOW_MM, CouponWalk, SetWalk, bead_reach, carried
+from fitassay.analysis.chain.sensitivities import SetWalk
+from fitassay.analysis.chain.span import WINDOW_MM, CouponWalk, bead_reach, carried
 from fitassay.analysis.terms import FLARE_BAND_MM, Errors, errors_of
 from fitassay.coupons.feature import Feature
 
@@ -239,7 +240,7 @@ def _ring(distance: float) -> float:
 
 
 def _lost_motion(path: np.ndarray, play: np.ndarray, swing: np.ndarray) -> np.ndarray:
-    """Positions at the vertices with play that depends on where the axis is; as `chain.walk.lost_motion`."""
+    """Positions at the vertices with play that depends on where the axis is; as `chain.backlash.lost_motion`."""
     r = (np.abs(play) / 2)[:, None] * swing
     upper, lower = path + r, path - r
     w = np.empty_like(path)
@@ -262,8 +263,7 @@ def _read(
         strokes, half = [_sheared(s, errors) for s in strokes], feature.jaw_mm / 2
     else:
         errors, half = _upright(errors), min(feature.jaw_mm / 2, JAW_HALF_MM)
-    angle = np.deg2rad(feature.direction_deg)
-    along = np.array([np.cos(angle), np.sin(angle)])
+    along = np.array(feature.direction)
     outer = 1.0 if feature.kind != "inside" else -1.0
     layers = rough.jitter_mm * rng.standard_normal((errors.n, JAW_LAYERS, 2))
     total = np.zeros(errors.n)

@@ -11,12 +11,12 @@ from fitassay.coupons.feature import Manifest
 from fitassay.coupons.machine import Machine
 
 if TYPE_CHECKING:
-    from fitassay.coupons.sheet.section import MeshLike
+    from fitassay.coupons.solid import Solid
 
 
 def sheet_pdf(
     manifest: Manifest,
-    solids: Mapping[str, MeshLike] | str | Path,
+    solids: Mapping[str, Solid] | str | Path,
     machine: Machine,
     *,
     paper: Literal["a4", "letter"] = "a4",

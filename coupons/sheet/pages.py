@@ -16,7 +16,7 @@ from fitassay.coupons.sheet.drawing import draw, figure_width
 from fitassay.coupons.sheet.front import front_page, plates_page
 from fitassay.coupons.sheet.layout import Layout, jaw_marks, lay_out
 from fitassay.coupons.sheet.paper import MARGIN, TOP, Paper, SheetPdf, line_step
-from fitassay.coupons.sheet.section import MeshLike, Piece, load_piece
+from fitassay.coupons.sheet.section import Piece, load_piece
 from fitassay.coupons.sheet.view import View, views
 from fitassay.coupons.sheet.words import (
     coupon_facts,
@@ -25,6 +25,7 @@ from fitassay.coupons.sheet.words import (
     scale_text,
     shared_clauses,
 )
+from fitassay.coupons.solid import Solid
 
 # Preferred scales of ISO 5455 (from memory), the most wanted first.
 SCALES = (1.0, 2.0, 5.0, 0.5, 0.2, 0.1, 0.05, 0.02)
@@ -68,7 +69,7 @@ class Drawings:
 
 
 def compose(
-    manifest: Manifest, source: Mapping[str, MeshLike] | str | Path, machine: Machine, paper: Paper
+    manifest: Manifest, source: Mapping[str, Solid] | str | Path, machine: Machine, paper: Paper
 ) -> bytes:
     """The whole document."""
     pieces = {coupon.id: load_piece(coupon, source) for coupon in manifest.coupons}

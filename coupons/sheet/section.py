@@ -6,17 +6,17 @@ import functools
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Protocol
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from fitassay.coupons.errors import InputError
+from fitassay.coupons.export.stl import read_coupon
+from fitassay.coupons.sections import Ring, body_of, rings_of
 
 if TYPE_CHECKING:
     from fitassay.coupons.feature import Coupon
-
-Ring = np.ndarray
-"""Vertices (n, 2) [mm] of a closed outline, material on the left, the first not repeated."""
+    from fitassay.coupons.solid import Solid
 
 # How far from a contact its face is still drawn as measured: half of a 3 mm jaw.
 HALF_JAW_MM = 1.5
@@ -25,20 +25,6 @@ HALF_JAW_MM = 1.5
 FACE_ANGLE = np.radians(25.0)
 # A corner that turns by more than this is a seam notch's tip: square corners turn by 90 degrees.
 NOTCH_TURN = np.radians(100.0)
-
-
-class MeshLike(Protocol):
-    """What is needed of a solid."""
-
-    @property
-    def vertices(self) -> np.ndarray:
-        """Coordinates (n, 3) [mm]."""
-        ...
-
-    @property
-    def faces(self) -> np.ndarray:
-        """Vertex numbers (m, 3), counter-clockwise seen from outside."""
-        ...
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -58,29 +44,19 @@ class Face:
 
 
 class Piece:
-    """A coupon's mesh, ready to be cut.
+    """A coupon's solid, ready to be cut; outlines are vertices (n, 2) [mm], material on the left, none repeated.
 
     Parameters
     ----------
-    vertices : ndarray (n, 3) [mm]
-    faces : ndarray (m, 3)
+    solid : Solid
     place : str
-        What to call the mesh in an error.
+        What to call the solid in an error.
     """
 
-    def __init__(self, vertices: np.ndarray, faces: np.ndarray, place: str) -> None:
-        import manifold3d
-
-        points = np.array(vertices, dtype=np.float64, order="C")
-        if points.ndim != 2 or points.shape[1:] != (3,) or not np.isfinite(points).all():
-            raise InputError("the mesh has coordinates that are no numbers; make the coupons again", place)
-        mesh = manifold3d.Mesh64(points, np.array(faces, dtype=np.uint64, order="C"))
-        mesh.merge()
-        self.solid: Any = manifold3d.Manifold(mesh)
-        if self.solid.is_empty():
-            raise InputError("the mesh is empty or not watertight; make the coupons again", place)
+    def __init__(self, solid: Solid, place: str) -> None:
+        self.body = body_of(solid.vertices, solid.faces, place)
         # Levels whose faces look up: what a view from above shows.
-        corners = points[np.asarray(faces, dtype=np.int64)]
+        corners = solid.corners
         normal = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
         length = np.linalg.norm(normal, axis=1)
         flat = (normal[:, 2] > 0.9999 * length) & (length > 1e-9)
@@ -89,26 +65,26 @@ class Piece:
     @property
     def box(self) -> tuple[float, ...]:
         """x, y, z of the low corner, then of the high corner [mm]."""
-        return tuple(self.solid.bounding_box())
+        return tuple(self.body.bounding_box())
 
-    def section(self, z: float) -> list[Ring]:
+    def section(self, z: float) -> list[np.ndarray]:
         """Outlines at height `z` [mm]."""
-        return [np.asarray(ring) for ring in self.solid.slice(z).simplify(1e-6).to_polygons()]
+        return [ring.points for ring in rings_of(self.body.slice(z).simplify(1e-6))]
 
     @functools.cached_property
-    def tops(self) -> list[list[Ring]]:
+    def tops(self) -> list[list[np.ndarray]]:
         """Regions seen from above, one list of outlines for each level, from the lowest."""
         step = 1e-3
         regions = []
         for z in self.levels:
-            exposed = (self.solid.slice(z - step) - self.solid.slice(z + step)).simplify(1e-6)
+            exposed = (self.body.slice(z - step) - self.body.slice(z + step)).simplify(1e-6)
             # Where triangulations differ or a slope meets the level, slivers about as wide as the step are left.
-            rings = [ring for ring in map(np.asarray, exposed.to_polygons()) if _width(ring) > 4 * step]
+            rings = [ring for ring in rings_of(exposed) if 2 * abs(ring.area) > 4 * step * ring.perimeter]
             if rings:
-                regions.append(rings)
+                regions.append([ring.points for ring in rings])
         return regions
 
-    def silhouette(self, axis: str) -> list[Ring]:
+    def silhouette(self, axis: str) -> list[np.ndarray]:
         """Outlines seen along an axis: (x, z) from the front for "y", (y, z) from the right for "x", plan for "z"."""
         import manifold3d
 
@@ -117,20 +93,12 @@ class Piece:
             "x": [[0.0, 1, 0, 0], [0, 0, 1, 0], [1, 0, 0, 0]],
             "z": [[1.0, 0, 0, 0], [0, 1, 0, 0], [0, 0, 1, 0]],
         }[axis]
-        raw = self.solid.transform(np.array(turn)).project().to_polygons()
+        raw = self.body.transform(np.array(turn)).project().to_polygons()
         outline = manifold3d.CrossSection(raw, manifold3d.FillRule.Positive).simplify(1e-5)
-        return [np.asarray(ring) for ring in outline.to_polygons()]
+        return [ring.points for ring in rings_of(outline)]
 
 
-def _width(ring: Ring) -> float:
-    """Twice the area over the perimeter [mm]: the width of something long and thin."""
-    x, y = ring.T
-    area = abs(np.sum(x * np.roll(y, -1) - np.roll(x, -1) * y)) / 2
-    around = np.linalg.norm(np.roll(ring, -1, axis=0) - ring, axis=1).sum()
-    return float(2 * area / max(around, 1e-12))
-
-
-def load_piece(coupon: Coupon, source: Mapping[str, MeshLike] | str | Path) -> Piece:
+def load_piece(coupon: Coupon, source: Mapping[str, Solid] | str | Path) -> Piece:
     """The coupon's mesh from a mapping of solids by coupon id, or from its STL in a folder.
 
     Raises
@@ -142,34 +110,11 @@ def load_piece(coupon: Coupon, source: Mapping[str, MeshLike] | str | Path) -> P
         solid = source.get(coupon.id)
         if solid is None:
             raise InputError("no solid is given for this coupon", coupon.id)
-        return Piece(solid.vertices, solid.faces, coupon.id)
-    if Path(coupon.file).name != coupon.file:
-        raise InputError("must be a file beside the manifest, without a folder", f"coupon {coupon.id}, file")
-    path = Path(source) / coupon.file
-    vertices, faces = _read_stl(path)
-    return Piece(vertices, faces, str(path))
+        return Piece(solid, coupon.id)
+    return Piece(read_coupon(coupon, source), str(Path(source) / coupon.file))
 
 
-def _read_stl(path: Path) -> tuple[np.ndarray, np.ndarray]:
-    from stl.mesh import Mesh
-    from stl.stl import Mode
-
-    try:
-        # numpy-stl takes a binary file whose header begins with "solid" for text unless told by its size.
-        raw = path.read_bytes()
-        binary = len(raw) >= 84 and len(raw) == 84 + 50 * int.from_bytes(raw[80:84], "little")
-        found = Mesh.from_file(str(path), mode=Mode.BINARY if binary else Mode.ASCII)
-    except OSError as exc:
-        reason = exc.strerror or str(exc)
-        raise InputError(f"cannot be read ({reason}); make the coupons again", str(path)) from exc
-    except Exception as exc:  # the reader raises whatever a broken file leads it into
-        raise InputError("is not an STL file; make the coupons again", str(path)) from exc
-    corners = np.asarray(found.vectors, dtype=np.float64).reshape(-1, 3)
-    vertices, index = np.unique(corners, axis=0, return_inverse=True)
-    return vertices, index.reshape(-1, 3)
-
-
-def touched_face(rings: list[Ring], contact: np.ndarray, direction: np.ndarray) -> Face:
+def touched_face(rings: list[np.ndarray], contact: np.ndarray, direction: np.ndarray) -> Face:
     """The run of outline around a contact that faces along the measured direction.
 
     Parameters
@@ -213,10 +158,10 @@ def touched_face(rings: list[Ring], contact: np.ndarray, direction: np.ndarray) 
     while last < first + len(ring) - 1 and normals[(last + 1) % len(ring)] @ normals[k] > np.cos(FACE_ANGLE):
         last += 1
     line = ring[np.arange(first, last + 2) % len(ring)]
-    return Face(line=line, round_shape=is_round(ring))
+    return Face(line=line, round_shape=Ring(points=ring).circle() is not None)
 
 
-def _corner(ring: Ring, contact: np.ndarray) -> np.ndarray:
+def _corner(ring: np.ndarray, contact: np.ndarray) -> np.ndarray:
     """Half a jaw of outline on both sides of the corner nearest to `contact`."""
     k = int(np.argmin(np.linalg.norm(ring - contact, axis=1)))
     ends = []
@@ -227,15 +172,7 @@ def _corner(ring: Ring, contact: np.ndarray) -> np.ndarray:
     return np.array([ends[0], ring[k], ends[1]])
 
 
-def is_round(ring: Ring) -> bool:
-    """True where the vertices lie on a circle within 1 %."""
-    if len(ring) < 12:
-        return False
-    radius = np.linalg.norm(ring - (ring.min(axis=0) + ring.max(axis=0)) / 2, axis=1)
-    return bool(radius.max() - radius.min() < 0.01 * radius.max())
-
-
-def notch_tips(rings: list[Ring]) -> list[tuple[np.ndarray, np.ndarray]]:
+def notch_tips(rings: list[np.ndarray]) -> list[tuple[np.ndarray, np.ndarray]]:
     """Seam notches: for each ring that has one, its tip and the unit vector towards its mouth.
 
     The tip is the ring's sharpest corner towards the material, where it turns by more than `NOTCH_TURN`; the

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from fitassay.coupons.feature import Coupon, Feature
-from fitassay.coupons.sheet.section import Face, Piece, Ring, notch_tips, touched_face
+from fitassay.coupons.sheet.section import Face, Piece, notch_tips, touched_face
 from fitassay.coupons.sheet.words import dimension_text
 
 # Below this height the first layers' flare and the base chamfer stand, not a measured outline.
@@ -66,8 +66,8 @@ class View:
 
     caption: str
     axes: tuple[str, str]
-    regions: tuple[tuple[Ring, ...], ...]
-    outlines: tuple[Ring, ...]
+    regions: tuple[tuple[np.ndarray, ...], ...]
+    outlines: tuple[np.ndarray, ...]
     places: tuple[Place, ...]
     notches: tuple[tuple[np.ndarray, np.ndarray], ...] = ()
 
@@ -173,7 +173,7 @@ def _place(
     a: np.ndarray,
     b: np.ndarray,
     angle: float,
-    rings: list[Ring],
+    rings: list[np.ndarray],
 ) -> Place:
     direction = np.array([math.cos(angle), math.sin(angle)])
     face_a, face_b = touched_face(rings, a, direction), touched_face(rings, b, direction)

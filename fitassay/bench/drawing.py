@@ -10,7 +10,6 @@ from typing import Any
 
 import numpy as np
 
-from fitassay.coupons.errors import InputError
 from fitassay.coupons.feature import Coupon, Feature
 
 # What a screen can show; keeps a 14 mm bore at some 60 points.
@@ -45,14 +44,13 @@ def coupon_drawing(coupon: Coupon, folder: Path) -> dict[str, Any]:
     InputError
         No such file, or not a closed mesh.
     """
-    from fitassay.analysis.chain.loops import load_mesh
+    from fitassay.coupons.export.stl import read_coupon
+    from fitassay.coupons.sections import Ring, body_of, bore_at, rings_of
 
-    if Path(coupon.file).name != coupon.file or coupon.file in ("", ".", ".."):
-        raise InputError("must be a plain file name beside the manifest", f"coupon {coupon.id}, file")
-    mesh = load_mesh(folder / coupon.file)
-    solid = _solid(mesh.vertices, mesh.faces, coupon.file)
+    mesh = read_coupon(coupon, folder)
+    solid = body_of(mesh.vertices, mesh.faces, coupon.file)
     cuts: dict[float, str] = {}
-    bores: dict[float, list[tuple[np.ndarray, float]]] = {}
+    rings: dict[float, tuple[Ring, ...]] = {}
     views: dict[str, dict[str, Any]] = {}
     features: dict[str, dict[str, Any]] = {}
     for feature in coupon.features:
@@ -60,18 +58,18 @@ def coupon_drawing(coupon: Coupon, folder: Path) -> dict[str, Any]:
             view = side_of(coupon)
             if view not in views:
                 turn = FROM_FRONT if view == "front" else FROM_RIGHT
-                turned = _solid(mesh.vertices @ turn.T, mesh.faces, coupon.file)
+                turned = body_of(mesh.vertices @ turn.T, mesh.faces, coupon.file)
                 views[view] = _view(turned.project(), [], "")
             features[feature.id] = {"view": view, "cut": None, "round": False, **_contacts(feature, view)}
             continue
-        z = round((feature.contact_a_mm[2] + feature.contact_b_mm[2]) / 2, 4)
+        z = feature.contact_height
         if z not in cuts:
             section = solid.slice(z)
-            cuts[z], bores[z] = _path(section), _bores(section)
+            cuts[z], rings[z] = _path(section), rings_of(section)
         features[feature.id] = {
             "view": "plan",
             "cut": list(cuts).index(z),
-            "round": _is_round(feature, bores[z]),
+            "round": bore_at(feature, rings[z]) is not None,
             **_contacts(feature, "plan"),
         }
     if cuts:
@@ -87,20 +85,6 @@ def side_of(coupon: Coupon) -> str:
     return "front" if spread[0] >= spread[1] else "right"
 
 
-def _bores(section) -> list[tuple[np.ndarray, float]]:
-    """Centre and diameter [mm] of the round openings of a manifold3d CrossSection."""
-    from fitassay.analysis.chain.loops import Ring
-
-    found = (Ring(points=np.array(ring, dtype=float)).bore() for ring in section.to_polygons())
-    return [bore for bore in found if bore]
-
-
-def _is_round(feature: Feature, bores: list[tuple[np.ndarray, float]]) -> bool:
-    middle = (np.array(feature.contact_a_mm[:2]) + np.array(feature.contact_b_mm[:2])) / 2
-    near = (np.linalg.norm(centre - middle) < 0.25 * diameter for centre, diameter in bores)
-    return feature.kind == "inside" and any(near)
-
-
 def _contacts(feature: Feature, view: str) -> dict[str, list[float]]:
     a, b = feature.contact_a_mm, feature.contact_b_mm
     if view == "plan":
@@ -108,20 +92,6 @@ def _contacts(feature: Feature, view: str) -> dict[str, list[float]]:
     axis = 0 if view == "front" else 1
     # The jaws stand under the step that is measured: one line, whatever the manifest says of the foot.
     return {"a": [b[axis], -a[2]], "b": [b[axis], -b[2]]}
-
-
-def _solid(vertices: np.ndarray, faces: np.ndarray, name: str):
-    from manifold3d import Error, Manifold, Mesh64
-
-    solid = Manifold(
-        Mesh64(
-            vert_properties=np.ascontiguousarray(vertices, dtype=np.float64),
-            tri_verts=np.ascontiguousarray(faces, dtype=np.uint64),
-        )
-    )
-    if solid.status() != Error.NoError:
-        raise InputError("the mesh is not closed, so it cannot be drawn; run make again", name)
-    return solid
 
 
 def _path(section) -> str:

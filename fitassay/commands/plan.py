@@ -55,17 +55,14 @@ def _plan(target: Print, fit: str | None, size: float | None, carry: str | None)
         tolerance(size, 7)  # refuses sizes beyond the tables
     inputs = read_inputs(target, carry=carry)
     diagnosis, machine = inputs.diagnose(), inputs.machine
-    from fitassay.analysis.chain.loops import Mesh, Slicer
-    from fitassay.analysis.chain.walk import SetWalk
+    from fitassay.analysis.chain.sensitivities import SetWalk
     from fitassay.analysis.estimation.observations import single_reading_sd
     from fitassay.analysis.prints.plan import make_plan
     from fitassay.coupons.make import build_set
+    from fitassay.coupons.sections import Slicer
 
     made = build_set(machine)
-    slicers = {
-        name: Slicer(Mesh(vertices=solid.vertices, faces=solid.faces), name)
-        for name, solid in made.solids.items()
-    }
+    slicers = {name: Slicer(solid, name) for name, solid in made.solids.items()}
     shelf = SetWalk(made.manifest, slicers)
     u = single_reading_sd(machine)
     return make_plan(diagnosis, state_of(diagnosis, machine), machine, shelf, made.costs, u, wanted)

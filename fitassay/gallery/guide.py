@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 
 from fitassay.analysis import rounding
-from fitassay.analysis.chain.loops import Ring
 from fitassay.analysis.terms import INDEX, TERMS, Term
+from fitassay.coupons.sections import Ring
 from fitassay.labels import setting_label
 from fitassay.report.picture import Plan, plan_of, plan_svg, side_svg
 

@@ -14,11 +14,13 @@ from xml.sax.saxutils import escape
 
 import numpy as np
 
-from fitassay.analysis.chain.loops import Loop, Ring, Slicer, ideal_loops, load_mesh
-from fitassay.analysis.chain.walk import printed_path
+from fitassay.analysis.chain.backlash import printed_path
+from fitassay.analysis.chain.loops import Loop, ideal_loops
 from fitassay.analysis.terms import FLARE_BAND_MM, INDEX, TERMS, errors_of
 from fitassay.coupons.errors import InputError
+from fitassay.coupons.export.stl import read_coupon
 from fitassay.coupons.feature import Coupon, Manifest
+from fitassay.coupons.sections import Ring, Slicer
 from fitassay.labels import plain
 
 FACTORS = (1, 2, 5, 10, 20, 50, 100)
@@ -236,7 +238,7 @@ def coupon_plans(
         if z is None:
             continue
         try:
-            rings = Slicer(load_mesh(Path(folder) / coupon.file), coupon.file).section(z)
+            rings = Slicer(read_coupon(coupon, folder), coupon.file).section(z)
         except InputError:
             continue
         if rings:
@@ -257,9 +259,7 @@ def _rank(coupon: Coupon, term: str) -> tuple[int, int, str]:
 
 def _usual_height(coupon: Coupon) -> float | None:
     """The height at which most of the coupon's plan features are measured [mm]."""
-    heights = [
-        round((f.contact_a_mm[2] + f.contact_b_mm[2]) / 2, 6) for f in coupon.features if f.kind != "height"
-    ]
+    heights = [f.contact_height for f in coupon.features if f.kind != "height"]
     if not heights:
         return None
     return max(sorted(set(heights)), key=heights.count)

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from fitassay.analysis.chain.walk import SetWalk
+from fitassay.analysis.chain.sensitivities import SetWalk
 from fitassay.analysis.diagnosis.verdict import STATUSES, Reference, reference_of, visible_limits
 from fitassay.analysis.estimation.batch import Interpreted, interpret_many
 from fitassay.analysis.estimation.posterior import prior_sds

@@ -1,112 +1,22 @@
-"""From loops to caliper readings: play per axis, scale, shear, bead swept along the path, jaws closed on it.
-
-The same functions, fed with one printer's errors, are the virtual print; differentiated, they are the
-sensitivities of every reading to every error term.
-"""
+"""From the nozzle's path to caliper readings: the bead swept along it, the jaws closed on the bead."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
-from pathlib import Path
 
 import numpy as np
 
-from fitassay.analysis.chain.loops import Loop, Ring, Slicer, ideal_loops, load_mesh
-from fitassay.analysis.terms import FLARE_BAND_MM, TERMS, Errors, errors_of
+from fitassay.analysis.chain.backlash import printed_path
+from fitassay.analysis.chain.loops import Loop, ideal_loops
+from fitassay.analysis.terms import FLARE_BAND_MM, Errors
 from fitassay.coupons.errors import InputError
-from fitassay.coupons.feature import Coupon, Feature, Manifest
+from fitassay.coupons.feature import Coupon, Feature
+from fitassay.coupons.sections import Ring, Slicer, bore_at
 
 # A jaw touches nothing farther from the drawn contact than this, along the measured direction [mm]. Gaps and
 # openings are at least 4 mm wide, so it cannot reach across one.
 WINDOW_MM = 1.5
-
-
-def lost_motion(
-    path: np.ndarray, play: np.ndarray, only: np.ndarray | None = None
-) -> tuple[np.ndarray, np.ndarray]:
-    """Where two axes with play really go.
-
-    Per axis w_k = max(u_k - r, min(u_k + r, w_{k-1})) with r = |b|/2 (play operator of Krasnosel'skii and
-    Pokrovskii; the textbook form is from memory). Negative b, a backlash compensation set too high, mirrors the
-    result about the command. Both kinks of every move, where x and y take up their play, become vertices.
-
-    Parameters
-    ----------
-    path : ndarray (n, m, 2) [mm]
-        Commanded vertices.
-    play : ndarray (n, 2) [mm]
-        Total play b of x and y.
-    only : ndarray of int, optional
-        Moves wanted; default all.
-
-    Returns
-    -------
-    vertices : ndarray (n, m or wanted, 2) [mm]
-        Positions at the commanded vertices, or where the moves wanted begin.
-    moves : ndarray (n, wanted, 4, 2) [mm]
-        Each move as three straight pieces.
-    """
-    r = np.abs(play) / 2
-    sign = np.where(play < 0, -1.0, 1.0)
-    # The recursion runs along the path for all printers at once; path-first arrays keep it in step with memory.
-    along = np.ascontiguousarray(path.transpose(1, 0, 2))
-    upper, lower = along + r, along - r
-    w = np.empty_like(along)
-    w[0] = along[0]
-    for k in range(1, len(along)):
-        np.minimum(upper[k], w[k - 1], out=w[k])
-        np.maximum(lower[k], w[k], out=w[k])
-    w = w.transpose(1, 0, 2)
-    first = np.arange(path.shape[1] - 1) if only is None else only
-    start, w_start = path[:, first], w[:, first]
-    du = path[:, first + 1] - start
-    with np.errstate(divide="ignore", invalid="ignore"):
-        t = (w_start + np.sign(du) * r[:, None] - start) / du
-    t = np.clip(np.where(np.abs(du) > 1e-12, t, 0.0), 0.0, 1.0)
-    kinks = np.stack([t.min(axis=2), t.max(axis=2)], axis=2)[..., None]
-    u_kink = start[:, :, None] + kinks * du[:, :, None]
-    w_kink = np.maximum(u_kink - r[:, None, None], np.minimum(u_kink + r[:, None, None], w_start[:, :, None]))
-
-    def signed(u: np.ndarray, v: np.ndarray, s: np.ndarray) -> np.ndarray:
-        return np.where(s < 0, 2 * u - v, v)
-
-    kinked = signed(u_kink, w_kink, sign[:, None, None])
-    begin = signed(start, w_start, sign[:, None])
-    end = signed(path[:, first + 1], w[:, first + 1], sign[:, None])
-    moves = np.concatenate([begin[:, :, None], kinked, end[:, :, None]], axis=2)
-    return (signed(path, w, sign[:, None]) if only is None else begin), moves
-
-
-def printed_path(
-    loop: Loop, errors: Errors, flared: bool = False, only: np.ndarray | None = None
-) -> np.ndarray:
-    """The path that the nozzle really takes along one loop.
-
-    Parameters
-    ----------
-    loop : Loop, m vertices
-    errors : Errors for n printers
-    flared : bool
-        True in the lowest layers.
-    only : ndarray of int, optional
-        Moves wanted; default all.
-
-    Returns
-    -------
-    ndarray (n, m or wanted, 4, 2) [mm]
-        Every move from vertex i to i + 1 (closing the loop) as three straight pieces.
-    """
-    shift = errors.contour + (errors.flare if flared else 0.0)
-    path = loop.points + shift[:, None, None] * loop.outward + errors.closure[:, None, None] * loop.closing
-    lap = np.concatenate([path, path[:, :1]], axis=1)
-    # Without a file the loop follows its own previous layer, so its flanks are reached by its own moves.
-    lead = path if loop.lead_in is None else np.broadcast_to(loop.lead_in, (errors.n, *loop.lead_in.shape))
-    full = np.concatenate([lead, lap], axis=1) * (1 + errors.scale[:, None, :2])
-    wanted = np.arange(len(loop.points)) if only is None else only
-    moves = lost_motion(full, errors.play, wanted + lead.shape[1])[1]
-    moves[..., 0] += errors.shear[:, None, None] * moves[..., 1]
-    return moves
 
 
 def bead_reach(
@@ -264,12 +174,12 @@ class CouponWalk:
         return replace(jaw, moves=tuple((i, np.searchsorted(near[i], moves)) for i, moves in jaw.moves))
 
     def _place(self, feature: Feature, slicer: Slicer) -> None:
-        z = round((feature.contact_a_mm[2] + feature.contact_b_mm[2]) / 2, 6)
+        z = feature.contact_height
         if z not in self.rings:
             self.rings[z] = slicer.section(z)
         if z not in self.loops:
             self.loops[z] = ideal_loops(self.rings[z], self.width, self.coupon.single_wall)
-        along = _direction(feature)
+        along = np.array(feature.direction)
         outer = feature.kind != "inside"
         half = feature.jaw_mm / 2 if feature.kind == "diagonal" or self.is_round(feature, z) else 0.0
         jaws = []
@@ -293,13 +203,7 @@ class CouponWalk:
         """True where the feature's contacts stand on a round opening."""
         if feature.kind != "inside":
             return False
-        if z is None:
-            z = self._jaws[feature.id][0]
-        middle = (np.array(feature.contact_a_mm[:2]) + np.array(feature.contact_b_mm[:2])) / 2
-        for bore in (ring.bore() for ring in self.rings[z]):
-            if bore and np.linalg.norm(bore[0] - middle) < 0.25 * bore[1]:
-                return True
-        return False
+        return bore_at(feature, self.rings[self.height_of(feature) if z is None else z]) is not None
 
     def readings(self, errors: Errors, features: tuple[Feature, ...] | None = None) -> np.ndarray:
         """What the caliper reads, ndarray (n, features) [mm], without noise."""
@@ -320,78 +224,7 @@ class CouponWalk:
                     }
                 a, b = carried(low.contact, errors), carried(high.contact, errors)
                 reach = jaw_reach(low, a, paths[z], radius) + jaw_reach(high, b, paths[z], radius)
-                span = (b - a) @ _direction(feature)
+                span = (b - a) @ np.array(feature.direction)
                 value = span + (reach if feature.kind != "inside" else -reach)
             columns.append(value + errors.added.get(feature.kind, 0.0))
         return np.stack(columns, axis=1) if columns else np.empty((errors.n, 0))
-
-
-def _direction(feature: Feature) -> np.ndarray:
-    angle = np.deg2rad(feature.direction_deg)
-    return np.round(np.array([np.cos(angle), np.sin(angle)]), 15)
-
-
-class SetWalk:
-    """The readings of a whole manifest as a function of the printer's errors.
-
-    Attributes
-    ----------
-    manifest : Manifest
-    keys : tuple of (coupon id, feature id)
-        Column order.
-    features : tuple of Feature
-    round : tuple of bool
-        True for features on round openings.
-    """
-
-    def __init__(
-        self,
-        manifest: Manifest,
-        slicers: Mapping[str, Slicer],
-        loops: Mapping[str, dict[float, tuple[Loop, ...]]] | None = None,
-    ) -> None:
-        """Place all features; `slicers` and the optional real `loops` by coupon id."""
-        self.manifest = manifest
-        self.walks = tuple(
-            CouponWalk(c, slicers[c.id], manifest.line_width_mm, (loops or {}).get(c.id))
-            for c in manifest.coupons
-        )
-        self.keys = tuple((c.id, f.id) for c in manifest.coupons for f in c.features)
-        self.features = tuple(f for c in manifest.coupons for f in c.features)
-        self.round = tuple(w.is_round(f) for w in self.walks for f in w.coupon.features)
-
-    @classmethod
-    def open(
-        cls,
-        manifest: Manifest,
-        folder: Path,
-        loops: Mapping[str, dict[float, tuple[Loop, ...]]] | None = None,
-    ) -> SetWalk:
-        """With the meshes that lie beside the manifest in `folder`."""
-        slicers = {c.id: Slicer(load_mesh(Path(folder) / c.file), c.file) for c in manifest.coupons}
-        return cls(manifest, slicers, loops)
-
-    def readings(self, theta: np.ndarray) -> np.ndarray:
-        """Noise-free readings (n, features) [mm] of printers with terms `theta` (n, terms)."""
-        errors = errors_of(theta)
-        return np.concatenate([walk.readings(errors) for walk in self.walks], axis=1)
-
-    def linearise(self, theta: np.ndarray | None = None) -> tuple[np.ndarray, np.ndarray]:
-        """Readings and their derivatives about one printer.
-
-        Parameters
-        ----------
-        theta : ndarray (terms,), optional
-            Where; default the perfect printer.
-
-        Returns
-        -------
-        base : ndarray (features,) [mm]
-        gains : ndarray (features, terms)
-            d reading / d term, by forward differences with each term's own step: play is one-sided at zero (a jaw
-            with a flat does not see the first micrometres of it in a bore), all else is smooth.
-        """
-        theta = np.zeros(len(TERMS)) if theta is None else np.asarray(theta, dtype=float)
-        steps = np.array([t.step for t in TERMS])
-        values = self.readings(np.concatenate([theta[None], theta + np.diag(steps)]))
-        return values[0], ((values[1:] - values[0]) / steps[:, None]).T

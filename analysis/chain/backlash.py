@@ -1,0 +1,95 @@
+"""Lost motion, the one place where it lives: from a commanded loop to the path that the nozzle really takes."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from fitassay.analysis.chain.loops import Loop
+from fitassay.analysis.terms import Errors
+
+
+def lost_motion(
+    path: np.ndarray, play: np.ndarray, only: np.ndarray | None = None
+) -> tuple[np.ndarray, np.ndarray]:
+    """Where two axes with play really go.
+
+    Per axis w_k = max(u_k - r, min(u_k + r, w_{k-1})) with r = |b|/2 (play operator of Krasnosel'skii and
+    Pokrovskii; the textbook form is from memory). Negative b, a backlash compensation set too high, mirrors the
+    result about the command. Both kinks of every move, where x and y take up their play, become vertices.
+
+    Parameters
+    ----------
+    path : ndarray (n, m, 2) [mm]
+        Commanded vertices.
+    play : ndarray (n, 2) [mm]
+        Total play b of x and y.
+    only : ndarray of int, optional
+        Moves wanted; default all.
+
+    Returns
+    -------
+    vertices : ndarray (n, m or wanted, 2) [mm]
+        Positions at the commanded vertices, or where the moves wanted begin.
+    moves : ndarray (n, wanted, 4, 2) [mm]
+        Each move as three straight pieces.
+    """
+    r = np.abs(play) / 2
+    sign = np.where(play < 0, -1.0, 1.0)
+    # The recursion runs along the path for all printers at once; path-first arrays keep it in step with memory.
+    along = np.ascontiguousarray(path.transpose(1, 0, 2))
+    upper, lower = along + r, along - r
+    w = np.empty_like(along)
+    w[0] = along[0]
+    for k in range(1, len(along)):
+        np.minimum(upper[k], w[k - 1], out=w[k])
+        np.maximum(lower[k], w[k], out=w[k])
+    w = w.transpose(1, 0, 2)
+    first = np.arange(path.shape[1] - 1) if only is None else only
+    start, w_start = path[:, first], w[:, first]
+    du = path[:, first + 1] - start
+    with np.errstate(divide="ignore", invalid="ignore"):
+        t = (w_start + np.sign(du) * r[:, None] - start) / du
+    t = np.clip(np.where(np.abs(du) > 1e-12, t, 0.0), 0.0, 1.0)
+    kinks = np.stack([t.min(axis=2), t.max(axis=2)], axis=2)[..., None]
+    u_kink = start[:, :, None] + kinks * du[:, :, None]
+    w_kink = np.maximum(u_kink - r[:, None, None], np.minimum(u_kink + r[:, None, None], w_start[:, :, None]))
+
+    def signed(u: np.ndarray, v: np.ndarray, s: np.ndarray) -> np.ndarray:
+        return np.where(s < 0, 2 * u - v, v)
+
+    kinked = signed(u_kink, w_kink, sign[:, None, None])
+    begin = signed(start, w_start, sign[:, None])
+    end = signed(path[:, first + 1], w[:, first + 1], sign[:, None])
+    moves = np.concatenate([begin[:, :, None], kinked, end[:, :, None]], axis=2)
+    return (signed(path, w, sign[:, None]) if only is None else begin), moves
+
+
+def printed_path(
+    loop: Loop, errors: Errors, flared: bool = False, only: np.ndarray | None = None
+) -> np.ndarray:
+    """The path that the nozzle really takes along one loop.
+
+    Parameters
+    ----------
+    loop : Loop, m vertices
+    errors : Errors for n printers
+    flared : bool
+        True in the lowest layers.
+    only : ndarray of int, optional
+        Moves wanted; default all.
+
+    Returns
+    -------
+    ndarray (n, m or wanted, 4, 2) [mm]
+        Every move from vertex i to i + 1 (closing the loop) as three straight pieces.
+    """
+    shift = errors.contour + (errors.flare if flared else 0.0)
+    path = loop.points + shift[:, None, None] * loop.outward + errors.closure[:, None, None] * loop.closing
+    lap = np.concatenate([path, path[:, :1]], axis=1)
+    # Without a file the loop follows its own previous layer, so its flanks are reached by its own moves.
+    lead = path if loop.lead_in is None else np.broadcast_to(loop.lead_in, (errors.n, *loop.lead_in.shape))
+    full = np.concatenate([lead, lap], axis=1) * (1 + errors.scale[:, None, :2])
+    wanted = np.arange(len(loop.points)) if only is None else only
+    moves = lost_motion(full, errors.play, wanted + lead.shape[1])[1]
+    moves[..., 0] += errors.shear[:, None, None] * moves[..., 1]
+    return moves

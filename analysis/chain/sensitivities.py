@@ -1,0 +1,85 @@
+"""The readings of a whole set of coupons as a function of the printer's errors, and their sensitivities.
+
+The same functions, fed with one printer's errors, are the virtual print; differentiated, they are the
+sensitivity coefficients (GUM 5.1.3) of every reading.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from pathlib import Path
+
+import numpy as np
+
+from fitassay.analysis.chain.loops import Loop
+from fitassay.analysis.chain.span import CouponWalk
+from fitassay.analysis.terms import TERMS, errors_of
+from fitassay.coupons.export.stl import read_coupon
+from fitassay.coupons.feature import Manifest
+from fitassay.coupons.sections import Slicer
+
+
+class SetWalk:
+    """The readings of a whole manifest as a function of the printer's errors.
+
+    Attributes
+    ----------
+    manifest : Manifest
+    keys : tuple of (coupon id, feature id)
+        Column order.
+    features : tuple of Feature
+    round : tuple of bool
+        True for features on round openings.
+    """
+
+    def __init__(
+        self,
+        manifest: Manifest,
+        slicers: Mapping[str, Slicer],
+        loops: Mapping[str, dict[float, tuple[Loop, ...]]] | None = None,
+    ) -> None:
+        """Place all features; `slicers` and the optional real `loops` by coupon id."""
+        self.manifest = manifest
+        self.walks = tuple(
+            CouponWalk(c, slicers[c.id], manifest.line_width_mm, (loops or {}).get(c.id))
+            for c in manifest.coupons
+        )
+        self.keys = tuple((c.id, f.id) for c in manifest.coupons for f in c.features)
+        self.features = tuple(f for c in manifest.coupons for f in c.features)
+        self.round = tuple(w.is_round(f) for w in self.walks for f in w.coupon.features)
+
+    @classmethod
+    def open(
+        cls,
+        manifest: Manifest,
+        folder: Path,
+        loops: Mapping[str, dict[float, tuple[Loop, ...]]] | None = None,
+    ) -> SetWalk:
+        """With the meshes that lie beside the manifest in `folder`."""
+        slicers = {c.id: Slicer(read_coupon(c, folder), c.file) for c in manifest.coupons}
+        return cls(manifest, slicers, loops)
+
+    def readings(self, theta: np.ndarray) -> np.ndarray:
+        """Noise-free readings (n, features) [mm] of printers with terms `theta` (n, terms)."""
+        errors = errors_of(theta)
+        return np.concatenate([walk.readings(errors) for walk in self.walks], axis=1)
+
+    def linearise(self, theta: np.ndarray | None = None) -> tuple[np.ndarray, np.ndarray]:
+        """Readings and their derivatives about one printer.
+
+        Parameters
+        ----------
+        theta : ndarray (terms,), optional
+            Where; default the perfect printer.
+
+        Returns
+        -------
+        base : ndarray (features,) [mm]
+        gains : ndarray (features, terms)
+            d reading / d term, by forward differences with each term's own step: play is one-sided at zero (a jaw
+            with a flat does not see the first micrometres of it in a bore), all else is smooth.
+        """
+        theta = np.zeros(len(TERMS)) if theta is None else np.asarray(theta, dtype=float)
+        steps = np.array([t.step for t in TERMS])
+        values = self.readings(np.concatenate([theta[None], theta + np.diag(steps)]))
+        return values[0], ((values[1:] - values[0]) / steps[:, None]).T
