@@ -23,16 +23,18 @@ def another(place, errors, seed, *make):
     assert run("simulate", place, "--seed", seed, *options(errors))[0] == 0
 
 
-def mended(place):
-    """The case with a second print after half of the advice was followed."""
+@pytest.fixture(scope="module")
+def mended(tmp_path_factory):
+    """The case with a second print after half of the advice was followed; tests only read it."""
+    place = case(tmp_path_factory.mktemp("mended"))
     edit(place, backlash_x_mm=ERRORS["backlash-x"], contour_mm=-ERRORS["contour-offset"])
     left = {**ERRORS, "backlash-x": 0.0, "contour-offset": 0.0}
     another(place, left, 5)
     return place
 
 
-def test_two_prints(tmp_path):
-    place = mended(case(tmp_path))
+def test_two_prints(mended):
+    place = mended
     got = run_json("compare", place, "01", "02")
     assert got["misfit_mm"]["after"] < got["misfit_mm"]["before"] and got["probability_better"] > 0.975
     assert got["terms"]["backlash_x"]["outcome"] == "improved"
@@ -49,8 +51,8 @@ def test_two_prints(tmp_path):
     assert ElementTree.parse(picture).getroot().tag.endswith("svg")
 
 
-def test_words_and_picture_are_the_same_on_every_run(tmp_path):
-    place = mended(case(tmp_path))
+def test_words_and_picture_are_the_same_on_every_run(mended):
+    place = mended
     first = run("compare", place, "01", "02")
     drawn = (place / "prints" / "02" / "compare-01.svg").read_bytes()
     assert run("compare", place, "01", "02") == first

@@ -225,6 +225,7 @@ def test_user_without_a_caliper_gets_an_answer():
     assert got.p_value > 0.01
 
 
+@pytest.mark.long
 def test_clearances_are_covered():
     # Of 12 true 95 % intervals fewer than 9 hit once in 5,000.
     rng = np.random.default_rng(31)

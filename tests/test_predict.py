@@ -350,6 +350,7 @@ def _signed_gap(peg, hole):
         shrink += 0.02
 
 
+@pytest.mark.long
 def test_intervals_cover_and_binding_is_foreseen():
     hits, right = coverage(24, 5)
     # Of 24 true 95 % intervals 19 or fewer hit with probability 0.006 (binomial).
