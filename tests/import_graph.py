@@ -1,14 +1,33 @@
-"""Which module imports which, read from the source as text: nothing is run."""
+"""Which module imports which, read from the source as text; ``python -m tests.import_graph`` redraws its picture."""
 
 from __future__ import annotations
 
 import ast
+import re
 from functools import cache
 from pathlib import Path
 
 ROOT = Path(__file__).parent.parent
 HOMES = {"fitassay": "fitassay", "fitassay.coupons": "coupons", "fitassay.analysis": "analysis"}
 """Package as imported -> its folder."""
+
+# A module imports from its own room and from rooms that stand before it in this list.
+ROOMS = (
+    "coupons",
+    "analysis",  # the table of terms, the result and how numbers are shown
+    "analysis.readings",
+    "analysis.chain",
+    "analysis.estimation",
+    "analysis.diagnosis",
+    "analysis.gcode",
+    "analysis.parts",
+    "analysis.prints",
+    "analysis.validation",
+    "faces",
+)
+DEVELOPERS = ROOT / "DEVELOPERS.md"
+PICTURE = re.compile(r"(?<=```text\n)room +imports from\n.*?(?=```)", re.DOTALL)
+"""Where the picture stands in the contributors' guide."""
 
 
 def modules() -> dict[str, Path]:
@@ -49,3 +68,25 @@ def _imported(path: Path, known: dict[str, Path]) -> set[str]:
                 full = f"{node.module}.{alias.name}"
                 names.add(full if full in known else node.module)
     return names & set(known)
+
+
+def picture() -> str:
+    """A row a room: which rooms its modules import from, each in the column of its number."""
+    arrows = {room: set[str]() for room in ROOMS}
+    for source, targets in import_graph().items():
+        arrows[room_of(source)].update(room_of(t) for t in targets)
+    lines = [f"{'room':24}imports from"]
+    for number, room in enumerate(ROOMS, start=1):
+        marks = [f"{n:2}" if r in arrows[room] else " ." for n, r in enumerate(ROOMS[: number - 1], start=1)]
+        lines.append(f"{number:2} {room:21}{' '.join(marks)}".rstrip())
+    return "\n".join(lines) + "\n"
+
+
+def drawn_in(text: str) -> str:
+    """The picture as the contributors' guide has it."""
+    found = PICTURE.search(text)
+    return found[0] if found else ""
+
+
+if __name__ == "__main__":
+    DEVELOPERS.write_text(PICTURE.sub(lambda _: picture(), DEVELOPERS.read_text("utf-8")), "utf-8")

@@ -9,22 +9,8 @@ import tomllib
 import networkx
 import pytest
 
-from tests.import_graph import HOMES, ROOT, import_graph, room_of
+from tests.import_graph import DEVELOPERS, HOMES, ROOMS, ROOT, drawn_in, import_graph, picture, room_of
 
-# A module imports from its own room and from rooms that stand before it in this list.
-ROOMS = (
-    "coupons",
-    "analysis",  # the table of terms, the result and how numbers are shown
-    "analysis.readings",
-    "analysis.chain",
-    "analysis.estimation",
-    "analysis.diagnosis",
-    "analysis.gcode",
-    "analysis.parts",
-    "analysis.prints",
-    "analysis.validation",
-    "faces",
-)
 LONGEST = 400
 
 HEAVY = (
@@ -53,6 +39,10 @@ def test_imports_never_point_back():
         if ROOMS.index(room_of(target)) > ROOMS.index(room_of(source))
     ]
     assert not back, "\n".join(back)
+
+
+def test_the_contributors_guide_shows_the_rooms_as_they_are():
+    assert drawn_in(DEVELOPERS.read_text("utf-8")) == picture(), "run python -m tests.import_graph"
 
 
 def test_no_modules_import_each_other_in_a_circle():
