@@ -47,7 +47,7 @@ _HOME = {
     "interpret": "fitassay.analysis.diagnosis.diagnose",
     "Diagnosis": "fitassay.analysis.result",
     "trace_file": "fitassay.analysis.gcode.trace",
-    "diagnose_traced": "fitassay.analysis.gcode.apply",
+    "diagnose_traced": "fitassay.analysis.gcode.traced_print",
 }
 
 __all__ = [*_HOME, "__version__"]  # pyright: ignore[reportUnsupportedDunderAll]
@@ -59,8 +59,8 @@ if TYPE_CHECKING:
     from fitassay.analysis.diagnosis.diagnose import diagnose as diagnose
     from fitassay.analysis.diagnosis.diagnose import interpret as interpret
     from fitassay.analysis.estimation.posterior import posterior as posterior
-    from fitassay.analysis.gcode.apply import diagnose_traced as diagnose_traced
     from fitassay.analysis.gcode.trace import trace_file as trace_file
+    from fitassay.analysis.gcode.traced_print import diagnose_traced as diagnose_traced
     from fitassay.analysis.readings.file import Reading as Reading
     from fitassay.analysis.readings.file import read_readings as read_readings
     from fitassay.analysis.result import Diagnosis as Diagnosis

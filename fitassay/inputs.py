@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from fitassay.analysis.chain.sensitivities import SetWalk
     from fitassay.analysis.estimation.feed import Feed, Filament
     from fitassay.analysis.estimation.observations import Known
-    from fitassay.analysis.gcode.trace import Trace
+    from fitassay.analysis.gcode.trace_data import Trace
     from fitassay.analysis.parts.sizes import State
     from fitassay.analysis.prints.mixed_model import PrintResult
     from fitassay.analysis.readings.file import Reading
@@ -66,7 +66,7 @@ class Inputs:
     def walk(self) -> SetWalk:
         """The readings of the coupons as a function of the errors."""
         from fitassay.analysis.chain.sensitivities import SetWalk
-        from fitassay.analysis.gcode.apply import traced_walk
+        from fitassay.analysis.gcode.traced_print import traced_walk
 
         manifest = self.manifest
         if self.trace is None:
@@ -80,7 +80,7 @@ class Inputs:
 
     def known_with(self, readings: tuple[Reading, ...]) -> Known:
         """What is known beside these readings; of what a sliced file spoils, only the features they hold."""
-        from fitassay.analysis.gcode.apply import known_from
+        from fitassay.analysis.gcode.traced_print import known_from
 
         if self.trace is None:
             return self.besides
@@ -111,7 +111,7 @@ class Inputs:
         from fitassay.analysis.diagnosis.verdict import visible_sd
         from fitassay.analysis.estimation.feed import with_filament
         from fitassay.analysis.estimation.observations import single_reading_sd
-        from fitassay.analysis.gcode.apply import explained
+        from fitassay.analysis.gcode.traced_print import explained
 
         diagnosis = interpret(self.walk, readings, self.machine, self.known_with(readings))
         if self.trace is not None:

@@ -15,7 +15,7 @@ from fitassay.coupons.machine import Machine
 from fitassay.terminal import json_text
 
 if TYPE_CHECKING:
-    from fitassay.analysis.gcode.trace import Trace
+    from fitassay.analysis.gcode.trace_data import Trace
 
 
 def trace_path(target: Print) -> Path:
@@ -42,6 +42,8 @@ def trace_print(target: Print, machine: Machine, files: Path | Sequence[Path]) -
     InputError
         A file cannot be read for certain, or holds none of the coupons.
     """
+    from fitassay.analysis.gcode.trace_json import trace_json
+
     trace = read_trace(target, machine, files)
     now = [
         {"path": str(f.resolve()), "sha256": _digest(f), "coupons": list(trace.found)}
@@ -53,13 +55,13 @@ def trace_print(target: Print, machine: Machine, files: Path | Sequence[Path]) -
         for source in _sources(target)
         if source["path"] not in paths and not set(source["coupons"]) <= set(trace.found)
     ]
-    write_atomic(trace_path(target), json_text({**trace.as_json(), "sources": [*kept, *now]}))
+    write_atomic(trace_path(target), json_text({**trace_json(trace), "sources": [*kept, *now]}))
     return trace
 
 
 def read_trace(target: Print, machine: Machine, files: Path | Sequence[Path]) -> Trace:
     """Trace sliced files against a print's coupons."""
-    from fitassay.analysis.gcode.merge import merged
+    from fitassay.analysis.gcode.plates import merged
     from fitassay.analysis.gcode.trace import trace_file
 
     manifest = target.manifest()

@@ -123,7 +123,7 @@ def simulate_print(
     if not files:
         walk = SetWalk.open(target.manifest(), target.folder)
     else:
-        from fitassay.analysis.gcode.apply import print_traced
+        from fitassay.analysis.gcode.traced_print import print_traced
         from fitassay.traced import read_trace
 
         trace = read_trace(target, machine, files)

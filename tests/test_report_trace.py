@@ -9,7 +9,8 @@ from lxml import html
 
 from fitassay.analysis.chain.simulate import simulate, theta_of
 from fitassay.analysis.diagnosis.diagnose import interpret
-from fitassay.analysis.gcode.trace import Trace, trace_file
+from fitassay.analysis.gcode.trace import trace_file
+from fitassay.analysis.gcode.trace_data import Trace
 from fitassay.coupons.make import write_set
 from fitassay.report.page import report_html
 from fitassay.report.trace_section import trace_section

@@ -12,7 +12,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from fitassay.analysis.gcode.moves import Moves, read_moves
+from fitassay.analysis.gcode.moves import read_moves
+from fitassay.analysis.gcode.straight_moves import Moves
 from fitassay.analysis.gcode.words import Tally, words_of
 from fitassay.coupons.errors import InputError
 
@@ -27,8 +28,8 @@ def moves_in(tmp_path: Path, text: str | bytes, **options) -> tuple[Moves, Tally
     joined = Moves(
         start=blocks[0].start if blocks else np.zeros(3),
         end=np.concatenate([b.end for b in blocks] or [np.empty((0, 3))]),
+        filament=np.concatenate([b.filament for b in blocks] or [np.empty(0)]),
         feed=np.concatenate([b.feed for b in blocks] or [np.empty(0)]),
-        speed=np.concatenate([b.speed for b in blocks] or [np.empty(0)]),
         line=np.concatenate([b.line for b in blocks] or [np.empty(0, dtype=int)]),
     )
     return joined, tally
@@ -90,7 +91,7 @@ def test_published_helical_arc(tmp_path):
     assert arc[-1].tolist() == [10, 16, 9]
     assert arc[:, 0].min() == pytest.approx(5, abs=0.002)  # it passes x = 5
     flat = Moves(
-        start=np.array([7.0, 7, 0]), end=arc * [1, 1, 0], feed=arc[:, 0], speed=arc[:, 0], line=arc[:, 0]
+        start=np.array([7.0, 7, 0]), end=arc * [1, 1, 0], filament=arc[:, 0], feed=arc[:, 0], line=arc[:, 0]
     )
     assert length(flat) == pytest.approx(12.4904577, abs=0.002)
     assert np.all(np.diff(arc[:, 2]) > 0)
@@ -144,10 +145,10 @@ def test_other_planes(tmp_path):
 
 def test_filament_is_shared_out_along_an_arc(tmp_path):
     moves, _ = moves_in(tmp_path, "M83\nG1 x10 y0 f600\nG3 x0 y10 i-10 j0 e0.5")
-    assert moves.feed[1:].sum() == pytest.approx(0.5)
-    assert np.ptp(moves.feed[1:]) < 1e-12
+    assert moves.filament[1:].sum() == pytest.approx(0.5)
+    assert np.ptp(moves.filament[1:]) < 1e-12
     assert set(moves.line.tolist()) == {2, 3}
-    assert moves.speed.tolist() == [10.0] * len(moves)
+    assert moves.feed.tolist() == [10.0] * len(moves)
 
 
 @pytest.mark.parametrize(
@@ -205,12 +206,12 @@ def test_filament_modes(tmp_path):
     text = "M82\nG1 X1 E1\nG1 X2 E3\nG92 E0\nG1 X3 E0.5\nM83\nG1 X4 E0.5\nG1 E-2\nM82\nG1 X5 E1\n"
     moves, _ = moves_in(tmp_path, text)
     # Absolute, so the last line adds up from 0.5 + 0.5 - 2 = -1.
-    assert moves.feed == pytest.approx([1, 2, 0.5, 0.5, -2, 2])
+    assert moves.filament == pytest.approx([1, 2, 0.5, 0.5, -2, 2])
 
 
 def test_filament_follows_distance_mode_until_told(tmp_path):
     moves, _ = moves_in(tmp_path, "G91\nG1 X1 E1\nG1 X1 E1\nM82\nG1 X1 E3")
-    assert moves.feed == pytest.approx([1, 1, 1])
+    assert moves.filament == pytest.approx([1, 1, 1])
 
 
 def test_homing(tmp_path):
@@ -293,7 +294,7 @@ def test_line_ends_and_block_borders(tmp_path, end, block):
         "G92 X0 Y0",
         "G90 G1 X3",
     ]
-    moves, tally = moves_in(tmp_path, end.join(lines), block_bytes=block)
+    moves, tally = moves_in(tmp_path, end.join(lines), chunk_bytes=block)
     assert moves.end[0].tolist() == [1.5, 2, 0] and moves.end[-1].tolist() == [6.5, 2, 0]
     assert moves.line[0] == 4 and moves.line[-1] == 9 and tally.lines == 9
 
@@ -364,13 +365,13 @@ _line = st.one_of(
 @settings(max_examples=300, deadline=None)
 @given(lines=st.lists(_line, max_size=40), block=st.sampled_from([5, 50, 100000]))
 def test_equals_a_line_by_line_reading(tmp_path_factory, lines, block):
-    moves, _ = moves_in(tmp_path_factory.mktemp("rs"), "\n".join(lines), block_bytes=block)
+    moves, _ = moves_in(tmp_path_factory.mktemp("rs"), "\n".join(lines), chunk_bytes=block)
     plain = LineByLine()
     for line in lines:
         plain.line(line)
     expected = np.array(plain.moves).reshape(-1, 4)
     # F alone moves nothing.
-    assert np.allclose(np.column_stack([moves.end, moves.feed]), expected, atol=1e-8)
+    assert np.allclose(np.column_stack([moves.end, moves.filament]), expected, atol=1e-8)
 
 
 # Broken files
@@ -430,8 +431,8 @@ def test_anything_is_read_or_refused_in_a_sentence(tmp_path_factory, data):
     path = _write(tmp_path_factory.mktemp("fuzz") / "file", data)
     for block in (16, 1 << 20):
         try:
-            for moves in read_moves(path, Tally(name="file"), block_bytes=block):
-                assert np.isfinite(moves.end).all() and np.isfinite(moves.feed).all()
+            for moves in read_moves(path, Tally(name="file"), chunk_bytes=block):
+                assert np.isfinite(moves.end).all() and np.isfinite(moves.filament).all()
         except InputError as exc:
             assert str(exc).startswith("file") and "\n" not in str(exc)
 

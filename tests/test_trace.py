@@ -11,7 +11,9 @@ import numpy as np
 import pytest
 
 from fitassay.analysis.gcode.probes import Template
-from fitassay.analysis.gcode.trace import Trace, trace_file, trace_templates
+from fitassay.analysis.gcode.trace import trace_file, trace_templates
+from fitassay.analysis.gcode.trace_data import Trace
+from fitassay.analysis.gcode.trace_json import trace_json
 from fitassay.coupons.errors import InputError
 from fitassay.coupons.machine import Machine
 from fitassay.coupons.make import CouponSet, build_set, write_set
@@ -142,7 +144,7 @@ def check_combination(tmp_path, seed: int) -> None:
         assert trace.place.scale == pytest.approx(style.scale - 1, abs=5e-4)
     if style.walls > 1 and ids != ("wall",):
         expected = "outer wall first" if style.outer_first else "inner walls first"
-        assert trace.as_json()["order"] == expected
+        assert trace_json(trace)["order"] == expected
 
 
 @pytest.mark.parametrize("seed", range(10))
@@ -164,7 +166,7 @@ def test_plain_file_has_nothing_to_warn_of(tmp_path):
     trace, _ = traced(tmp_path, Style(), ("boss", "comb-x", "comb-y", "wall"))
     assert trace.warnings == ()
     assert trace.missing == ("bore", "frame", "stair")
-    answer = trace.as_json()
+    answer = trace_json(trace)
     assert json.loads(json.dumps(answer, allow_nan=False)) == answer
     assert answer["order"] == "inner walls first" and answer["walls"] == 2
     assert answer["direction"].startswith("material on the left")

@@ -78,7 +78,7 @@ def figures_of_ours(path: Path) -> dict[str, float]:
     rows = [r for r in read_layers(read_moves(path), lambda *_: False) if isinstance(r, LayerRow)]
     return {
         "length": sum(r.length for r in rows),
-        "fed": sum(r.feed for r in rows),
+        "fed": sum(r.filament for r in rows),
         "layers": len({r.z for r in rows}),
         "low x": min(r.low[0] for r in rows),
         "high y": max(r.high[1] for r in rows),

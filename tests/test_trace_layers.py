@@ -22,7 +22,7 @@ SQUARE = "G0 X{0} Y{0}\nG1 X{1} E1\nG1 Y{1} E1\nG1 X{0} E1\nG1 Y{0} E1\n"
 def layers_in(tmp_path: Path, text: str, block: int = 1 << 18) -> list[Layer]:
     path = tmp_path / "plate.txt"
     path.write_text("M83\nG1 F600\n" + text)
-    found = list(read_layers(read_moves(path, block_bytes=block), lambda *_: True))
+    found = list(read_layers(read_moves(path, chunk_bytes=block), lambda *_: True))
     assert all(isinstance(layer, Layer) for layer in found)
     return found  # type: ignore[return-value]
 
@@ -34,11 +34,11 @@ def test_layers_heights_and_thickness(tmp_path, block):
     assert [layer.row.z for layer in layers] == pytest.approx([0.3, 0.5, 0.7])
     assert [layer.row.thickness for layer in layers] == pytest.approx([0.3, 0.2, 0.2])
     for layer in layers:
-        assert layer.row.length == pytest.approx(40) and layer.row.feed == pytest.approx(4)
+        assert layer.row.length == pytest.approx(40) and layer.row.filament == pytest.approx(4)
         (loop,) = loops_of(layer)
         assert loop.points.tolist() == [[10, 10], [20, 10], [20, 20], [10, 20]]
         assert loop.area == pytest.approx(100) and loop.gap == 0
-        assert loop.feed_per_mm == pytest.approx(0.1) and loop.speed == pytest.approx(10)
+        assert loop.filament_per_mm == pytest.approx(0.1) and loop.feed == pytest.approx(10)
 
 
 def test_travel_up_and_down_makes_no_layer(tmp_path):

@@ -13,8 +13,8 @@ from fitassay.analysis.chain.sensitivities import SetWalk
 from fitassay.analysis.chain.simulate import simulate, theta_of
 from fitassay.analysis.diagnosis.diagnose import interpret
 from fitassay.analysis.estimation.observations import FILE, Known
-from fitassay.analysis.gcode.apply import diagnose_traced, known_from, print_traced, traced_walk
-from fitassay.analysis.gcode.trace import Trace
+from fitassay.analysis.gcode.trace_data import Trace
+from fitassay.analysis.gcode.traced_print import diagnose_traced, known_from, print_traced, traced_walk
 from fitassay.analysis.result import Diagnosis
 from fitassay.analysis.terms import INDEX
 from fitassay.coupons.export.manifest import read_manifest

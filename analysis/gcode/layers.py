@@ -13,7 +13,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from fitassay.analysis.gcode.moves import Moves
+from fitassay.analysis.gcode.straight_moves import Moves
+from fitassay.analysis.gcode.words import LIMITS, Limits
 from fitassay.coupons.errors import InputError
 
 SAME_MM = 1e-6
@@ -22,10 +23,6 @@ SAME_MM = 1e-6
 SAME_HEIGHT_MM = 1e-3
 CLIMB_BAND_MM = 0.5
 """Height of the bands of a climbing path."""
-
-MOST_LAYERS = 100_000
-MOST_MOVES = 300_000
-"""Layers in a file, and moves in one layer that is kept."""
 
 LEAD_MOVES = 64
 """So many moves before a layer are remembered, since they settle the play of its first loop."""
@@ -49,7 +46,7 @@ class LayerRow:
         Highest height of its moves.
     climbing : bool
     first_line, moves : int
-    length, feed : float [mm]
+    length, filament : float [mm]
         Path printed, and filament fed into it.
     low, high : ndarray (2,) [mm]
         Bounds of what is printed.
@@ -62,7 +59,7 @@ class LayerRow:
     first_line: int
     moves: int
     length: float
-    feed: float
+    filament: float
     low: np.ndarray
     high: np.ndarray
 
@@ -92,27 +89,28 @@ class Layer:
     start, end : ndarray (n, 2) [mm]
     z : ndarray (n,) [mm]
         At the move's end.
-    feed : ndarray (n,) [mm]
-        Filament.
-    speed : ndarray (n,) [mm/s]
+    filament : ndarray (n,) [mm]
+    feed : ndarray (n,) [mm/s]
     line : ndarray (n,) of int
     prints : ndarray (n,) of bool
     before : int
         So many moves at the beginning belong to the time before this layer.
     name : str
         The file, for messages.
+    limits : Limits
     """
 
     row: LayerRow
     start: np.ndarray
     end: np.ndarray
     z: np.ndarray
+    filament: np.ndarray
     feed: np.ndarray
-    speed: np.ndarray
     line: np.ndarray
     prints: np.ndarray
     before: int
     name: str = "file"
+    limits: Limits = LIMITS
 
     def __len__(self) -> int:
         return len(self.end)
@@ -131,17 +129,20 @@ class _Open:
     parts: list[np.ndarray]
     moves: int = 0
     length: float = 0.0
-    feed: float = 0.0
+    filament: float = 0.0
     top: float = 0.0
     first_line: int = 0
 
 
 # Columns of the table that layers are gathered in.
-_X0, _Y0, _X1, _Y1, _Z, _FEED, _SPEED, _LINE, _PRINTS = range(9)
+_X0, _Y0, _X1, _Y1, _Z, _FILAMENT, _FEED, _LINE, _PRINTS = range(9)
 
 
 def read_layers(
-    moves: Iterable[Moves], wanted: Callable[[float, float], bool], name: str = "file"
+    moves: Iterable[Moves],
+    wanted: Callable[[float, float], bool],
+    name: str = "file",
+    limits: Limits = LIMITS,
 ) -> Iterator[Layer | LayerRow]:
     """Layers in the order of printing.
 
@@ -153,6 +154,7 @@ def read_layers(
         Whether to keep the moves of a layer that fills these heights [mm].
     name : str
         The file, for messages.
+    limits : Limits
 
     Yields
     ------
@@ -164,25 +166,25 @@ def read_layers(
     InputError
         Too many layers, or too many moves in one that is wanted.
     """
-    gatherer = _Gatherer(wanted, name)
+    gatherer = _Gatherer(wanted, name, limits)
     climbing = False
-    for block in moves:
-        table, climbing = _table(block, climbing)
+    for chunk in moves:
+        table, climbing = _table(chunk, climbing)
         yield from gatherer.add(table)
     yield from gatherer.close()
 
 
-def _table(block: Moves, climbing_before: bool) -> tuple[np.ndarray, bool]:
-    """The moves of a block that go somewhere in the plane, one row each; and whether it ends climbing.
+def _table(chunk: Moves, climbing_before: bool) -> tuple[np.ndarray, bool]:
+    """The moves of a chunk that go somewhere in the plane, one row each; and whether it ends climbing.
 
     Printing moves are marked 1, or 2 on a path that climbs as it prints.
     """
-    start = np.concatenate([block.start[None], block.end[:-1]])
-    step = np.hypot(block.end[:, 0] - start[:, 0], block.end[:, 1] - start[:, 1])
+    start = np.concatenate([chunk.start[None], chunk.end[:-1]])
+    step = np.hypot(chunk.end[:, 0] - start[:, 0], chunk.end[:, 1] - start[:, 1])
     goes = step > SAME_MM
-    prints = goes & (block.feed > 0)
+    prints = goes & (chunk.filament > 0)
     mark = prints.astype(float)
-    rising = prints & (np.abs(block.end[:, 2] - start[:, 2]) > SAME_MM)
+    rising = prints & (np.abs(chunk.end[:, 2] - start[:, 2]) > SAME_MM)
     climbs = False
     if rising.any() or climbing_before:
         # Short edges of a rising path round to level ones: the path as a whole is judged.
@@ -194,18 +196,19 @@ def _table(block: Moves, climbing_before: bool) -> tuple[np.ndarray, bool]:
         climbs = bool(len(mark) and mark[-1] == 2)
     table = np.empty((int(goes.sum()), 9))
     table[:, _X0 : _Y0 + 1] = start[goes, :2]
-    table[:, _X1 : _Z + 1] = block.end[goes]
-    table[:, _FEED] = block.feed[goes]
-    table[:, _SPEED] = block.speed[goes]
-    table[:, _LINE] = block.line[goes]
+    table[:, _X1 : _Z + 1] = chunk.end[goes]
+    table[:, _FILAMENT] = chunk.filament[goes]
+    table[:, _FEED] = chunk.feed[goes]
+    table[:, _LINE] = chunk.line[goes]
     table[:, _PRINTS] = mark[goes]
     return table, climbs
 
 
 class _Gatherer:
-    def __init__(self, wanted: Callable[[float, float], bool], name: str) -> None:
+    def __init__(self, wanted: Callable[[float, float], bool], name: str, limits: Limits) -> None:
         self.wanted = wanted
         self.name = name
+        self.limits = limits
         self.heights: list[float] = []
         self.grounds: dict[float, tuple[np.ndarray, np.ndarray]] = {}
         self.open: _Open | None = None
@@ -240,9 +243,9 @@ class _Gatherer:
 
     def _begin(self, key: int, z: float, climbing: bool, line: int) -> None:
         self.count += 1
-        if self.count > MOST_LAYERS:
+        if self.count > self.limits.layers:
             raise InputError(
-                f"has more than {MOST_LAYERS} layers, so it is no sliced file of coupons; slice again",
+                f"has more than {self.limits.layers} layers, so it is no sliced file of coupons; slice again",
                 f"{self.name}, line {line}",
             )
         if climbing:
@@ -302,15 +305,16 @@ class _Gatherer:
         layer.length += float(
             np.hypot(printed[:, _X1] - printed[:, _X0], printed[:, _Y1] - printed[:, _Y0]).sum()
         )
-        layer.feed += float(printed[:, _FEED].sum())
+        layer.filament += float(printed[:, _FILAMENT].sum())
         layer.moves += len(rows)
         layer.top = max(layer.top, float(printed[:, _Z].max()))
         if not layer.keep:
             layer.parts = [rows[-LEAD_MOVES:]]
             return
-        if layer.moves > MOST_MOVES:
+        if layer.moves > self.limits.layer_moves:
             raise InputError(
-                f"has more than {MOST_MOVES} moves in the layer at {layer.z:.2f} mm, so it is no file of coupons",
+                f"has more than {self.limits.layer_moves} moves in the layer at {layer.z:.2f} mm, "
+                "so it is no file of coupons",
                 f"{self.name}, line {int(rows[-1, _LINE])}",
             )
         layer.parts.append(rows)
@@ -333,7 +337,7 @@ class _Gatherer:
             first_line=layer.first_line,
             moves=layer.moves,
             length=layer.length,
-            feed=layer.feed,
+            filament=layer.filament,
             low=self.low,
             high=self.high,
         )
@@ -350,10 +354,11 @@ class _Gatherer:
             start=table[:, _X0 : _Y0 + 1],
             end=table[:, _X1 : _Y1 + 1],
             z=table[:, _Z],
+            filament=table[:, _FILAMENT],
             feed=table[:, _FEED],
-            speed=table[:, _SPEED],
             line=table[:, _LINE].astype(np.int64),
             prints=table[:, _PRINTS] > 0,
             before=len(before),
             name=self.name,
+            limits=self.limits,
         )

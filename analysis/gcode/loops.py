@@ -9,9 +9,6 @@ import numpy as np
 from fitassay.analysis.gcode.layers import SAME_HEIGHT_MM, Layer
 from fitassay.coupons.errors import InputError
 
-MOST_LOOPS = 20_000
-"""Closed loops in one layer."""
-
 CLOSING_GAP_MM = 1.5
 """A loop may stop this short of its start: programs leave a gap at the seam or let pressure run out."""
 
@@ -34,9 +31,9 @@ class PathLoop:
         From the seam on, the first not repeated.
     gap : float [mm]
         How far from its start it ended.
-    feed_per_mm : float
+    filament_per_mm : float
         Filament per path length, the median over its moves by length.
-    speed : float [mm/s]
+    feed : float [mm/s]
         Likewise.
     first : int
         Its first move in the layer.
@@ -48,8 +45,8 @@ class PathLoop:
 
     points: np.ndarray
     gap: float
-    feed_per_mm: float
-    speed: float
+    filament_per_mm: float
+    feed: float
     first: int
     line: int
     z: float
@@ -81,7 +78,7 @@ def loops_of(layer: Layer) -> tuple[PathLoop, ...]:
     Raises
     ------
     InputError
-        More than `MOST_LOOPS`.
+        More than the limits allow.
     """
     n = len(layer)
     index = np.arange(n)
@@ -113,9 +110,10 @@ def loops_of(layer: Layer) -> tuple[PathLoop, ...]:
             found.append(_loop(layer, step, begin, stop))
         elif (last := _overlap(layer, begin, stop)) is not None:
             found.append(_loop(layer, step, begin, last + 1, overlaps=True))
-        if len(found) > MOST_LOOPS:
+        if len(found) > layer.limits.loops:
             raise InputError(
-                f"has more than {MOST_LOOPS} loops in the layer at {layer.row.z:.2f} mm, so it is no file of coupons",
+                f"has more than {layer.limits.loops} loops in the layer at {layer.row.z:.2f} mm, "
+                "so it is no file of coupons",
                 f"{layer.name}, line {int(layer.line[begins[k]])}",
             )
     return tuple(_one_turn(found, layer.row.z) if layer.row.climbing else found)
@@ -186,8 +184,8 @@ def _loop(layer: Layer, step: np.ndarray, begin: int, stop: int, overlaps: bool 
     return PathLoop(
         points=points,
         gap=gap,
-        feed_per_mm=_median(layer.feed[part] / weight, weight),
-        speed=_median(layer.speed[part], weight),
+        filament_per_mm=_median(layer.filament[part] / weight, weight),
+        feed=_median(layer.feed[part], weight),
         first=begin,
         line=int(layer.line[begin]),
         z=float(layer.z[stop - 1]) if layer.row.climbing else layer.row.z,

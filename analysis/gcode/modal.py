@@ -1,9 +1,4 @@
-"""RS-274 words by line: which modes a line sets and which axis words it has, with what cannot be read refused.
-
-Whose words are whose: on a line that begins with a published M word, motion may follow; any other M word, a
-subroutine word O and a G word that is not known keep the rest of their line for themselves. A line that is not
-RS-274 at all is passed over and counted, unless it would move the machine or change how moves are read.
-"""
+"""RS-274 words by line: which modes a line sets and which axis words it has, with what cannot be read refused."""
 
 from __future__ import annotations
 
@@ -11,38 +6,36 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from fitassay.analysis.gcode.changes import MOST_CHANGES, Change
+from fitassay.analysis.gcode.lines import (
+    GROUP_ID,
+    GROUPS,
+    VALUE_LETTERS,
+    Kept,
+    code_of,
+    group_of,
+    refuse,
+    sorted_out,
+)
 from fitassay.analysis.gcode.words import Tally, Words
 from fitassay.coupons.errors import InputError
 
 LARGEST_NUMBER = 1e7
-VALUE_LETTERS = "XYZEFIJKR"
 
-# G words by modal group, codes times ten (NISTIR 6556, table 4).
-GROUPS: dict[str, tuple[int, ...]] = {
-    "motion": (0, 10, 20, 30),
-    # Motion that is not read: probing, threads, splines, canned cycles.
-    "other": (50, 51, 52, 330, 331, 382, 383, 384, 385, 730, 760, *range(810, 900, 10)),
-    "plane": (170, 180, 190),
-    "units": (200, 210),
-    "distance": (900, 910),
-    "offset": (920,),
-    "reset": (280, 300, 530, 921, 922, 923),
-    "dwell": (40,),
-    "quiet": (400, 430, 490, 540, 610, 611, 640, 800, 930, 940, 980, 990),
+FACTOR_WORDS: dict[str, tuple[str, str, float]] = {
+    "M200": ("volume diameter", "D", 1.0),
+    "M220": ("speed", "S", 0.01),
+    "M221": ("flow", "S", 0.01),
 }
-_ID = {name: i for i, name in enumerate(GROUPS, start=1)}
-_GROUP = np.zeros(10001, dtype=np.uint8)
-for _name, _codes in GROUPS.items():
-    _GROUP[list(_codes)] = _ID[_name]
+"""Word -> what it sets, the letter of its number, and what one unit of that is."""
 
-# M words that may share a line with motion (NISTIR 6556, table 4).
-_PUBLISHED_M = (0, 1, 2, 3, 4, 5, 6, 7, 8, 9, 30, 48, 49, 60)
+FACTORS = tuple(name for name, _, _ in FACTOR_WORDS.values())
 _KNOWN_LETTERS = np.array([ord(c) for c in "GM" + VALUE_LETTERS], dtype=np.uint8)
 
 
 @dataclass(frozen=True, kw_only=True)
 class Table:
-    """One block of lines.
+    """One chunk of lines.
 
     Attributes
     ----------
@@ -50,7 +43,7 @@ class Table:
         Number of the first line in the file; how many there are.
     motion : ndarray (lines,) of int
         0 to 3; -1 for a motion that is not read; -2 where the line has no motion word.
-    plane, units, distance, feed_distance : ndarray (lines,) of int
+    plane, units, distance, filament_mode : ndarray (lines,) of int
         17 to 19, 20 or 21, 90 or 91, 82 or 83; -2 where not given.
     offset : ndarray (lines,) of bool
         G92.
@@ -60,8 +53,10 @@ class Table:
         Numbers of `VALUE_LETTERS` as written; NaN where not given.
     bare : dict of int to str
         Letters on homing lines, by line.
+    factors : dict of str to ndarray (lines,)
+        By name of `FACTORS`; NaN where not given.
     ended : bool
-        True where the program ends within this block.
+        True where the program ends within this chunk.
     """
 
     first_line: int
@@ -70,49 +65,28 @@ class Table:
     plane: np.ndarray
     units: np.ndarray
     distance: np.ndarray
-    feed_distance: np.ndarray
+    filament_mode: np.ndarray
     offset: np.ndarray
     reset: np.ndarray
     value: dict[str, np.ndarray]
     bare: dict[int, str]
+    factors: dict[str, np.ndarray]
     ended: bool
 
 
-@dataclass(frozen=True, kw_only=True)
-class _Kept:
-    """Words that count, with their position in the block's `Words`."""
-
-    letter: np.ndarray
-    number: np.ndarray
-    line: np.ndarray
-    source: np.ndarray
-
-    def where(self, mask: np.ndarray) -> _Kept:
-        if mask.all():
-            return self
-        return _Kept(
-            letter=self.letter[mask],
-            number=self.number[mask],
-            line=self.line[mask],
-            source=self.source[mask],
-        )
-
-    def of(self, letter: str) -> _Kept:
-        return self.where(self.letter == ord(letter))
-
-
 def table_of(words: Words, tally: Tally) -> Table:
-    """Arrange a block's words by line.
+    """Arrange a chunk's words by line.
 
     Raises
     ------
     InputError
         At the first line that moves the machine, or changes how moves are read, and cannot be read for certain.
     """
-    kept, ended = _sorted_out(words, tally)
+    kept, ended, changes = sorted_out(words, tally)
+    _note_changes(changes, words, tally)
     g = kept.of("G")
-    code = _code(g.number)
-    group = _group(code)
+    code = code_of(g.number)
+    group = group_of(code)
     strange = group == 0
     tally.count_unknown(g.letter[strange], g.number[strange])
     columns = {name: _group_column(words, tally, g, code, group, name) for name in GROUPS}
@@ -122,16 +96,14 @@ def table_of(words: Words, tally: Tally) -> Table:
 
     value = {letter: _value_column(words, tally, kept.of(letter)) for letter in VALUE_LETTERS}
     homing = np.flatnonzero(np.isin(columns["reset"], (280, 300)))
-    bare = {}
-    for i in homing.tolist():
-        begin, end = np.searchsorted(kept.line, [i, i + 1])
-        bare[i] = "".join(chr(c) for c in kept.letter[begin:end] if chr(c) in "XYZ")
+    bare = {i: _axes_named(kept, i) for i in homing.tolist()}
 
     m = kept.of("M")
-    feed_distance = np.full(words.lines, -2)
-    said = np.isin(m.number, (82, 83))
-    feed_distance[m.line[said]] = m.number[said]
-    tally.count_unknown(m.letter[~said], m.number[~said])
+    filament_mode = np.full(words.lines, -2)
+    modes = np.isin(m.number, (82, 83))
+    filament_mode[m.line[modes]] = m.number[modes]
+    known = modes | np.isin(m.number, (2, 30))
+    tally.count_unknown(m.letter[~known], m.number[~known])
     others = kept.where(~np.isin(kept.letter, _KNOWN_LETTERS))
     tally.count_unknown(others.letter, others.number)
     return Table(
@@ -141,127 +113,65 @@ def table_of(words: Words, tally: Tally) -> Table:
         plane=_whole(columns["plane"]),
         units=_whole(columns["units"]),
         distance=_whole(columns["distance"]),
-        feed_distance=feed_distance,
+        filament_mode=filament_mode,
         offset=columns["offset"] >= 0,
         reset=columns["reset"],
         value=value,
         bare=bare,
+        factors=_factors(changes, words),
         ended=ended,
     )
+
+
+def _note_changes(changes: tuple[Change, ...], words: Words, tally: Tally) -> None:
+    """Keep the words that change the print for the user; refuse those after which nothing is certain."""
+    for change in changes:
+        if change.what.refused:
+            raise InputError(
+                f"{change.text} changes {change.what.meaning}, which is not read; switch it off in the program "
+                "and slice again",
+                tally.place(change.line),
+            )
+        if len(tally.changes) < MOST_CHANGES:
+            tally.changes.append(change)
+        tally.change_count += 1
+
+
+def _factors(changes: tuple[Change, ...], words: Words) -> dict[str, np.ndarray]:
+    """Flow (M221 S), speed (M220 S), both as fractions, and the diameter by which E counts volume (M200 D) [mm]."""
+    columns = {name: np.full(words.lines, np.nan) for name in FACTORS}
+    for change in changes:
+        name, letter, unit = FACTOR_WORDS.get(change.word, ("", "", 1.0))
+        if name and letter in change.values:
+            columns[name][change.line - words.first_line] = change.values[letter] * unit
+    return columns
+
+
+def _axes_named(kept: Kept, line: int) -> str:
+    begin, end = np.searchsorted(kept.line, [line, line + 1])
+    return "".join(chr(c) for c in kept.letter[begin:end] if chr(c) in "XYZ")
 
 
 def _whole(column: np.ndarray) -> np.ndarray:
     return np.where(column >= 0, column // 10, -2)
 
 
-def _code(number: np.ndarray) -> np.ndarray:
-    """Ten times the number as int; -1 where there is none or it is out of range."""
-    tenfold = np.nan_to_num(number, nan=-1.0, posinf=-1.0) * 10
-    return np.where((tenfold >= 0) & (tenfold < 10000), np.round(tenfold), -1).astype(np.int64)
-
-
-def _group(code: np.ndarray) -> np.ndarray:
-    return np.where(code >= 0, _GROUP[code], 0)
-
-
-def _refuse(words: Words, tally: Tally, line: int, message: str) -> None:
-    raise InputError(message, tally.place(words.first_line + int(line)))
-
-
-def _sorted_out(words: Words, tally: Tally) -> tuple[_Kept, bool]:
-    """The words that count, and whether the program ends in this block."""
-    all_words = _Kept(
-        letter=words.letter, number=words.value, line=words.line, source=np.arange(len(words.letter))
-    )
-    kept = all_words.where((words.letter != ord("N")) & (words.letter != ord("*")))
-    first = np.flatnonzero(np.diff(kept.line, prepend=-1))
-    owner = np.zeros(words.lines, dtype=np.uint8)
-    owner[kept.line[first]] = kept.letter[first]
-    code = np.full(words.lines, -1)
-    code[kept.line[first]] = _code(kept.number[first])
-    group = np.where(owner == ord("G"), _group(code), 0)
-    foreign = (owner == ord("M")) & ~np.isin(code, np.array(_PUBLISHED_M) * 10)
-    foreign |= owner == ord("O")
-    foreign |= (owner == ord("G")) & ((group == 0) | (group == _ID["dwell"]))
-    foreign &= (code >= 0) | (owner == ord("O"))  # a bare letter begins plain text
-
-    ends = kept.line[(kept.letter == ord("M")) & np.isin(kept.number, (2, 30)) & ~foreign[kept.line]]
-    live = np.ones(words.lines, dtype=bool)
-    if len(ends):
-        live[ends[0] + 1 :] = False
-
-    sound = words.sound[kept.source]
-    broken = words.junk.copy()
-    broken[kept.line[~sound]] = True
-    broken &= live & ~foreign
-    if broken.any():
-        broken = _broken_lines(words, tally, kept, broken, group, code, owner, first)
-
-    is_first = np.zeros(len(kept.line), dtype=bool)
-    is_first[first] = True
-    mine = ~foreign[kept.line] | (is_first & (kept.letter != ord("O")))
-    return kept.where(mine & live[kept.line] & ~broken[kept.line]), bool(len(ends))
-
-
-def _broken_lines(
-    words: Words,
-    tally: Tally,
-    kept: _Kept,
-    broken: np.ndarray,
-    group: np.ndarray,
-    code: np.ndarray,
-    owner: np.ndarray,
-    first: np.ndarray,
-) -> np.ndarray:
-    """Refuse the broken lines that matter; return those to be passed over."""
-    sound = words.sound[kept.source]
-    homing = np.isin(code, (280, 300)) & (group == _ID["reset"])
-    vital = np.isin(
-        group, [_ID[n] for n in ("motion", "other", "plane", "units", "distance", "offset", "reset")]
-    )
-    # A line that begins with an axis word moves; one that begins with a bare letter is taken for text.
-    starts = np.zeros(words.lines, dtype=bool)
-    at = kept.source[first]
-    computed = np.array(
-        [words.text[b : b + 1] in (b"#", b"[") for b in (words.begin[at] + 1).tolist()], dtype=bool
-    )
-    starts[kept.line[first]] = sound[first] | computed
-    vital |= np.isin(owner, [ord(c) for c in VALUE_LETTERS]) & starts
-    fatal = np.flatnonzero(broken & vital & ~homing)
-    if len(fatal):
-        line = int(fatal[0])
-        wrong = kept.source[(kept.line == line) & ~sound]
-        if not len(wrong):
-            _refuse(
-                words, tally, line, "a number stands before the line's first letter; slice the coupons again"
-            )
-        word = words.shown(int(wrong[0]))
-        if "#" in word or "[" in word:
-            why = "is a computed value, which a sliced file does not use; slice the coupons again"
-        else:
-            why = "is not a letter with a number; the file is damaged or cut off, slice the coupons again"
-        _refuse(words, tally, line, f"'{word}' {why}")
-    text = broken & ~homing
-    tally.text_lines += int(text.sum())
-    return text
-
-
 def _group_column(
-    words: Words, tally: Tally, g: _Kept, code: np.ndarray, group: np.ndarray, name: str
+    words: Words, tally: Tally, g: Kept, code: np.ndarray, group: np.ndarray, name: str
 ) -> np.ndarray:
     """The code of one group by line, -2 where none is given."""
     column = np.full(words.lines, -2, dtype=np.int64)
-    mine = group == _ID[name]
-    lines = g.line[mine]
+    of_group = group == GROUP_ID[name]
+    lines = g.line[of_group]
     if name not in ("quiet", "dwell"):
         twice = np.flatnonzero(np.diff(lines) == 0)
         if len(twice):
             i = int(twice[0])
-            one, two = (f"G{c / 10:g}" for c in code[mine][i : i + 2].tolist())
-            _refuse(
+            one, two = (f"G{c / 10:g}" for c in code[of_group][i : i + 2].tolist())
+            refuse(
                 words, tally, int(lines[i]), f"{one} and {two} cannot share a line; slice the coupons again"
             )
-    column[lines] = code[mine]
+    column[lines] = code[of_group]
     return column
 
 
@@ -273,7 +183,7 @@ def _refuse_clash(words: Words, tally: Tally, columns: dict[str, np.ndarray]) ->
         (moves & ((columns["offset"] >= 0) | resets)) | ((columns["offset"] >= 0) & (columns["reset"] >= 0))
     )
     if len(clash):
-        _refuse(
+        refuse(
             words,
             tally,
             int(clash[0]),
@@ -281,7 +191,7 @@ def _refuse_clash(words: Words, tally: Tally, columns: dict[str, np.ndarray]) ->
         )
 
 
-def _value_column(words: Words, tally: Tally, kept: _Kept) -> np.ndarray:
+def _value_column(words: Words, tally: Tally, kept: Kept) -> np.ndarray:
     """The numbers of one letter by line."""
     column = np.full(words.lines, np.nan)
     if not len(kept.line):
@@ -289,7 +199,7 @@ def _value_column(words: Words, tally: Tally, kept: _Kept) -> np.ndarray:
     twice = np.flatnonzero(np.diff(kept.line) == 0)
     if len(twice):
         word = words.shown(int(kept.source[int(twice[0]) + 1]))
-        _refuse(
+        refuse(
             words,
             tally,
             int(kept.line[twice[0]]),
@@ -298,7 +208,7 @@ def _value_column(words: Words, tally: Tally, kept: _Kept) -> np.ndarray:
     far = np.flatnonzero(np.abs(kept.number) > LARGEST_NUMBER)
     if len(far):
         word = words.shown(int(kept.source[far[0]]))
-        _refuse(
+        refuse(
             words,
             tally,
             int(kept.line[far[0]]),

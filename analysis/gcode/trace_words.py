@@ -1,17 +1,12 @@
-"""A trace in words and as JSON: what deserves a warning before anything is printed."""
+"""A trace in words: what deserves a warning before anything is printed."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
-
 import numpy as np
 
+from fitassay.analysis.gcode.trace_data import Trace
 from fitassay.coupons.feature import Manifest
 from fitassay.coupons.wording import count
-
-if TYPE_CHECKING:
-    from fitassay.analysis.gcode.trace import Trace
 
 SCALE_WARNING = 5e-4
 OFFSET_WARNING_MM = 0.02
@@ -236,138 +231,3 @@ def _file(trace: Trace) -> list[str]:
             f"{count(tally.loose_arcs, 'arc')} with ends more than 0.002 mm off one circle followed all the same."
         )
     return said
-
-
-@dataclass(frozen=True, kw_only=True)
-class PathDrawing:
-    """One coupon's outline against its path, for a picture; all in the frame of the piece as it lies on the bed.
-
-    Attributes
-    ----------
-    coupon : str
-    height : float [mm]
-    outlines : tuple of ndarray (m, 2) [mm]
-        Closed, the first point not repeated.
-    outer, inner : tuple of ndarray (m, 2) [mm]
-        Outer walls from their seams on, and further walls; closed.
-    contacts : tuple of (feature id, a, b)
-        Where the jaws go, (x, y) [mm] each, at this height.
-    bead_mm : float [mm]
-    """
-
-    coupon: str
-    height: float
-    outlines: tuple[np.ndarray, ...]
-    outer: tuple[np.ndarray, ...]
-    inner: tuple[np.ndarray, ...]
-    contacts: tuple[tuple[str, tuple[float, float], tuple[float, float]], ...]
-    bead_mm: float
-
-
-def drawings_of(trace: Trace) -> tuple[PathDrawing, ...]:
-    """A drawing per coupon, at the height where most of it is measured."""
-    drawings = []
-    width = trace.bead.width if trace.bead else trace.walk.manifest.line_width_mm
-    for key, paths in trace.found.items():
-        heights = [z for z in paths.rings if any(o.height == z for o in paths.outer)]
-        if not heights:
-            continue
-        at = {
-            z: [f for f in paths.coupon.features if f.kind != "height" and f.contact_height == z]
-            for z in heights
-        }
-        z = max(heights, key=lambda h: len(at[h]))
-        layer = next(o.layer for o in paths.outer if o.height == z)
-        drawings.append(
-            PathDrawing(
-                coupon=key,
-                height=z,
-                outlines=tuple(r.points for r in paths.rings[z]),
-                outer=tuple(o.points for o in paths.outer if o.height == z and o.layer is layer),
-                inner=paths.others.get(z, ()),
-                contacts=tuple((f.id, f.contact_a_mm[:2], f.contact_b_mm[:2]) for f in at[z]),
-                bead_mm=width,
-            )
-        )
-    return tuple(drawings)
-
-
-def trace_json(trace: Trace) -> dict[str, Any]:
-    """The answer of `trace --json`; what was not seen is null."""
-    place = trace.place
-    return {
-        "schema": 1,
-        "file": trace.file,
-        "lines": trace.tally.lines,
-        "layers": trace.layers,
-        "path": None
-        if place is None
-        else {
-            "offset_mm": trace.offset_mm,
-            "std_uncertainty_mm": place.u,
-            "spread_mm": place.spread,
-            "by_axis": {
-                axis: {
-                    "offset_mm": _number(mean + (trace.offset_mm or 0.0) - place.offset),
-                    "spread_mm": _number(spread),
-                }
-                for axis, (mean, spread) in zip("xy", place.axes, strict=True)
-            },
-            "openings_mm": place.opening,
-            "bores_mm": {f"{d:g}": v for d, v in sorted(place.bores.items())},
-            "scale": {"x": 1 + float(place.scale[0]), "y": 1 + float(place.scale[1])},
-        },
-        "bead": None
-        if trace.bead is None
-        else {
-            "width_mm": trace.bead.width,
-            "spread_mm": trace.bead.spread,
-            "profile_mm": trace.bead.profile,
-            "fed_by_volume": trace.bead.by_volume,
-        },
-        "layer_height_mm": trace.layer_height_mm,
-        "first_layer_mm": trace.first_layer_mm,
-        "raised_mm": trace.raised_mm,
-        "speed_mm_s": _number(trace.speed_mm_s),
-        "walls": walls_of(trace),
-        "order": order_text(trace),
-        "direction": direction_text(trace),
-        "coupons": [_coupon_json(key, paths) for key, paths in trace.found.items()],
-        "missing": list(trace.missing),
-        "features": [
-            {
-                "coupon": f.coupon,
-                "feature": f.feature.id,
-                "direction_deg": f.feature.direction_deg,
-                "offset_mm": _number(f.offset_mm),
-                "backlash_gain": {"x": f.gains[0], "y": f.gains[1]},
-                "ideal_backlash_gain": {"x": f.ideal_gains[0], "y": f.ideal_gains[1]},
-                "seam_under_jaw": f.seam,
-                "traced": f.traced,
-            }
-            for f in trace.features
-        ],
-        "unknown_words": dict(trace.tally.unknown.most_common()),
-        "warnings": list(trace.warnings),
-    }
-
-
-def _coupon_json(key: str, paths) -> dict[str, Any]:
-    place = paths.place
-    return {
-        "id": key,
-        "placement": place.turn.text or "as drawn",
-        "mirrored": place.turn.mirrored,
-        "axes_exchanged": place.turn.quarter,
-        "origin_on_bed_mm": [float(v) for v in place.shift],
-        "share_matched": place.share,
-        "single_wall": paths.wall or None,
-        "seams_mm": [
-            {"height_mm": o.height, "x": float(o.seam[0]), "y": float(o.seam[1]), "line": o.path.line}
-            for o in paths.outer
-        ],
-    }
-
-
-def _number(value: float) -> float | None:
-    return float(value) if np.isfinite(value) else None

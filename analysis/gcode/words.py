@@ -5,7 +5,7 @@ ISO 6983-1): blanks and case mean nothing, comments stand in round brackets or a
 carry a number N and, after an asterisk, a checksum (exclusive or of the characters before it). No program's
 comments are relied on.
 
-A file is read in blocks of whole lines, each taken apart with array operations, so that memory does not depend on
+A file is read in chunks of whole lines, each taken apart with array operations, so that memory does not depend on
 its length.
 """
 
@@ -21,13 +21,11 @@ from typing import BinaryIO
 
 import numpy as np
 
+from fitassay.analysis.gcode.changes import Change
 from fitassay.coupons.errors import InputError
 from fitassay.coupons.files import open_input
 
-BLOCK_BYTES = 1 << 18
-LONGEST_LINE = 1 << 20
-"""A longer line is taken for damage [bytes]; the published format allows 256 characters."""
-
+CHUNK_BYTES = 1 << 18
 DISTINCT_UNKNOWN = 500
 """So many different unknown words are told apart; the rest are counted together."""
 
@@ -57,6 +55,36 @@ _MAGIC: tuple[tuple[bytes, str], ...] = (
 )
 
 
+@dataclass(frozen=True, kw_only=True)
+class Limits:
+    """How much of anything a file may hold before it is taken for damage.
+
+    Attributes
+    ----------
+    line_bytes : int
+        The published format allows 256 characters a line.
+    resets : int
+        Lines that home or put offsets back.
+    arc_pieces : int
+        Straight pieces of arcs in one file.
+    layers : int
+    layer_moves : int
+        Moves in one layer that is kept.
+    loops : int
+        Closed loops in one layer.
+    """
+
+    line_bytes: int = 1 << 20
+    resets: int = 5000
+    arc_pieces: int = 20_000_000
+    layers: int = 100_000
+    layer_moves: int = 300_000
+    loops: int = 20_000
+
+
+LIMITS = Limits()
+
+
 @dataclass
 class Tally:
     """What was met on the way, counted while a file is read.
@@ -65,6 +93,7 @@ class Tally:
     ----------
     name : str
         The file, for messages.
+    limits : Limits
     lines, bytes : int
     unknown : Counter of str
         Words that are carried over without effect, e.g. ``M104``.
@@ -74,11 +103,28 @@ class Tally:
         Lines whose checksum does not fit, and the first one's number (0: none).
     loose_arcs : int
         Arcs whose ends lie on radii that differ by more than the published 0.002 mm.
+    arc_pieces : int
+        Straight pieces that arcs were replaced by.
     unread_moves, first_unread_move : int
         Lines under a motion that is not read (canned cycles, splines), and the first one's number (0: none).
+    changes : list of Change
+        The first words that change the print.
+    change_count : int
+        How many there are.
+    numbers_missing, first_number_missing : int
+        Gaps in the line numbers N, and the first gap's line (0: none).
+    last_number : float
+        The last line number N; NaN without.
+    ended : bool
+        True once the program's end (M2, M30) was met.
+    filament_undeclared : bool
+        True while neither M82 nor M83 was met.
+    filament_steps, filament_drops : int
+        Moves in the plane with a word E before such a declaration, and those on which an absolute E falls.
     """
 
     name: str
+    limits: Limits = LIMITS
     lines: int = 0
     bytes: int = 0
     unknown: Counter[str] = field(default_factory=Counter)
@@ -86,8 +132,18 @@ class Tally:
     bad_checksums: int = 0
     first_bad_checksum: int = 0
     loose_arcs: int = 0
+    arc_pieces: int = 0
     unread_moves: int = 0
     first_unread_move: int = 0
+    changes: list[Change] = field(default_factory=list)
+    change_count: int = 0
+    numbers_missing: int = 0
+    first_number_missing: int = 0
+    last_number: float = float("nan")
+    ended: bool = False
+    filament_undeclared: bool = True
+    filament_steps: int = 0
+    filament_drops: int = 0
 
     def place(self, line: int) -> str:
         """File and line for a message."""
@@ -111,26 +167,26 @@ class Tally:
 
 @dataclass(frozen=True, kw_only=True)
 class Words:
-    """The words of one block of whole lines, in reading order.
+    """The words of one chunk of whole lines, in reading order.
 
     Attributes
     ----------
     first_line : int
-        Number of the block's first line, from 1.
+        Number of the chunk's first line, from 1.
     lines : int
-        How many lines the block has.
+        How many lines the chunk has.
     letter : ndarray (n,) of uint8
         Upper case; ``*`` for checksums.
     value : ndarray (n,)
         NaN where no number follows.
     line : ndarray (n,) of int
-        Line within the block, from 0, ascending.
+        Line within the chunk, from 0, ascending.
     sound : ndarray (n,) of bool
         True where letter and number are well formed.
     junk : ndarray (lines,) of bool
         True where something stands before the line's first letter.
     text : bytes
-        The block without blanks and comments, for messages.
+        The chunk without blanks and comments, for messages.
     begin : ndarray (n,) of int
         Where each word begins in `text`.
     """
@@ -154,7 +210,7 @@ class Words:
 
 
 def words_of(text: bytes, first_line: int = 1) -> Words:
-    """Take a block of whole lines apart.
+    """Take a chunk of whole lines apart.
 
     Parameters
     ----------
@@ -223,28 +279,29 @@ def _numbers(
     return value
 
 
-def read_words(path: Path, tally: Tally, block_bytes: int = BLOCK_BYTES) -> Iterator[Words]:
-    """The words of a file, block by block.
+def read_words(path: Path, tally: Tally, chunk_bytes: int = CHUNK_BYTES) -> Iterator[Words]:
+    """The words of a file, chunk by chunk.
 
     Parameters
     ----------
     path : Path
     tally : Tally
         Counts lines, bytes and checksums while reading.
-    block_bytes : int
+    chunk_bytes : int
         How much is taken apart at once.
 
     Raises
     ------
     InputError
-        Missing, unreadable, binary, another kind of file, or a line of more than `LONGEST_LINE` bytes.
+        Missing, unreadable, binary, another kind of file, or a line longer than the limits allow.
     """
     with open_input(path, "sliced file", "there is no such file") as stream:
         if _is_stl(stream.peek(512), os.fstat(stream.fileno()).st_size):
             raise InputError("is an STL, the shape itself; slice it and name the sliced file", tally.name)
-        for block in _blocks(stream, tally, block_bytes):
-            words = words_of(block, tally.lines + 1)
-            _check_sums(block, words, tally)
+        for chunk in _chunks(stream, tally, chunk_bytes):
+            words = words_of(chunk, tally.lines + 1)
+            _check_sums(chunk, words, tally)
+            _check_numbers(words, tally)
             yield words
             tally.lines += words.lines
 
@@ -256,11 +313,11 @@ def _is_stl(head: bytes, size: int) -> bool:
     return head.lstrip().startswith(b"solid") and b"facet" in head
 
 
-def _blocks(stream: BinaryIO, tally: Tally, block_bytes: int) -> Iterator[bytes]:
+def _chunks(stream: BinaryIO, tally: Tally, chunk_bytes: int) -> Iterator[bytes]:
     """Blocks of whole lines, each line ended by a line feed alone."""
     rest = b""
     lines = 0
-    while data := stream.read(block_bytes if tally.bytes else max(block_bytes, 16)):
+    while data := stream.read(chunk_bytes if tally.bytes else max(chunk_bytes, 16)):
         if not tally.bytes:
             for magic, message in _MAGIC:
                 if data.startswith(magic):
@@ -270,31 +327,46 @@ def _blocks(stream: BinaryIO, tally: Tally, block_bytes: int) -> Iterator[bytes]
         if b"\0" in data:
             at = lines + 1 + (rest + data[: data.index(b"\0")]).count(b"\n")
             raise InputError("holds zero bytes: a binary or damaged file; slice it again", tally.place(at))
-        if data.endswith(b"\r"):  # its line feed may come with the next block
+        if data.endswith(b"\r"):  # its line feed may come with the next chunk
             data += stream.read(1)
         if b"\r" in data:
             data = data.replace(b"\r\n", b"\n").replace(b"\r", b"\n")
         data = rest + data
         cut = data.rfind(b"\n") + 1
-        block, rest = data[:cut], data[cut:]
-        if len(rest) > LONGEST_LINE:
+        chunk, rest = data[:cut], data[cut:]
+        longest = tally.limits.line_bytes
+        if len(rest) > longest:
             raise InputError(
-                f"is longer than {LONGEST_LINE >> 10} kB, so this is no RS-274 text; slice the coupons again",
-                tally.place(lines + 1 + block.count(b"\n")),
+                f"is longer than {longest >> 10} kB, so this is no RS-274 text; slice the coupons again",
+                tally.place(lines + 1 + chunk.count(b"\n")),
             )
-        if block:
-            lines += block.count(b"\n")
-            yield block
+        if chunk:
+            lines += chunk.count(b"\n")
+            yield chunk
     if rest:
         yield rest + b"\n"
 
 
-def _check_sums(block: bytes, words: Words, tally: Tally) -> None:
+def _check_numbers(words: Words, tally: Tally) -> None:
+    """Count the places where line numbers N, that go up by one elsewhere, leave some out."""
+    numbered = np.flatnonzero((words.letter == ord("N")) & words.sound)
+    if not len(numbered):
+        return
+    step = np.diff(words.value[numbered], prepend=tally.last_number)
+    usual = float(np.median(step[1:])) if len(step) > 1 else 1.0
+    gaps = np.flatnonzero(step > usual + 0.5)
+    if len(gaps) and not tally.numbers_missing:
+        tally.first_number_missing = words.first_line + int(words.line[numbered[gaps[0]]])
+    tally.numbers_missing += len(gaps)
+    tally.last_number = float(words.value[numbered[-1]])
+
+
+def _check_sums(chunk: bytes, words: Words, tally: Tally) -> None:
     """Count the lines whose checksum does not fit the characters before it."""
     starred = np.flatnonzero((words.letter == ord("*")) & words.sound)
     if not len(starred):
         return
-    data = np.frombuffer(block, dtype=np.uint8)
+    data = np.frombuffer(chunk, dtype=np.uint8)
     running = np.concatenate([[0], np.bitwise_xor.accumulate(data)]).astype(np.uint8)
     ends = np.flatnonzero(data == ord("\n"))
     starts = np.concatenate([[0], ends[:-1] + 1])[words.line[starred]]

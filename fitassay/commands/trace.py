@@ -15,7 +15,7 @@ from fitassay.terminal import answer, say, table, working
 from fitassay.traced import trace_path, trace_print
 
 if TYPE_CHECKING:
-    from fitassay.analysis.gcode.trace import Trace, TracedFeature
+    from fitassay.analysis.gcode.trace_data import Trace, TracedFeature
 
 
 @click.command()
@@ -36,7 +36,9 @@ def command(case: str, files: tuple[Path, ...], number: str | None, as_json: boo
         machine = place.machine()
         trace = trace_print(target, machine, files)
     if as_json:
-        answer(trace.as_json())
+        from fitassay.analysis.gcode.trace_json import trace_json
+
+        answer(trace_json(trace))
         return
     _tell(trace)
     say()

@@ -22,7 +22,7 @@ from fitassay.report.section import Picture, Section
 from fitassay.report.trace_section import trace_section
 
 if TYPE_CHECKING:
-    from fitassay.analysis.gcode.trace import Trace
+    from fitassay.analysis.gcode.trace_data import Trace
 
 MOST_CONTENDERS = 5
 """Terms in the correlation table."""

@@ -10,7 +10,7 @@ from fitassay.analysis import rounding
 from fitassay.report.section import Picture, Section
 
 if TYPE_CHECKING:
-    from fitassay.analysis.gcode.trace import Trace, TracedFeature
+    from fitassay.analysis.gcode.trace_data import Trace, TracedFeature
 
 FINEST_MM = 5e-4
 """Files write coordinates to a thousandth of a millimetre; nothing read from them is surer than this [mm]."""
@@ -53,7 +53,7 @@ def _figures(trace: Trace) -> list[str]:
 def _pictures(trace: Trace) -> tuple[Picture, ...]:
     from markupsafe import Markup
 
-    from fitassay.analysis.gcode.trace_words import drawings_of
+    from fitassay.analysis.gcode.trace_drawing import drawings_of
     from fitassay.report.picture import paths_svg
 
     pictures = []

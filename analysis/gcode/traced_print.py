@@ -10,7 +10,7 @@ import numpy as np
 from fitassay.analysis.chain.sensitivities import SetWalk
 from fitassay.analysis.diagnosis.diagnose import interpret
 from fitassay.analysis.estimation.observations import FILE, Known
-from fitassay.analysis.gcode.trace import OFFSET_U_MM, Trace
+from fitassay.analysis.gcode.trace_data import OFFSET_U_MM, Trace
 from fitassay.analysis.readings.file import Reading
 from fitassay.analysis.result import Diagnosis
 from fitassay.analysis.terms import INDEX

@@ -10,7 +10,7 @@ import numpy as np
 from fitassay.analysis.chain.sensitivities import SetWalk
 from fitassay.analysis.gcode.coupon_paths import walk_loops
 from fitassay.analysis.gcode.offset import PathPlace
-from fitassay.analysis.gcode.trace import Bead, Trace
+from fitassay.analysis.gcode.trace_data import Bead, Trace
 from fitassay.analysis.gcode.words import Tally
 from fitassay.coupons.feature import Manifest
 

@@ -1,0 +1,122 @@
+"""One pass through a sliced file: every layer's figures, and the loops at the heights where coupons are measured."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+
+from fitassay.analysis.gcode.candidates import assign, candidates
+from fitassay.analysis.gcode.coupon_paths import CouponPaths
+from fitassay.analysis.gcode.layers import Layer, LayerRow, read_layers
+from fitassay.analysis.gcode.loop_map import LoopMap
+from fitassay.analysis.gcode.moves import read_moves
+from fitassay.analysis.gcode.probes import Template
+from fitassay.analysis.gcode.registration import Place
+from fitassay.analysis.gcode.words import Tally
+from fitassay.coupons.errors import InputError
+
+BAND_MM = 0.45
+"""Layers this near a measured height are read too: a jaw covers several."""
+
+MOST_LAYERS_A_BAND = 5
+
+FOOT_MM = 0.5
+"""Below this height programs shift the path on purpose."""
+
+
+class FileReading:
+    """One pass through the file: rows of all layers, and the loops where coupons are measured."""
+
+    def __init__(self, path: Path, templates: dict[str, Template], raised: float, tally: Tally) -> None:
+        self.templates = templates
+        self.raised = raised
+        contact = sorted({z for t in templates.values() for z in t.contact_heights})
+        other = sorted({z for t in templates.values() for z in t.other_heights})
+        low = np.array([z - BAND_MM for z in contact] + other) + raised
+        high = np.array([z + BAND_MM for z in contact] + other) + raised
+
+        def wanted(below: float, z: float) -> bool:
+            return bool(np.any((low <= z + 1e-3) & (high > below + 1e-3)))
+
+        self.rows: list[LayerRow] = []
+        self.kept: list[Layer] = []
+        for layer in read_layers(read_moves(path, tally), wanted, tally.name, tally.limits):
+            row = layer.row if isinstance(layer, Layer) else layer
+            self.rows.append(row)
+            if isinstance(layer, Layer):
+                self.kept.append(layer)
+        if not self.rows:
+            raise InputError(
+                "feeds no plastic along any move (no E words that grow); is it the sliced file?", tally.name
+            )
+        self._maps: dict[tuple[int, ...], LoopMap] = {}
+
+    def _map(self, layers: list[Layer]) -> LoopMap:
+        key = tuple(id(layer) for layer in layers)
+        if key not in self._maps:
+            self._maps[key] = LoopMap(layers)
+        return self._maps[key]
+
+    def covering(self, z: float) -> LoopMap | None:
+        """What is printed at a coupon's height z: several layers where pieces are printed one after another."""
+        layers = [layer for layer in self.kept if layer.row.covers(z + self.raised)]
+        return self._map(layers) if layers else None
+
+    def near(self, template: Template) -> dict[float, LoopMap]:
+        """One layer for each height at which a coupon is looked for; others than measured ones by their middle."""
+        found: dict[float, LoopMap] = {}
+        for z in template.contact_heights:
+            if (loops := self.covering(z)) is not None:
+                found[z] = loops
+        for z in template.other_heights:
+            loops = self.covering(z)
+            if loops is not None:
+                low, high = max((layer.row for layer in loops.layers), key=lambda row: row.length).span
+                middle = round((low + high) / 2 - self.raised, 6)
+                if middle not in found and 0 < middle < template.coupon.size_mm[2]:
+                    found[middle] = loops
+        return found
+
+    def bands(self, template: Template) -> dict[float, list[LoopMap]]:
+        """The layers about each measured height that have the same outline, the nearest first."""
+        levels: dict[float, list[Layer]] = {}
+        for layer in self.kept:
+            levels.setdefault(round(layer.row.z, 3), []).append(layer)
+        bands = {}
+        for z in template.contact_heights:
+            main = self.covering(z)
+            if main is None:
+                continue
+            area = sum(r.area for r in template.rings(z))
+            others = []
+            for layers in levels.values():
+                if any(layer.row.covers(z + self.raised) for layer in layers):
+                    continue
+                middle = round(sum(layers[0].row.span) / 2 - self.raised, 6)
+                if 0 < middle and abs(middle - z) < BAND_MM:
+                    if abs(sum(r.area for r in template.rings(middle)) - area) < 1e-3:
+                        others.append((abs(middle - z), middle, layers))
+            others.sort(key=lambda item: item[:2])
+            bands[z] = [main, *(self._map(layers) for _, _, layers in others[: MOST_LAYERS_A_BAND - 1])]
+        return bands
+
+    def places(self, width: float) -> dict[str, Place]:
+        """Where each coupon lies."""
+        return assign({k: candidates(t, self.near(t), width) for k, t in self.templates.items()})
+
+    def first_layer(self, places: dict[str, Place]) -> float:
+        """Thickness of the lowest layer that lies under a coupon, purge lines and the like left aside [mm]."""
+        middles = [p.shift + p.middle for p in places.values()]
+        under = [
+            r.thickness
+            for r in self.rows
+            if r.z > self.raised and any(np.all(r.low < m) and np.all(m < r.high) for m in middles)
+        ]
+        return float(under[0]) if under else 0.0
+
+    def layer_height(self, found: dict[str, CouponPaths]) -> float:
+        """The usual layer's thickness where coupons are measured [mm]."""
+        steps = [o.path.thickness for p in found.values() for o in p.outer if o.height >= FOOT_MM]
+        steps = steps or [r.thickness for r in self.rows[1:] if not r.climbing and r.thickness > 0]
+        return float(np.median(np.round(steps, 4))) if steps else self.rows[0].thickness

@@ -1,0 +1,122 @@
+"""What a traced file says, as data: the path's place, the bead, every feature along the real path."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from fitassay.analysis.chain.loops import Loop
+from fitassay.analysis.chain.sensitivities import SetWalk
+from fitassay.analysis.gcode.coupon_paths import CouponPaths
+from fitassay.analysis.gcode.offset import PathPlace
+from fitassay.analysis.gcode.words import Tally
+from fitassay.coupons.feature import Feature
+from fitassay.coupons.sections import Slicer
+
+OFFSET_U_MM = 0.005
+"""Standard uncertainty of the path's place for what the machine makes of it: rounding of coordinates, chords."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Bead:
+    """Commanded bead.
+
+    Attributes
+    ----------
+    width, spread : float [mm]
+        Median over the outer walls, and half the range that holds 90 % of them.
+    profile : float [mm]
+        What the machine's profile says.
+    by_volume : bool
+        True where E counts cubic millimetres.
+    """
+
+    width: float
+    spread: float
+    profile: float
+    by_volume: bool
+
+
+@dataclass(frozen=True, kw_only=True)
+class TracedFeature:
+    """One measured feature along the real path.
+
+    Attributes
+    ----------
+    coupon : str
+    feature : Feature
+        As the piece lies on the bed.
+    offset_mm : float [mm]
+        How far the path stands outward of its ideal place, mean of both contacts; NaN where not seen.
+    ideal_gains, gains : tuple of two float
+        d reading / d backlash in x and in y, along the ideal path and along the file's.
+    seam : bool
+        True where a seam lies under a jaw.
+    traced : bool
+        False where the ideal path is still assumed.
+    """
+
+    coupon: str
+    feature: Feature
+    offset_mm: float
+    ideal_gains: tuple[float, float]
+    gains: tuple[float, float]
+    seam: bool
+    traced: bool
+
+    @property
+    def changed(self) -> bool:
+        """True where the real path sees backlash otherwise than the ideal one."""
+        return bool(np.abs(np.subtract(self.gains, self.ideal_gains)).max() > 0.05)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Trace:
+    """What a sliced file says about the coupons.
+
+    Attributes
+    ----------
+    file : str
+    found : dict of str to CouponPaths
+        By coupon id, in the manifest's order.
+    missing : tuple of str
+        Coupons that are not in the file.
+    place : PathPlace or None
+        None where only a single wall was found, which a path offset does not reach.
+    offset_mm : float or None [mm]
+        How far the path stands outward of half a bead inside the outline.
+    bead : Bead or None
+        None where no outer wall was found.
+    layer_height_mm, profile_layer_mm : float [mm]
+    first_layer_mm : float [mm]
+    speed_mm_s : float [mm/s]
+    raised_mm : float [mm]
+    layers : int
+    features : tuple of TracedFeature
+    walk : SetWalk
+        Readings of the coupons found, along their real loops, set back by `offset_mm`.
+    slicers, loops : dict by coupon id
+        What `walk` was made of.
+    warnings : tuple of str
+    tally : Tally
+    """
+
+    file: str
+    found: dict[str, CouponPaths]
+    missing: tuple[str, ...]
+    place: PathPlace | None
+    offset_mm: float | None
+    bead: Bead | None
+    layer_height_mm: float
+    profile_layer_mm: float
+    first_layer_mm: float
+    speed_mm_s: float
+    raised_mm: float
+    layers: int
+    features: tuple[TracedFeature, ...]
+    walk: SetWalk
+    slicers: dict[str, Slicer]
+    loops: dict[str, dict[float, tuple[Loop, ...]]]
+    tally: Tally
+    warnings: tuple[str, ...] = field(default_factory=tuple)
