@@ -7,6 +7,8 @@ from typing import Any, Literal
 
 import numpy as np
 
+from fitassay.analysis.normal import Normal
+
 # What of `Diagnosis.extra` stands in diagnosis.json, where there is any.
 EXTRA = ("sliced_file", "filament", "carried", "effective_dof")
 
@@ -143,8 +145,8 @@ class Diagnosis:
     ----------
     terms : tuple of TermEstimate
         In the order of `terms.TERMS`.
-    covariance : ndarray (terms, terms)
-        Posterior covariance.
+    posterior : Normal
+        Of the terms.
     verdict : Verdict
     shares : dict of str to float
         Expected share of each printer term in the squared misfit of the reference features; sums to 1.
@@ -169,7 +171,7 @@ class Diagnosis:
     """
 
     terms: tuple[TermEstimate, ...]
-    covariance: np.ndarray
+    posterior: Normal
     verdict: Verdict
     shares: dict[str, float]
     probabilities: dict[str, float]

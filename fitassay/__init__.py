@@ -42,7 +42,8 @@ _HOME = {
     "SetWalk": "fitassay.analysis.chain.sensitivities",
     "simulate": "fitassay.analysis.chain.simulate",
     "theta_of": "fitassay.analysis.chain.simulate",
-    "posterior": "fitassay.analysis.estimation.posterior",
+    "Normal": "fitassay.analysis.normal",
+    "prior": "fitassay.analysis.estimation.priors",
     "diagnose": "fitassay.analysis.diagnosis.diagnose",
     "interpret": "fitassay.analysis.diagnosis.diagnose",
     "Diagnosis": "fitassay.analysis.result",
@@ -58,9 +59,10 @@ if TYPE_CHECKING:
     from fitassay.analysis.chain.simulate import theta_of as theta_of
     from fitassay.analysis.diagnosis.diagnose import diagnose as diagnose
     from fitassay.analysis.diagnosis.diagnose import interpret as interpret
-    from fitassay.analysis.estimation.posterior import posterior as posterior
+    from fitassay.analysis.estimation.priors import prior as prior
     from fitassay.analysis.gcode.trace import trace_file as trace_file
     from fitassay.analysis.gcode.traced_print import diagnose_traced as diagnose_traced
+    from fitassay.analysis.normal import Normal as Normal
     from fitassay.analysis.readings.file import Reading as Reading
     from fitassay.analysis.readings.file import read_readings as read_readings
     from fitassay.analysis.result import Diagnosis as Diagnosis

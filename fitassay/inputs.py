@@ -7,8 +7,6 @@ from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-import numpy as np
-
 from fitassay.case import Print
 from fitassay.coupons.errors import InputError
 from fitassay.coupons.feature import Manifest
@@ -86,7 +84,7 @@ class Inputs:
             return self.besides
         measured = {(r.coupon, r.feature) for r in readings if r.reading_mm is not None}
         file = known_from(self.trace, measured)
-        return replace(file, facts=self.besides.facts, carried=self.besides.carried)
+        return replace(file, facts=self.besides.facts, transferred=self.besides.transferred)
 
     def diagnose(self, readings: tuple[Reading, ...] | None = None) -> Diagnosis:
         """The diagnosis; nothing is written.
@@ -154,7 +152,7 @@ def read_inputs(target: Print, *, file: Path | None = None, carry: str | None = 
         trace_print(target, machine, file)  # other plates traced before stay with it
     trace, remark = remembered(target, machine)
     facts = (feed_fact(filament, feed, machine),) if filament is not None and feed is not None else ()
-    carried = None
+    transferred = None
     if carry is not None:
         from fitassay.analysis.prints.transfer import carry as carry_on
 
@@ -163,23 +161,22 @@ def read_inputs(target: Print, *, file: Path | None = None, carry: str | None = 
             raise InputError(
                 f"print {earlier.name} cannot be carried into itself; name an earlier one", "--carry"
             )
-        carried = carry_on(result_of(earlier)[0], machine)
+        transferred = carry_on(result_of(earlier)[0], machine)
     return Inputs(
-        target, machine, readings, trace, remark, filament, feed, Known(facts=facts, carried=carried)
+        target, machine, readings, trace, remark, filament, feed, Known(facts=facts, transferred=transferred)
     )
 
 
 def result_of(target: Print, carry: str | None = None) -> tuple[PrintResult, Diagnosis]:
     """What one print of a case says as `PrintResult`, and its diagnosis; errors as `read_inputs`."""
-    from fitassay.analysis.estimation.posterior import prior_sds
+    from fitassay.analysis.estimation.priors import prior_sds
     from fitassay.analysis.prints.mixed_model import PrintResult
 
     inputs = read_inputs(target, carry=carry)
     diagnosis = inputs.diagnose()
     result = PrintResult(
         name=target.name,
-        mean=np.array([t.estimate for t in diagnosis.terms]),
-        covariance=np.asarray(diagnosis.covariance),
+        posterior=diagnosis.posterior,
         prior_sd=prior_sds(inputs.machine),
         machine=inputs.machine,
         misfit_p=diagnosis.p_value,
@@ -200,8 +197,7 @@ def state_of(diagnosis: Diagnosis, machine: Machine, scatter_mm: float | None = 
     if scatter_mm is None:
         scatter_mm = float(diagnosis.extra.get("scatter_mm", 0.0))
     return State(
-        mean=np.array([t.estimate for t in diagnosis.terms]),
-        covariance=np.asarray(diagnosis.covariance),
+        posterior=diagnosis.posterior,
         width=machine.line_width_mm,
         scatter_mm=scatter_mm,
     )

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from fitassay.analysis.normal import Normal
 from fitassay.analysis.result import (
     Advice,
     Alias,
@@ -133,7 +134,7 @@ def make(
             )
             for t, m, s, p in zip(TERMS, mean, sd, prior, strict=True)
         ),
-        covariance=covariance,
+        posterior=Normal(mean=mean, cov=covariance),
         verdict=Verdict(
             status=status, term=accused, probability=0.983 if accused else 0.52, text=text or words[status],
             contenders=() if accused else ("bead_excess", "contour_offset"),

@@ -10,9 +10,10 @@ import pytest
 from fitassay.analysis.chain.simulate import simulate, theta_of
 from fitassay.analysis.diagnosis.aliases import alias_groups, known_sum
 from fitassay.analysis.diagnosis.diagnose import interpret
-from fitassay.analysis.estimation.posterior import posterior, prior_sds
+from fitassay.analysis.estimation.priors import prior_sds
 from fitassay.analysis.terms import INDEX, NAMES, TERMS
 from fitassay.coupons.machine import Machine
+from tests.posteriors import posterior
 from tests.sets import walk
 
 MACHINE = Machine()
@@ -122,8 +123,8 @@ def test_units_and_priors_in_other_units_change_nothing():
     unit = np.ones(len(TERMS))
     unit[INDEX["bead_excess"]] = 1e-3
     unit[INDEX["scale_x"]] = 1e-2
-    plain = posterior(gains, np.zeros(len(gains)), u, prior).covariance
-    other = posterior(gains * unit, np.zeros(len(gains)), u, prior / unit).covariance
+    plain = posterior(gains, np.zeros(len(gains)), u, prior).cov
+    other = posterior(gains * unit, np.zeros(len(gains)), u, prior / unit).cov
     assert alias_groups(plain, prior) == alias_groups(other, prior / unit)
     group = (INDEX["bead_excess"], INDEX["contour_offset"])
     # 1 mm of one is worth 1000 um of the other's unit: e / 1000 + 2 p.

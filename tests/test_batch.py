@@ -10,11 +10,12 @@ from fitassay.analysis.diagnosis.verdict import STATUSES, reference_of
 from fitassay.analysis.estimation.batch import interpret_many, settle
 from fitassay.analysis.estimation.excess_variance import flat_layout, measure_scatter
 from fitassay.analysis.estimation.many import Layout
-from fitassay.analysis.estimation.posterior import posterior, prior_sds
+from fitassay.analysis.estimation.priors import prior_sds
 from fitassay.analysis.readings.file import Reading
 from fitassay.analysis.terms import INDEX, NAMES, PRINTER, TERMS
 from fitassay.analysis.validation.population import MIXES, NOISES, draw_printers, read_sets
 from fitassay.coupons.machine import Machine
+from tests.posteriors import posterior
 from tests.sets import walk
 
 MACHINE = Machine()
@@ -46,8 +47,8 @@ def test_batch_equals_one_by_one(quick):
     for i in range(len(values)):
         one = interpret(w, written(w, values[i]), MACHINE)
         estimates = np.array([t.estimate for t in one.terms])
-        assert many.settled.mean[i] == pytest.approx(estimates, rel=1e-9, abs=1e-12)
-        assert many.settled.covariance[i] == pytest.approx(one.covariance, rel=1e-9, abs=1e-18)
+        assert many.settled.posterior.mean[i] == pytest.approx(estimates, rel=1e-9, abs=1e-12)
+        assert many.settled.posterior.cov[i] == pytest.approx(one.posterior.cov, rel=1e-9, abs=1e-18)
         assert STATUSES[many.judged.status[i]] == one.verdict.status
         assert one.verdict.term in ("", NAMES[many.judged.term[i]])
         assert many.judged.probability[i] == pytest.approx(one.verdict.probability, abs=1e-12)
@@ -60,7 +61,9 @@ def test_a_set_does_not_depend_on_its_company():
     w, _, sets = population(700)
     together = interpret_many(w, sets.values, MACHINE)
     alone = interpret_many(w, sets.values[650:660], MACHINE, threads=1)
-    assert together.settled.mean[650:660] == pytest.approx(alone.settled.mean, rel=1e-9, abs=1e-12)
+    assert together.settled.posterior.mean[650:660] == pytest.approx(
+        alone.settled.posterior.mean, rel=1e-9, abs=1e-12
+    )
     assert together.judged.status[650:660].tolist() == alone.judged.status.tolist()
 
 
@@ -71,9 +74,13 @@ def test_features_nobody_measured_are_left_out_of_account():
     values[:, gone] = np.nan
     many = interpret_many(w, values, MACHINE)
     one = interpret(w, written(w, values[2]), MACHINE)
-    assert many.settled.mean[2] == pytest.approx([t.estimate for t in one.terms], rel=1e-9, abs=1e-12)
+    assert many.settled.posterior.mean[2] == pytest.approx(
+        [t.estimate for t in one.terms], rel=1e-9, abs=1e-12
+    )
     skew = INDEX["skew_xy"]
-    assert many.settled.covariance[2, skew, skew] ** 0.5 == pytest.approx(prior_sds(MACHINE)[skew], rel=0.05)
+    assert many.settled.posterior.cov[2, skew, skew] ** 0.5 == pytest.approx(
+        prior_sds(MACHINE)[skew], rel=0.05
+    )
 
 
 @pytest.mark.parametrize(
@@ -107,8 +114,8 @@ def test_large_errors_against_the_full_nonlinear_estimate(truth):
     mode = least_squares(weighted, theta / prior, diff_step=1e-4, x_scale=0.1).x * prior
     found = interpret_many(w, y[None], MACHINE, u=u)
     assert not found.settled.slips.any()
-    sd = np.sqrt(np.diagonal(found.settled.covariance[0]))
-    assert (np.abs(found.settled.mean[0] - mode) / sd).max() < 0.35
+    sd = found.settled.posterior.sd[0]
+    assert (np.abs(found.settled.posterior.mean[0] - mode) / sd).max() < 0.35
 
 
 def test_a_tight_axis_beside_a_loose_one_keeps_its_interval():
@@ -121,8 +128,7 @@ def test_a_tight_axis_beside_a_loose_one_keeps_its_interval():
     theta[INDEX["backlash_y"]] = 0.6
     y = w.readings(theta[None])[0] + 0.02 * np.random.default_rng(3).standard_normal((600, len(w.keys)))
     found = interpret_many(w, y, MACHINE, u=np.full(len(w.keys), 0.0202)).settled
-    sd = np.sqrt(np.einsum("njj->nj", found.covariance))
-    inside = np.mean(np.abs(found.mean - theta) < 1.96 * sd, axis=0)
+    inside = np.mean(np.abs(found.posterior.mean - theta) < 1.96 * found.posterior.sd, axis=0)
     assert (inside[PRINTER] > 0.915).all()
 
 
@@ -132,13 +138,13 @@ def test_settling_without_slips_is_the_closed_form_posterior():
     theta = rng.normal(size=(5, 14)) * prior
     u = np.full(12, 0.5)
     y = theta @ gains.T + rng.normal(size=(5, 12)) * 0.2
-    settled = settle(gains, np.zeros(12), y, u, prior, prior_mean=np.full(14, 0.1))
+    settled = settle(gains, np.zeros(12), y, u, prior)
     assert not settled.slips.any()
     assert (settled.scatter == 0).all()
-    for row, mean, covariance in zip(y, settled.mean, settled.covariance, strict=True):
-        one = posterior(gains, row, u, prior, np.full(14, 0.1))
-        assert mean == pytest.approx(one.mean, rel=1e-9)
-        assert covariance == pytest.approx(one.covariance, rel=1e-9)
+    for i, row in enumerate(y):
+        one = posterior(gains, row, u, prior)
+        assert settled.posterior.mean[i] == pytest.approx(one.mean, rel=1e-9)
+        assert settled.posterior.cov[i] == pytest.approx(one.cov, rel=1e-9)
 
 
 def test_scatter_solves_the_equation_of_mandel_and_paule():
@@ -182,7 +188,7 @@ def test_ten_thousand_printers(benchmark):
     """Full set, 10,000 printers through `interpret_many`; the aim is under 5 s on two cores."""
     w, _, sets = population(10_000, noise="rounded")
     found = benchmark.pedantic(lambda: interpret_many(w, sets.values, MACHINE), rounds=1, iterations=1)
-    assert len(found.settled.mean) == 10_000
+    assert len(found.settled.posterior.mean) == 10_000
 
 
 @pytest.mark.benchmarks

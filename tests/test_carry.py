@@ -8,12 +8,14 @@ import pytest
 from fitassay.analysis.chain.simulate import simulate, theta_of
 from fitassay.analysis.estimation.fit import agreement, fit
 from fitassay.analysis.estimation.observations import gather
-from fitassay.analysis.estimation.posterior import posterior, prior_sds
+from fitassay.analysis.estimation.priors import prior, prior_sds
+from fitassay.analysis.normal import Normal
 from fitassay.analysis.prints import transfer as module
 from fitassay.analysis.prints.mixed_model import DRIFT, PrintResult
 from fitassay.analysis.prints.transfer import carry
 from fitassay.analysis.terms import INDEX, NAMES
 from fitassay.coupons.machine import Machine
+from tests.posteriors import posterior
 from tests.sets import walk
 
 MACHINE = Machine()
@@ -22,22 +24,24 @@ ERRORS = {"backlash_y": 0.1, "bead_excess": 0.03, "contour_offset": 0.04, "bore_
 
 
 def result(mean: np.ndarray, covariance: np.ndarray, machine: Machine = MACHINE) -> PrintResult:
-    return PrintResult(name="01", mean=mean, covariance=covariance, prior_sd=PRIOR, machine=machine)
+    return PrintResult(
+        name="01", posterior=Normal(mean=mean, cov=covariance), prior_sd=PRIOR, machine=machine
+    )
 
 
 def test_what_was_not_known_stays_as_unknown_as_the_table_has_it():
     carried = carry(result(np.zeros(len(NAMES)), np.diag(PRIOR**2)), MACHINE)
-    assert carried.covariance == pytest.approx(np.diag(PRIOR**2), abs=1e-15)
-    assert carried.mean == pytest.approx(np.zeros(len(NAMES)))
+    assert carried.terms.cov == pytest.approx(np.diag(PRIOR**2), abs=1e-15)
+    assert carried.terms.mean == pytest.approx(np.zeros(len(NAMES)))
 
 
 def test_what_was_known_gets_its_drift_wider():
     mean = theta_of(ERRORS)
     carried = carry(result(mean, np.diag((1e-3 * PRIOR) ** 2)), MACHINE)
-    sd = np.sqrt(np.diag(carried.covariance))
+    sd = carried.terms.sd
     for name, drift in DRIFT.items():
         assert sd[INDEX[name]] == pytest.approx(drift, rel=0.05)
-    assert carried.mean == pytest.approx(mean, rel=0.05)
+    assert carried.terms.mean == pytest.approx(mean, rel=0.05)
     # The caliper does not drift.
     assert sd[INDEX["outside_bias"]] == pytest.approx(1e-3 * PRIOR[INDEX["outside_bias"]])
 
@@ -52,10 +56,10 @@ def test_settings_changed_in_between_are_allowed_for():
         }
     )
     carried = carry(result(mean, np.diag((1e-3 * PRIOR) ** 2)), now)
-    assert carried.mean[INDEX["backlash_y"]] == pytest.approx(0.0, abs=1e-3)
-    assert carried.mean[INDEX["scale_x"]] == pytest.approx(0.0, abs=1e-4)
+    assert carried.terms.mean[INDEX["backlash_y"]] == pytest.approx(0.0, abs=1e-3)
+    assert carried.terms.mean[INDEX["scale_x"]] == pytest.approx(0.0, abs=1e-4)
     # A tenth less plastic on a bead of area A: its width falls by a tenth of A / h.
-    assert carried.mean[INDEX["bead_excess"]] == pytest.approx(0.9 * (0.4071 + 0.03) - 0.4071, abs=1e-3)
+    assert carried.terms.mean[INDEX["bead_excess"]] == pytest.approx(0.9 * (0.4071 + 0.03) - 0.4071, abs=1e-3)
 
 
 def test_without_drift_two_prints_in_turn_are_both_at_once(monkeypatch):
@@ -66,9 +70,11 @@ def test_without_drift_two_prints_in_turn_are_both_at_once(monkeypatch):
         gather(simulate(w, theta_of(ERRORS), noise_mm=0.02, resolution_mm=0.0, seed=s), w, MACHINE)
         for s in (1, 2)
     ]
-    first = fit(sets[0], w, PRIOR)
+    first = fit(sets[0], w, prior(MACHINE))
     assert not first.slips.any() and first.settled.scatter[0] == 0
-    second = fit(sets[1], w, PRIOR, carry(result(first.mean, first.covariance), MACHINE))
+    second = fit(
+        sets[1], w, prior(MACHINE), carry(result(first.posterior.mean, first.posterior.cov), MACHINE)
+    )
     base = first.evidence.base
     both = posterior(
         np.concatenate([e.gains for e in sets]),
@@ -76,10 +82,10 @@ def test_without_drift_two_prints_in_turn_are_both_at_once(monkeypatch):
         np.concatenate([e.u for e in sets]),
         PRIOR,
     )
-    assert second.sd == pytest.approx(both.sd, rel=1e-6)
+    assert second.posterior.sd == pytest.approx(both.sd, rel=1e-6)
     # Each was walked about its own estimate.
-    assert np.abs(second.mean - both.mean) == pytest.approx(np.zeros(len(NAMES)), abs=0.0015)
-    assert np.all(second.sd <= first.sd + 1e-12)
+    assert np.abs(second.posterior.mean - both.mean) == pytest.approx(np.zeros(len(NAMES)), abs=0.0015)
+    assert np.all(second.posterior.sd <= first.posterior.sd + 1e-12)
 
 
 def test_agreement_is_a_chance():
@@ -87,27 +93,29 @@ def test_agreement_is_a_chance():
     rng = np.random.default_rng(11)
     a = rng.normal(size=(6, 5))
     u = np.full(6, 0.7)
-    covariance = posterior(a, np.zeros(6), u, np.ones(5)).covariance
     p = []
     for _ in range(2000):
         y = a @ rng.standard_normal(5) + u * rng.standard_normal(6)
-        p.append(agreement(posterior(a, y, u, np.ones(5)).mean, covariance))
+        p.append(agreement(posterior(a, y, u, np.ones(5))))
     assert 0.033 < np.mean(np.array(p) < 0.05) < 0.067
     assert 0.46 < np.mean(np.array(p) < 0.5) < 0.54
 
 
 def test_nothing_told_agrees_with_everything():
-    assert agreement(np.zeros(3), np.eye(3)) == 1.0
+    assert agreement(Normal.independent(np.ones(3))) == 1.0
 
 
 @pytest.mark.parametrize("change", [0.0, 0.15])
 def test_a_printer_that_changed_is_noticed(change):
     """A belt that came loose between the prints is no drift; unchanged ones agree (10 seeds, chance of any: 1 %)."""
     w = walk()
-    first = fit(gather(simulate(w, theta_of(ERRORS), seed=1), w, MACHINE), w, PRIOR)
-    carried = carry(result(first.mean, first.covariance), MACHINE)
+    first = fit(gather(simulate(w, theta_of(ERRORS), seed=1), w, MACHINE), w, prior(MACHINE))
+    carried = carry(result(first.posterior.mean, first.posterior.cov), MACHINE)
     for seed in range(10, 20):
         now = theta_of({**ERRORS, "backlash_y": 0.1 + change})
-        done = fit(gather(simulate(w, now, seed=seed), w, MACHINE), w, PRIOR, carried)
-        assert (done.carried is None) == (change > 0)
-        assert abs(done.mean[INDEX["backlash_y"]] - 0.1 - change) < 4 * done.sd[INDEX["backlash_y"]]
+        done = fit(gather(simulate(w, now, seed=seed), w, MACHINE), w, prior(MACHINE), carried)
+        assert (done.transferred is None) == (change > 0)
+        assert (
+            abs(done.posterior.mean[INDEX["backlash_y"]] - 0.1 - change)
+            < 4 * done.posterior.sd[INDEX["backlash_y"]]
+        )

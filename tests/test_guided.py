@@ -6,10 +6,10 @@ import numpy as np
 import pytest
 
 from fitassay.analysis.diagnosis.sequential import Guide, replay
-from fitassay.analysis.estimation.posterior import posterior
 from fitassay.analysis.readings.file import Reading
 from fitassay.analysis.terms import NAMES, TERMS
 from fitassay.coupons.machine import Machine
+from tests.posteriors import posterior
 from tests.sets import walk
 
 
@@ -17,7 +17,7 @@ def population(n: int, seed: int) -> tuple[Guide, np.ndarray, np.ndarray]:
     """n printers drawn from the priors, printed through the chain, read with a noisy caliper."""
     guide = Guide(walk(), Machine())
     rng = np.random.default_rng(seed)
-    theta = rng.standard_normal((n, len(TERMS))) * guide.prior_sd
+    theta = rng.standard_normal((n, len(TERMS))) * guide.prior.sd
     exact = walk().readings(theta)
     return guide, theta, np.round(exact + 0.02 * rng.standard_normal(exact.shape), 2)
 
@@ -27,9 +27,9 @@ def test_updates_equal_the_posterior_of_all_readings_at_once():
     progress = guide.start()
     for column in range(values.shape[1]):
         progress.read(column, values[0, column])
-    whole = posterior(guide.gains, values[0] - guide.base, guide.u, guide.prior_sd)
-    assert progress.mean == pytest.approx(whole.mean, abs=1e-9)
-    assert progress.covariance == pytest.approx(whole.covariance, abs=1e-9)
+    whole = posterior(guide.gains, values[0] - guide.base, guide.u, guide.prior.sd)
+    assert progress.posterior.mean == pytest.approx(whole.mean, abs=1e-9)
+    assert progress.posterior.cov == pytest.approx(whole.cov, abs=1e-9)
 
 
 def test_the_gain_is_the_fall_of_uncertainty_that_the_reading_then_brings():
@@ -39,9 +39,9 @@ def test_the_gain_is_the_fall_of_uncertainty_that_the_reading_then_brings():
     expected = progress.doubt_removed(chances)
     doubt = chances + 1e-3 * guide.printer
     doubt[int(np.argmax(doubt))] = 1 - chances.max()
-    before = np.sqrt(np.diag(progress.covariance))
+    before = np.sqrt(np.diag(progress.posterior.cov))
     progress.read(7, values[0, 7])
-    after = np.sqrt(np.diag(progress.covariance))
+    after = np.sqrt(np.diag(progress.posterior.cov))
     assert expected[7] == pytest.approx(doubt @ (1 - after / before), rel=1e-9)
 
 

@@ -12,7 +12,7 @@ from fitassay.analysis.chain.sizes import Size, size_gains
 from fitassay.analysis.diagnosis.diagnose import interpret
 from fitassay.analysis.estimation.fit import fit
 from fitassay.analysis.estimation.observations import gather
-from fitassay.analysis.estimation.posterior import prior_sds
+from fitassay.analysis.estimation.priors import prior, prior_sds
 from fitassay.analysis.estimation.trials import (
     FEEL_MM,
     Rung,
@@ -178,8 +178,8 @@ def test_rungs_are_read_with_their_partners_and_the_last_answer_counts():
 def known_by_hand(readings):
     """Mean and covariance of the terms from trials alone."""
     known = with_trials(walk(FAMILY), readings, MACHINE, None)
-    done = fit(gather(readings, walk(FAMILY), MACHINE, known), walk(FAMILY), PRIOR, None)
-    return done.mean, done.covariance
+    done = fit(gather(readings, walk(FAMILY), MACHINE, known), walk(FAMILY), prior(MACHINE))
+    return done.posterior.mean, done.posterior.cov
 
 
 def test_posterior_of_the_trials_against_quadrature():
@@ -218,7 +218,7 @@ def test_user_without_a_caliper_gets_an_answer():
     got = interpret(walk(FAMILY), answers(theta), MACHINE)
     row = printer(bead_excess=1.0, contour_offset=2.0)
     mean = np.array([t.estimate for t in got.terms])
-    u = float(np.sqrt(row @ got.covariance @ row))
+    u = float(np.sqrt(row @ got.posterior.cov @ row))
     assert abs(row @ mean - 0.18) < 2 * u and u < 0.06
     assert got.verdict.status in ("leading", "undetermined", "dominant")
     assert any({"bead_excess", "contour_offset"} <= set(a.terms) for a in got.aliases)

@@ -18,11 +18,13 @@ from fitassay.analysis.diagnosis.information_gain import (
 from fitassay.analysis.diagnosis.lookahead import few_enough, look_ahead
 from fitassay.analysis.diagnosis.ranking import Standing, rank_coupons, rank_readings, rank_unprinted
 from fitassay.analysis.estimation.observations import Known, single_reading_sd
-from fitassay.analysis.estimation.posterior import posterior, prior_sds
+from fitassay.analysis.estimation.priors import prior_sds
+from fitassay.analysis.normal import Normal
 from fitassay.analysis.readings.file import Reading
 from fitassay.analysis.terms import INDEX, PRINTER, TERMS
 from fitassay.coupons.errors import InputError
 from fitassay.coupons.machine import Machine
+from tests.posteriors import posterior
 from tests.sets import walk
 
 MACHINE = Machine()
@@ -39,7 +41,10 @@ def standing(measured: tuple[tuple[str, str], ...] = (), doubt: np.ndarray | Non
         doubt = np.zeros(len(TERMS))
         doubt[[INDEX["bead_excess"], INDEX["contour_offset"]]] = 0.5
     return Standing(
-        mean=np.zeros(len(TERMS)), covariance=post.covariance, doubt=doubt, measured=frozenset(measured), u=U
+        posterior=Normal(mean=np.zeros(len(TERMS)), cov=post.cov),
+        doubt=doubt,
+        measured=frozenset(measured),
+        u=U,
     )
 
 
@@ -49,14 +54,12 @@ def test_what_readings_remove_is_what_the_posterior_then_loses():
     u = rng.uniform(0.05, 0.3, 6)
     before = posterior(gains[:2], np.zeros(2), u[:2], prior)
     after = posterior(gains, np.zeros(6), u, prior)
-    assert removed_by_all(before.covariance, gains[2:], u[2:]) == pytest.approx(
-        1 - after.sd / before.sd, abs=1e-12
-    )
-    each = removed_by_each(before.covariance, gains[2:], u[2:])
+    assert removed_by_all(before.cov, gains[2:], u[2:]) == pytest.approx(1 - after.sd / before.sd, abs=1e-12)
+    each = removed_by_each(before.cov, gains[2:], u[2:])
     for j in range(4):
         one = posterior(gains[[0, 1, 2 + j]], np.zeros(3), u[[0, 1, 2 + j]], prior)
         assert each[:, j] == pytest.approx(1 - one.sd / before.sd, abs=1e-12)
-        alone = removed_by_all(before.covariance, gains[[2 + j]], u[[2 + j]])
+        alone = removed_by_all(before.cov, gains[[2 + j]], u[[2 + j]])
         assert each[:, j] == pytest.approx(alone, abs=1e-12)
 
 
@@ -127,9 +130,9 @@ def test_a_piece_of_known_size_is_offered_for_its_worth():
     piece = ("reference", "outside:10.000")
     # Its reading holds the jaws' own error alone; by the rule for one more reading, sd after / sd before of bead
     # and path, whose doubt is alike: C' = C - c c' / (c_bias + u^2), c the column of the jaws' error.
-    c = s.covariance[:, INDEX["outside_bias"]]
-    before = np.sqrt(np.diag(s.covariance))
-    after = np.sqrt(np.diag(s.covariance) - c**2 / (c[INDEX["outside_bias"]] + U**2))
+    c = s.posterior.cov[:, INDEX["outside_bias"]]
+    before = np.sqrt(np.diag(s.posterior.cov))
+    after = np.sqrt(np.diag(s.posterior.cov) - c**2 / (c[INDEX["outside_bias"]] + U**2))
     fall = 1 - (after / before)[[INDEX["bead_excess"], INDEX["contour_offset"]]]
     assert found[piece] == pytest.approx(fall.mean(), rel=1e-9)
     # Read already: not offered again.
@@ -141,8 +144,7 @@ def test_only_families_that_were_not_printed_are_offered_for_printing():
     w = walk(("plain-block", "single-wall"))
     doubt = np.where(PRINTER, 1.0, 0.0)
     s = Standing(
-        mean=np.zeros(len(TERMS)),
-        covariance=np.diag(prior_sds(MACHINE) ** 2),
+        posterior=Normal.independent(prior_sds(MACHINE)),
         doubt=doubt,
         measured=frozenset(),
         u=U,

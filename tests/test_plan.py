@@ -9,13 +9,14 @@ import pytest
 from fitassay.analysis.chain.simulate import simulate
 from fitassay.analysis.diagnosis.diagnose import interpret
 from fitassay.analysis.estimation.observations import single_reading_sd
-from fitassay.analysis.estimation.posterior import posterior, prior_sds
+from fitassay.analysis.estimation.priors import prior_sds
 from fitassay.analysis.parts.iso286 import parse_fit
 from fitassay.analysis.parts.sizes import State
 from fitassay.analysis.prints.plan import TELLS, make_plan
 from fitassay.analysis.terms import INDEX
 from fitassay.coupons.machine import Machine
 from tests.fit_case import case, run, run_json
+from tests.posteriors import posterior
 from tests.printers import printer
 from tests.sets import coupon_set, walk
 
@@ -26,24 +27,22 @@ U = single_reading_sd(MACHINE)
 
 def planned(theta, seed=1, wanted=None):
     diagnosis = interpret(walk(), simulate(walk(), theta, seed=seed), MACHINE)
-    state = State(
-        mean=np.array([t.estimate for t in diagnosis.terms]), covariance=diagnosis.covariance, width=0.45
-    )
+    state = State(posterior=diagnosis.posterior, width=0.45)
     return diagnosis, state, make_plan(diagnosis, state, MACHINE, walk(), coupon_set().costs, U, wanted)
 
 
 def known_after(coupons, state, term):
     """Standard uncertainty of a term after a print of `coupons`, by the estimator: all else as known now."""
-    gains = walk().linearise(state.mean)[1]
+    gains = walk().linearise(state.posterior.mean)[1]
     rows = np.array([g for (c, _), g in zip(walk().keys, gains, strict=True) if c in coupons])
     i = INDEX[term]
-    covariance = state.covariance.copy()
+    covariance = state.posterior.cov.copy()
     covariance[i] = covariance[:, i] = 0.0
     covariance[i, i] = PRIOR[i] ** 2
     scale = np.sqrt(np.diag(covariance))
     root = scale[:, None] * np.linalg.cholesky(covariance / np.outer(scale, scale))
     post = posterior(rows @ root, np.zeros(len(rows)), np.full(len(rows), U), np.ones(len(PRIOR)))
-    return float(np.sqrt(root[i] @ post.covariance @ root[i]))
+    return float(np.sqrt(root[i] @ post.cov @ root[i]))
 
 
 def test_steps_follow_the_advice():

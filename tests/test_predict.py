@@ -10,20 +10,23 @@ from shapely.geometry import LinearRing, Polygon
 
 from fitassay.analysis.chain.mating import PairWalk
 from fitassay.analysis.chain.sizes import Size, size_gains
-from fitassay.analysis.estimation.posterior import posterior
+from fitassay.analysis.normal import Normal
 from fitassay.analysis.parts.fits import draw_for_fit, held_grades, within
 from fitassay.analysis.parts.iso286 import parse_fit
 from fitassay.analysis.parts.pairs import Pair, peg_for_clearance, predict_pair
 from fitassay.analysis.parts.sizes import State, nominal_for_size, predict_size, size_contributions
 from fitassay.analysis.terms import INDEX, NAMES, TERMS
 from fitassay.coupons.errors import InputError
+from tests.posteriors import posterior
 from tests.printers import printer
 
 WIDTH = 0.45
 
 
 def state(theta, sd=0.0, scatter=0.0):
-    return State(mean=theta, covariance=np.eye(len(NAMES)) * sd**2, width=WIDTH, scatter_mm=scatter)
+    return State(
+        posterior=Normal(mean=theta, cov=np.eye(len(NAMES)) * sd**2), width=WIDTH, scatter_mm=scatter
+    )
 
 
 # --- an independent print: play as a loop over points, bead and clearance by shapely -----------------------
@@ -194,7 +197,7 @@ def test_size_uncertainty_is_propagated_with_correlations():
     i, j = INDEX["bead_excess"], INDEX["contour_offset"]
     covariance[i, i], covariance[j, j], covariance[i, j] = 0.04, 0.01, -0.02
     covariance[j, i] = -0.02
-    known = State(mean=printer(), covariance=covariance, width=WIDTH, scatter_mm=0.01)
+    known = State(posterior=Normal(mean=printer(), cov=covariance), width=WIDTH, scatter_mm=0.01)
     assert predict_size(Size(side="outside", axis="x", nominal=10), known).u == pytest.approx(0.01, rel=1e-6)
 
 
@@ -305,7 +308,7 @@ def measured_state(theta, rng, noise=0.02):
     prior = np.array([t.prior_sd or 0.02 for t in TERMS])
     y = gains @ theta + noise * rng.standard_normal(len(gains))
     post = posterior(gains, y, np.full(len(gains), noise), prior)
-    return State(mean=post.mean, covariance=post.covariance, width=WIDTH)
+    return State(posterior=Normal(mean=post.mean, cov=post.cov), width=WIDTH)
 
 
 def coverage(count, seed):

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from fitassay.analysis.diagnosis.verdict import reference_of
-from fitassay.analysis.estimation.posterior import prior_sds
+from fitassay.analysis.estimation.priors import prior_sds
 from fitassay.analysis.terms import INDEX, PRINTER, TERMS
 from fitassay.analysis.validation.population import MIXES, NOISES, SLIPS, draw_printers, read_sets, slip
 from fitassay.analysis.validation.rough_printer import JAW_LAYERS, Roughness, rough_readings

@@ -15,7 +15,7 @@ from fitassay.analysis.estimation.excess_variance import flat_layout
 from fitassay.analysis.estimation.many import Layout
 from fitassay.analysis.estimation.outlier_causes import intended
 from fitassay.analysis.estimation.outliers import find_slips
-from fitassay.analysis.estimation.posterior import posterior, prior_sds
+from fitassay.analysis.estimation.priors import prior_sds
 from fitassay.analysis.estimation.repeats import sort_repeats
 from fitassay.analysis.readings.file import Reading
 from fitassay.analysis.terms import TERMS
@@ -29,6 +29,7 @@ from fitassay.analysis.validation.population import (
     slip,
 )
 from fitassay.coupons.machine import Machine
+from tests.posteriors import posterior
 from tests.sets import walk
 
 MACHINE = Machine()
@@ -63,7 +64,7 @@ def test_deleted_residuals_are_those_of_a_fit_without_the_reading():
         fit = posterior(layout.gains[rest], residual[0, rest], np.sqrt(v[0, rest]), layout.prior_sd)
         row = layout.gains[i]
         assert off[0, i] == pytest.approx(residual[0, i] - row @ fit.mean, rel=1e-8, abs=1e-10)
-        assert sd[0, i] == pytest.approx(np.sqrt(variance + row @ fit.covariance @ row), rel=1e-8)
+        assert sd[0, i] == pytest.approx(np.sqrt(variance + row @ fit.cov @ row), rel=1e-8)
 
 
 def test_two_slips_that_hide_each_other_are_found():

@@ -9,7 +9,7 @@ from fitassay.analysis.chain.simulate import simulate, theta_of
 from fitassay.analysis.diagnosis.diagnose import interpret
 from fitassay.analysis.estimation.fit import fit
 from fitassay.analysis.estimation.observations import STATED_DOF, gather, pooled_repeatability
-from fitassay.analysis.estimation.posterior import prior_sds
+from fitassay.analysis.estimation.priors import prior
 from fitassay.analysis.estimation.repeatability import (
     FALSE_ALARM,
     dof_note,
@@ -89,8 +89,8 @@ def test_priors_and_limits_count_as_known():
     """The less the repeats matter for an estimate the more degrees of freedom it has."""
     w = walk()
     evidence = gather(simulate(w, theta_of({"backlash_y": 0.2}), seed=5, repeats=2), w, MACHINE)
-    done = fit(evidence, w, prior_sds(MACHINE))
-    dof = effective_dof(done.evidence, done.covariance, done.slips, repeatability_share(evidence))
+    done = fit(evidence, w, prior(MACHINE))
+    dof = effective_dof(done.evidence, done.posterior.cov, done.slips, repeatability_share(evidence))
     assert dof.min() >= STATED_DOF + evidence.repeat_dof - 1e-6
     # The caliper's own zero is its stated limit, hardly the readings'.
     assert dof[INDEX["outside_bias"]] > 10 * dof[INDEX["backlash_y"]]

@@ -17,12 +17,13 @@ from fitassay.analysis.diagnosis.verdict import (
     judge_many,
     largest_probabilities,
     reference_of,
-    standard_draws,
     with_rivals_common,
 )
-from fitassay.analysis.estimation.posterior import posterior, prior_sds
+from fitassay.analysis.estimation.priors import prior_sds
+from fitassay.analysis.normal import Normal, standard_draws
 from fitassay.analysis.terms import INDEX, PRINTER, TERMS
 from fitassay.coupons.machine import Machine
+from tests.posteriors import posterior
 from tests.sets import walk
 
 MACHINE = Machine()
@@ -55,10 +56,10 @@ def test_probability_of_the_larger_of_two_against_quadrature(a, b, rho):
 
 
 def test_draws_have_the_exact_mean_and_covariance():
-    z = standard_draws(11)
+    z = standard_draws(11, 1024)
     assert z.mean(axis=0) == pytest.approx(np.zeros(11), abs=1e-12)
     assert z.T @ z / len(z) == pytest.approx(np.eye(11), abs=1e-10)
-    assert standard_draws(11) is z
+    assert standard_draws(11, 1024) is z
 
 
 def test_shares_are_expected_squares():
@@ -76,9 +77,9 @@ def test_rivals_taken_for_common_is_the_posterior_under_wider_priors():
     base = posterior(gains, y, u, prior)
     wide = np.where(PRINTER & (np.arange(K) != BEAD), 2 * prior, prior)
     expected = posterior(gains, y, u, wide)
-    mean, covariance = with_rivals_common(base.mean[None], base.covariance[None], prior, np.array([BEAD]))
+    mean, covariance = with_rivals_common(base.mean[None], base.cov[None], prior, np.array([BEAD]))
     assert mean[0] == pytest.approx(expected.mean, rel=1e-6)
-    assert covariance[0] == pytest.approx(expected.covariance, rel=1e-6, abs=1e-14)
+    assert covariance[0] == pytest.approx(expected.cov, rel=1e-6, abs=1e-14)
 
 
 def judge(values: dict[str, tuple[float, float]], p_value: float = 0.5, scatter: float = 0.0):
@@ -93,7 +94,12 @@ def judge(values: dict[str, tuple[float, float]], p_value: float = 0.5, scatter:
     ref = Reference(labels=("a", "b", "c", "d"), gains=gains, inside=np.array([False, False, True, True]))
     limits = np.array([0.05, 0.05, 0.06, 0.06])
     got = judge_many(
-        mean, np.diag(sd**2)[None], ref, limits, prior_sds(MACHINE), np.array([p_value]), np.array([scatter])
+        Normal(mean=mean, cov=np.diag(sd**2)[None]),
+        ref,
+        limits,
+        prior_sds(MACHINE),
+        np.array([p_value]),
+        np.array([scatter]),
     )
     return STATUSES[got.status[0]], TERMS[got.term[0]].name, got
 

@@ -19,8 +19,8 @@ from fitassay.analysis.diagnosis.verdict import (
     largest_probabilities,
 )
 from fitassay.analysis.estimation.many import Layout
-from fitassay.analysis.estimation.posterior import posterior
 from fitassay.analysis.terms import INDEX, TERMS
+from tests.posteriors import posterior
 from tests.sets import walk
 
 PAGE = Path(__file__).parents[1] / "gallery" / "guide" / "how-the-verdict-is-reached.md"
@@ -130,17 +130,17 @@ def test_the_program_comes_to_the_same():
     two = posterior(a[:2], r[:2], u[:2], s)
     three = posterior(a, r, u, s)
     check("m2", two.mean)
-    check("C2", two.covariance)
+    check("C2", two.cov)
     check("m", three.mean)
-    check("C", three.covariance)
-    check("gone", removed_by_each(two.covariance, a[2:], u[2:])[:, 0])
+    check("C", three.cov)
+    check("gone", removed_by_each(two.cov, a[2:], u[2:])[:, 0])
     doubt = np.array([page["bead2"], page["bead2"], 0.0])
-    check("removed", share_removed(doubt, removed_by_all(two.covariance, a[2:], u[2:])))
-    check("share", expected_shares(three.mean[None], three.covariance[None], page["w"])[0])
+    check("removed", share_removed(doubt, removed_by_all(two.cov, a[2:], u[2:])))
+    check("share", expected_shares(three.mean[None], three.cov[None], page["w"])[0])
     # 1024 draws: a chance of 0.84 is good to 0.02 (two standard deviations, fixed draws).
-    chances = largest_probabilities(two.mean[None], two.covariance[None], page["w"])[0]
+    chances = largest_probabilities(two.mean[None], two.cov[None], page["w"])[0]
     assert chances == pytest.approx([float(page["bead2"]), float(page["path2"]), 0.0], abs=0.02)
-    assert largest_probabilities(three.mean[None], three.covariance[None], page["w"])[0][1] > 0.99
+    assert largest_probabilities(three.mean[None], three.cov[None], page["w"])[0][1] > 0.99
     # Leave the wall out: what the others expect of it.
     layout = Layout(gains=a, prior_sd=s)
     off, sd = layout.solve(r[None], 1 / u[None] ** 2).deleted(u[None] ** 2)

@@ -23,10 +23,17 @@ from fitassay.analysis.diagnosis.verdict import (
 from fitassay.analysis.diagnosis.verdict_words import cancelling_note, listed, verdict_of
 from fitassay.analysis.estimation.batch import settle
 from fitassay.analysis.estimation.fit import Fit, fit
-from fitassay.analysis.estimation.observations import REFERENCE, SOFT_FACTOR, Carried, Evidence, Known, gather
+from fitassay.analysis.estimation.observations import (
+    REFERENCE,
+    SOFT_FACTOR,
+    Evidence,
+    Known,
+    TransferredPrior,
+    gather,
+)
 from fitassay.analysis.estimation.outlier_causes import deleted_residuals, name_slips, sole_witness, unchecked
 from fitassay.analysis.estimation.outliers import HAND_MM, SLIPS_AT_ONCE, slip_limit
-from fitassay.analysis.estimation.posterior import prior_sds
+from fitassay.analysis.estimation.priors import prior
 from fitassay.analysis.estimation.repeatability import (
     dof_note,
     effective_dof,
@@ -35,6 +42,7 @@ from fitassay.analysis.estimation.repeatability import (
 )
 from fitassay.analysis.estimation.repeats import settle_torn, sort_repeats
 from fitassay.analysis.estimation.trials import tried_columns, with_trials
+from fitassay.analysis.normal import Normal
 from fitassay.analysis.readings.file import Reading
 from fitassay.analysis.result import Alias, Diagnosis, NextPrint, ReadingFit, Suspect, TermEstimate, Verdict
 from fitassay.analysis.terms import INDEX, NAMES, PRINTER, TERMS
@@ -79,16 +87,18 @@ def interpret(
     walk: SetWalk, readings: tuple[Reading, ...], machine: Machine, known: Known | None = None
 ) -> Diagnosis:
     """`diagnose` for a walk at hand, with what a sliced file tells if there is one."""
-    prior_sd = prior_sds(machine)
-    readings, repeat_suspects = _agreeing(walk, readings, machine, prior_sd, known)
+    table = prior(machine)
+    prior_sd = table.sd
+    readings, repeat_suspects = _agreeing(walk, readings, machine, table, known)
     known = with_trials(walk, readings, machine, known)
     evidence = gather(readings, walk, machine, known)
     stated = repeatability_share(evidence)
     single = float(np.hypot(evidence.repeatability_mm, machine["caliper.resolution_mm"] / np.sqrt(12)))
-    carried = known.carried if known is not None else None
-    done = fit(evidence, walk, prior_sd, carried)
+    transferred = known.transferred if known is not None else None
+    done = fit(evidence, walk, table, transferred)
     unit = np.ones(len(TERMS))
-    evidence, mean, covariance, slips = done.evidence, done.mean, done.covariance, done.slips
+    evidence, slips = done.evidence, done.slips
+    mean, covariance = done.posterior.mean, done.posterior.cov
     judged_by = {int(c) for c in evidence.column if c >= 0} | tried_columns(walk, readings)
     reference = reference_of(walk, walk.linearise()[1], judged_by)
     visible = visible_limits(reference, machine, single)
@@ -97,7 +107,7 @@ def interpret(
     z = residual / sd
     worst = [i for i in np.argsort(-np.abs(z)) if not slips[i]][:3]
     misfits = tuple(f"{evidence.keys[i][1]} on {evidence.keys[i][0]}" for i in worst)
-    verdict = verdict_of(judged, mean, done.sd, visible, misfits)
+    verdict = verdict_of(judged, mean, done.posterior.sd, visible, misfits)
     # Where no size was read, what was tried by hand stands for the sizes that a setting is to bring right.
     sizes = evidence.column >= 0
     sizes = sizes if sizes.any() else np.ones_like(sizes)
@@ -109,13 +119,13 @@ def interpret(
     dof = effective_dof(evidence, covariance, slips, stated * (done.stated_u / evidence.u) ** 2)
     return Diagnosis(
         terms=_estimates(done, prior_sd),
-        covariance=covariance,
+        posterior=done.posterior,
         verdict=verdict,
         shares=_by_name(judged.shares[0]),
         probabilities=_by_name(judged.chances[0]),
         reference_features=reference.labels,
         contributions_mm=a * mean,
-        contributions_u_mm=np.abs(a) * done.sd,
+        contributions_u_mm=np.abs(a) * done.posterior.sd,
         fits=_reading_fits(evidence, walk, mean, z, slips),
         aliases=aliases,
         suspects=repeat_suspects + name_slips(done.inner, unit, slips),
@@ -132,10 +142,10 @@ def interpret(
             dof_note(TERMS[INDEX[verdict.term]].label, float(dof[INDEX[verdict.term]]))
             if verdict.term
             else "",
-            _carry_note(carried, done),
+            _transfer_note(transferred, done),
             *(known.notes if known is not None else ()),
         ),
-        extra=_extra(done, carried, dof),
+        extra=_extra(done, transferred, dof),
     )
 
 
@@ -143,7 +153,7 @@ def _agreeing(
     walk: SetWalk,
     readings: tuple[Reading, ...],
     machine: Machine,
-    prior_sd: np.ndarray,
+    table: Normal,
     known: Known | None,
 ) -> tuple[tuple[Reading, ...], tuple[Suspect, ...]]:
     """Readings without the repeats that others of their feature contradict."""
@@ -156,12 +166,15 @@ def _agreeing(
     expect = {}
     if any(r.reading_mm is not None for r in rest):
         done = fit(
-            gather(rest, walk, machine, known), walk, prior_sd, known.carried if known is not None else None
+            gather(rest, walk, machine, known),
+            walk,
+            table,
+            known.transferred if known is not None else None,
         )
-        at = walk.readings(done.mean[None])[0]
+        at = walk.readings(done.posterior.mean[None])[0]
         gains = walk.linearise()[1]
         for i, key in enumerate(walk.keys):
-            expect[key] = (float(at[i]), float(np.sqrt(gains[i] @ done.covariance @ gains[i] + single**2)))
+            expect[key] = (float(at[i]), float(np.sqrt(gains[i] @ done.posterior.cov @ gains[i] + single**2)))
     limit = float(slip_limit(np.array([len(readings)]))[0])
     kept, suspects = settle_torn(repeats.kept, repeats.torn, expect.get, limit)
     return kept, repeats.suspects + suspects
@@ -169,7 +182,7 @@ def _agreeing(
 
 def _judged(done: Fit, reference: Reference, visible_mm: np.ndarray, prior_sd: np.ndarray) -> Judged:
     s = done.settled
-    return judge_many(s.mean, s.covariance, reference, visible_mm, prior_sd, s.doubt_p, s.doubt_mm)
+    return judge_many(s.posterior, reference, visible_mm, prior_sd, s.doubt_p, s.doubt_mm)
 
 
 def _estimates(done: Fit, prior_sd: np.ndarray) -> tuple[TermEstimate, ...]:
@@ -178,9 +191,9 @@ def _estimates(done: Fit, prior_sd: np.ndarray) -> tuple[TermEstimate, ...]:
             name=t.name,
             label=t.label,
             unit=t.unit,
-            estimate=float(done.mean[i]),
-            std_uncertainty=float(done.sd[i]),
-            informed=float(np.clip(1 - done.sd[i] / prior_sd[i], 0.0, 1.0)),
+            estimate=float(done.posterior.mean[i]),
+            std_uncertainty=float(done.posterior.sd[i]),
+            informed=float(np.clip(1 - done.posterior.sd[i] / prior_sd[i], 0.0, 1.0)),
             prior_sd=float(prior_sd[i]),
             kind=t.kind,
         )
@@ -237,8 +250,7 @@ def _next(
         return ()
     accusable = PRINTER & (reference.weights > 0)
     standing = Standing(
-        mean=done.mean,
-        covariance=done.covariance,
+        posterior=done.posterior,
         doubt=open_doubt(judged.chances[0], accusable, is_open, alias_terms(aliases)),
         measured=frozenset(done.evidence.keys),
         u=u,
@@ -255,7 +267,7 @@ def _notes(
     verdict: Verdict,
 ) -> tuple[str, ...]:
     """Sentences on what was not measured, how far to trust it, and what it depends on."""
-    ratio = done.sd / prior_sd
+    ratio = done.posterior.sd / prior_sd
     missing = [t.label for i, t in enumerate(TERMS) if t.kind == "printer" and 1 - ratio[i] < NOT_MEASURED]
     notes = []
     if missing:
@@ -273,10 +285,10 @@ def _notes(
             f"{count} readings do not fit the others, more than slips of the hand explain: look for a seam on the "
             "measured faces, for blobs and for lifted corners."
         )
-    notes.append(cancelling_note(done.mean, done.sd, reference, visible_mm))
+    notes.append(cancelling_note(done.posterior.mean, done.posterior.sd, reference, visible_mm))
     notes.append(_sensitivity(done, walk, reference, visible_mm, prior_sd, verdict))
     if verdict.term:
-        witness = sole_witness(done.evidence, done.covariance, prior_sd, done.slips, INDEX[verdict.term])
+        witness = sole_witness(done.evidence, done.posterior.cov, prior_sd, done.slips, INDEX[verdict.term])
         if witness:
             notes.append(f"The verdict rests on one reading, {witness}: take it again before you act on it.")
     hidden = unchecked(done.inner, np.ones(len(TERMS)), done.slips)
@@ -294,25 +306,28 @@ def _told(*notes: str) -> tuple[str, ...]:
     return tuple(n for n in notes if n)
 
 
-def _carry_note(carried: Carried | None, done: Fit) -> str:
+def _transfer_note(transferred: TransferredPrior | None, done: Fit) -> str:
     """Whether what an earlier print left known was used."""
-    if carried is None:
+    if transferred is None:
         return ""
-    if done.carried is None:
+    if done.transferred is None:
         return (
-            f"These readings contradict what print {carried.name} left known, even with its usual drift, so it was "
-            "not used: the printer has changed since."
+            f"These readings contradict what print {transferred.name} left known, even with its usual drift, so it "
+            "was not used: the printer has changed since."
         )
-    return f"What print {carried.name} left known, with its usual drift, was taken as known before these readings."
+    return (
+        f"What print {transferred.name} left known, with its usual drift, was taken as known before these "
+        "readings."
+    )
 
 
-def _extra(done: Fit, carried: Carried | None, dof: np.ndarray) -> dict[str, Any]:
+def _extra(done: Fit, transferred: TransferredPrior | None, dof: np.ndarray) -> dict[str, Any]:
     """What diagnosis.json and the faces need besides."""
     extra: dict[str, Any] = {"scatter_mm": float(done.settled.scatter[0])}
-    if carried is not None:
+    if transferred is not None:
         extra["carried"] = {
-            "print": carried.name,
-            "used": done.carried is not None,
+            "print": transferred.name,
+            "used": done.transferred is not None,
             "agreement_p": done.agreement_p,
         }
     if np.isfinite(dof).any():
@@ -329,7 +344,7 @@ def _sensitivity(
     verdict: Verdict,
 ) -> str:
     """A sentence where half or twice as wide priors on printer errors would change the verdict, else empty."""
-    if done.carried is not None:
+    if done.transferred is not None:
         return ""
     changed = []
     for factor, words in ((0.5, "half as wide"), (2.0, "twice as wide")):
@@ -341,9 +356,7 @@ def _sensitivity(
             done.stated_u[None],
             other_sd,
         )
-        j = judge_many(
-            other.mean, other.covariance, reference, visible_mm, other_sd, other.doubt_p, other.doubt_mm
-        )
+        j = judge_many(other.posterior, reference, visible_mm, other_sd, other.doubt_p, other.doubt_mm)
         status = STATUSES[int(j.status[0])]
         term = NAMES[int(j.term[0])] if status in ("dominant", "leading") else ""
         if (status, term) != (verdict.status, verdict.term):

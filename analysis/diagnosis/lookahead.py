@@ -65,8 +65,7 @@ def look_ahead(
     if diagnosis is None:
         start = Guide(walk, machine, known=known).start()
         standing = Standing(
-            mean=start.mean,
-            covariance=start.covariance,
+            posterior=start.posterior,
             doubt=open_doubt(start.chances(), start.guide.printer, True, set()),
             measured=frozenset(),
             u=u,
@@ -96,8 +95,7 @@ def _standing(diagnosis: Diagnosis, readings: tuple[Reading, ...], u: float) -> 
     aliased = {INDEX[name] for a in diagnosis.aliases for name in a.terms}
     doubt = open_doubt(chances, PRINTER & felt, status in ("leading", "undetermined"), aliased)
     return Standing(
-        mean=np.array([t.estimate for t in diagnosis.terms]),
-        covariance=np.asarray(diagnosis.covariance),
+        posterior=diagnosis.posterior,
         doubt=np.zeros(len(TERMS)) if status == "within-noise" else doubt,
         measured=frozenset((r.coupon, r.feature) for r in readings),
         u=u,

@@ -15,6 +15,7 @@ from fitassay.analysis.diagnosis.information_gain import (
     share_removed,
 )
 from fitassay.analysis.estimation.observations import reference_row
+from fitassay.analysis.normal import Normal
 from fitassay.analysis.readings.reading import LADDER, REFERENCE
 from fitassay.analysis.result import NextPrint
 from fitassay.analysis.terms import PRINTER, TERMS
@@ -33,8 +34,7 @@ class Standing:
 
     Attributes
     ----------
-    mean, covariance : ndarray (terms,), (terms, terms)
-        Posterior.
+    posterior : Normal
     doubt : ndarray (terms,)
         From `diagnosis.information_gain.doubt_of`, or any other weights.
     measured : frozenset of (coupon, feature)
@@ -42,8 +42,7 @@ class Standing:
         Standard uncertainty of one reading.
     """
 
-    mean: np.ndarray
-    covariance: np.ndarray
+    posterior: Normal
     doubt: np.ndarray
     measured: frozenset[tuple[str, str]]
     u: float
@@ -92,7 +91,7 @@ def rank_readings(walk: SetWalk, standing: Standing, *, again: bool = False) -> 
             keys.append((REFERENCE, piece))
     if not rows:
         return ()
-    gains = share_removed(standing.doubt, removed_by_each(standing.covariance, np.array(rows), standing.u))
+    gains = share_removed(standing.doubt, removed_by_each(standing.posterior.cov, np.array(rows), standing.u))
     about = doubted(standing.doubt)
     found = [
         NextPrint(
@@ -125,9 +124,9 @@ def rank_coupons(
     for coupon in dict.fromkeys(c for c, _ in keys):
         mine = [i for i, key in enumerate(keys) if key[0] == coupon]
         a = np.array([rows[i] for i in mine])
-        gain = float(share_removed(standing.doubt, removed_by_all(standing.covariance, a, standing.u)))
+        gain = float(share_removed(standing.doubt, removed_by_all(standing.posterior.cov, a, standing.u)))
         best = int(
-            np.argmax(share_removed(standing.doubt, removed_by_each(standing.covariance, a, standing.u)))
+            np.argmax(share_removed(standing.doubt, removed_by_each(standing.posterior.cov, a, standing.u)))
         )
         cost = READING_MINUTES * len(mine)
         if minutes is not None:
@@ -192,7 +191,7 @@ def _open_features(
     walk: SetWalk, standing: Standing, again: bool
 ) -> tuple[list[np.ndarray], list[tuple[str, str]]]:
     """Sensitivities and names of features that can be read; where pegs are tried there is nothing to read."""
-    _, gains = walk.linearise(standing.mean)
+    _, gains = walk.linearise(standing.posterior.mean)
     ladder = {c.id for c in walk.manifest.coupons if c.family == LADDER}
     pick = [
         i

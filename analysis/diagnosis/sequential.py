@@ -24,8 +24,9 @@ from fitassay.analysis.diagnosis.verdict import (
 )
 from fitassay.analysis.estimation.observations import Known, single_reading_sd
 from fitassay.analysis.estimation.outliers import LEAST_READINGS, slip_limit
-from fitassay.analysis.estimation.posterior import prior_sds
+from fitassay.analysis.estimation.priors import prior
 from fitassay.analysis.estimation.repeats import sort_repeats
+from fitassay.analysis.normal import Normal
 from fitassay.analysis.readings.reading import LADDER, Reading
 from fitassay.analysis.result import Status
 from fitassay.analysis.terms import PRINTER, TERMS
@@ -92,7 +93,7 @@ class Guide:
     ) -> None:
         self.walk = walk
         self.base, self.gains = walk.linearise()
-        self.prior_sd = prior_sds(machine)
+        self.prior = prior(machine)
         self.known = known or Known()
         self.single = single_reading_sd(machine)
         self.u = np.array([np.hypot(self.single, self.known.widen.get(key, 0.0)) for key in walk.keys])
@@ -140,7 +141,7 @@ class Progress:
 
     Attributes
     ----------
-    mean, covariance : ndarray (terms,), (terms, terms)
+    posterior : Normal
     readings : list of int
         Columns read, repeats again, in order.
     torn : set of int
@@ -149,9 +150,8 @@ class Progress:
 
     def __init__(self, guide: Guide) -> None:
         self.guide = guide
-        carried = guide.known.carried
-        self.mean = np.zeros(len(TERMS)) if carried is None else carried.mean
-        self.covariance = np.diag(guide.prior_sd**2) if carried is None else carried.covariance
+        transferred = guide.known.transferred
+        self.posterior = guide.prior if transferred is None else transferred.terms
         self.readings: list[int] = []
         self.torn: set[int] = set()
 
@@ -162,11 +162,8 @@ class Progress:
         self.readings.append(column)
 
     def update(self, row: np.ndarray, value: float, u: float) -> None:
-        """Take in that ``row @ terms`` is `value` with standard uncertainty `u` (rank-one update)."""
-        ca = self.covariance @ row
-        variance = u**2 + row @ ca
-        self.mean = self.mean + ca * ((value - row @ self.mean) / variance)
-        self.covariance = self.covariance - np.outer(ca, ca) / variance
+        """Take in that ``row @ terms`` is `value` with standard uncertainty `u` ."""
+        self.posterior = self.posterior.condition(row, value, u)
 
     def unchecked(self, hidden_mm: float = HIDDEN_MM) -> tuple[int, ...]:
         """Columns read once where a slip of that size would not be noticed; they are worth reading twice.
@@ -179,7 +176,7 @@ class Progress:
         found = []
         for column, count in counts.items():
             a, v = self.guide.gains[column], float(self.guide.u[column]) ** 2
-            sd = v / np.sqrt(max(v - float(a @ self.covariance @ a), 1e-6 * v))
+            sd = v / np.sqrt(max(v - float(a @ self.posterior.cov @ a), 1e-6 * v))
             if count == 1 and (limit * sd > hidden_mm or len(counts) < LEAST_READINGS):
                 found.append(column)
         return tuple(found)
@@ -190,11 +187,10 @@ class Progress:
 
     def _judged(self) -> Judged:
         return judge_many(
-            self.mean[None],
-            self.covariance[None],
+            Normal(mean=self.posterior.mean[None], cov=self.posterior.cov[None]),
             self.guide.reference,
             self.guide.visible_mm,
-            self.guide.prior_sd,
+            self.guide.prior.sd,
             np.ones(1),
             np.zeros(1),
         )
@@ -223,7 +219,7 @@ class Progress:
     def doubt_removed(self, chances: np.ndarray) -> np.ndarray:
         """How much of the chance of a wrong verdict each feature's reading can be expected to remove, (features,)."""
         doubt = doubt_of(chances, self.guide.printer)
-        return doubt @ removed_by_each(self.covariance, self.guide.gains, self.guide.u)
+        return doubt @ removed_by_each(self.posterior.cov, self.guide.gains, self.guide.u)
 
 
 @dataclass(frozen=True, kw_only=True)

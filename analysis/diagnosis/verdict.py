@@ -12,11 +12,11 @@ The words are `diagnosis.verdict_words`' job.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import cache
 
 import numpy as np
 
 from fitassay.analysis.chain.sensitivities import SetWalk
+from fitassay.analysis.normal import Normal, standard_draws
 from fitassay.analysis.result import Status
 from fitassay.analysis.terms import INDEX, PRINTER, TERMS
 from fitassay.coupons.machine import Machine
@@ -171,18 +171,6 @@ def _sort_of(walk: SetWalk, gains: np.ndarray, i: int) -> str:
     return f"{'round bore' if walk.round[i] else feature.kind} {axis}"
 
 
-@cache
-def standard_draws(k: int, n: int = DRAWS) -> np.ndarray:
-    """The same standard normal draws (n, k) on every run, so that the verdict does not flicker.
-
-    Antithetic, and turned so that mean and covariance are exactly those of the normal distribution.
-    """
-    half = np.random.default_rng(20201).standard_normal((n // 2, k))
-    root = np.linalg.cholesky(half.T @ half / len(half))
-    half = np.linalg.solve(root, half.T).T
-    return np.concatenate([half, -half])
-
-
 def largest_probabilities(mean: np.ndarray, covariance: np.ndarray, weights: np.ndarray) -> np.ndarray:
     """Probability that each term contributes most, from draws.
 
@@ -210,7 +198,7 @@ def posterior_draws(mean: np.ndarray, covariance: np.ndarray) -> np.ndarray:
     size = np.sqrt(np.einsum("njj->nj", covariance)) + 1e-12
     scaled = covariance / (size[:, :, None] * size[:, None, :]) + 1e-9 * np.eye(mean.shape[1])
     root = np.linalg.cholesky(scaled) * size[:, :, None]
-    draws = root.astype(np.float32) @ standard_draws(mean.shape[1]).T.astype(np.float32)
+    draws = root.astype(np.float32) @ standard_draws(mean.shape[1], DRAWS).T.astype(np.float32)
     draws += mean.astype(np.float32)[:, :, None]
     return draws
 
@@ -243,8 +231,7 @@ def with_rivals_common(
 
 
 def judge_many(
-    mean: np.ndarray,
-    covariance: np.ndarray,
+    posterior: Normal,
     reference: Reference,
     visible_mm: np.ndarray,
     prior_sd: np.ndarray,
@@ -255,7 +242,8 @@ def judge_many(
 
     Parameters
     ----------
-    mean, covariance : ndarray (n, terms), (n, terms, terms)
+    posterior : Normal
+        n of them.
     reference : Reference
     visible_mm : ndarray (f,) [mm]
         From `visible_limits`.
@@ -267,28 +255,27 @@ def judge_many(
     """
     parts = [
         _judge_chunk(
-            mean[i : i + CHUNK],
-            covariance[i : i + CHUNK],
+            posterior[i : i + CHUNK],
             reference,
             visible_mm,
             prior_sd,
             p_value[i : i + CHUNK],
             scatter_mm[i : i + CHUNK],
         )
-        for i in range(0, len(mean), CHUNK)
+        for i in range(0, len(posterior), CHUNK)
     ]
     return Judged(**{name: np.concatenate([p[name] for p in parts]) for name in parts[0]})
 
 
 def _judge_chunk(
-    mean: np.ndarray,
-    covariance: np.ndarray,
+    posterior: Normal,
     reference: Reference,
     visible_mm: np.ndarray,
     prior_sd: np.ndarray,
     p_value: np.ndarray,
     scatter_mm: np.ndarray,
 ) -> dict[str, np.ndarray]:
+    mean, covariance = posterior.mean, posterior.cov
     printer = np.flatnonzero(PRINTER)
     weights = reference.weights[printer]
     rows = np.arange(len(mean))

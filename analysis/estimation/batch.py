@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 
 import numpy as np
 
@@ -18,7 +18,8 @@ from fitassay.analysis.estimation.excess_variance import flat_layout, measure_sc
 from fitassay.analysis.estimation.many import Layout, product
 from fitassay.analysis.estimation.observations import single_reading_sd
 from fitassay.analysis.estimation.outliers import HAND_MM, SLIPS_AT_ONCE, find_slips
-from fitassay.analysis.estimation.posterior import prior_sds
+from fitassay.analysis.estimation.priors import prior_sds
+from fitassay.analysis.normal import Normal
 from fitassay.analysis.terms import INDEX
 from fitassay.coupons.machine import Machine
 
@@ -43,8 +44,8 @@ class Settled:
 
     Attributes
     ----------
-    mean : ndarray (n, k)
-    covariance : ndarray (n, k, k)
+    posterior : Normal
+        Of n sets.
     base : ndarray (n, m) [mm]
         What zero terms read on the tangent through the estimate: prediction = base + gains @ mean.
     slips : ndarray (n, m) of bool
@@ -56,8 +57,7 @@ class Settled:
         p-value and scatter that the model is judged by: readings set aside beyond what a hand slips with count too.
     """
 
-    mean: np.ndarray
-    covariance: np.ndarray
+    posterior: Normal
     base: np.ndarray
     slips: np.ndarray
     scatter: np.ndarray
@@ -75,7 +75,6 @@ def settle(
     u: np.ndarray,
     prior_sd: np.ndarray,
     *,
-    prior_mean: np.ndarray | None = None,
     forward: Forward | None = None,
     terms_of: Forward | None = None,
 ) -> Settled:
@@ -89,8 +88,7 @@ def settle(
     y : ndarray (n, m) [mm]
         Readings; nan where there is none.
     u : ndarray (m,) or (n, m) [mm]
-    prior_sd, prior_mean : ndarray (k,)
-        Mean zero by default.
+    prior_sd : ndarray (k,)
     forward : callable, optional
         Noise-free readings (n, m) of printers (n, k); by default base + gains @ theta.
     terms_of : callable, optional
@@ -98,30 +96,46 @@ def settle(
     """
     layout = Layout(gains=gains, prior_sd=prior_sd)
     flat = flat_layout(layout)
-    middle = np.zeros(len(prior_sd)) if prior_mean is None else prior_mean
     variance = np.broadcast_to(u**2, y.shape)
     at = np.broadcast_to(base, y.shape).copy()
-    out = _settle_once(layout, flat, middle, at, y, variance)
+    out = _settle_once(layout, flat, at, y, variance)
     todo = np.arange(len(y))
     for _ in range(REWALKS if forward is not None else 0):
         assert forward is not None
-        theta = out.mean[todo]
+        theta = out.posterior.mean[todo]
         at[todo] = forward(theta) - product(theta, gains)
-        new = _settle_once(layout, flat, middle, at[todo], y[todo], variance[todo])
-        for f in fields(Settled):
-            getattr(out, f.name)[todo] = getattr(new, f.name)
-        moved = np.abs(product(new.mean - theta, gains)).max(axis=1) > MOVED_MM
+        new = _settle_once(layout, flat, at[todo], y[todo], variance[todo])
+        out = _with_rows(out, todo, new)
+        moved = np.abs(product(new.posterior.mean - theta, gains)).max(axis=1) > MOVED_MM
         todo = todo[moved]
         if not todo.size:
             break
     if forward is not None:
-        extra = _kinks(out.mean, gains, forward, out.mean if terms_of is None else terms_of(out.mean))
+        extra = _kinks(out.posterior.mean, gains, forward, (terms_of or np.asarray)(out.posterior.mean))
         todo = np.flatnonzero(extra.any(axis=1))
         if todo.size:
-            new = _settle_once(layout, flat, middle, at[todo], y[todo], variance[todo] + extra[todo])
-            for f in fields(Settled):
-                getattr(out, f.name)[todo] = getattr(new, f.name)
+            new = _settle_once(layout, flat, at[todo], y[todo], variance[todo] + extra[todo])
+            out = _with_rows(out, todo, new)
     return out
+
+
+def _with_rows(all_sets: Settled, rows: np.ndarray, new: Settled) -> Settled:
+    """With some sets replaced."""
+
+    def put(old: np.ndarray, value: np.ndarray) -> np.ndarray:
+        old = old.copy()
+        old[rows] = value
+        return old
+
+    arrays = [f.name for f in fields(Settled) if f.name != "posterior"]
+    return Settled(
+        posterior=replace(
+            all_sets.posterior,
+            mean=put(all_sets.posterior.mean, new.posterior.mean),
+            cov=put(all_sets.posterior.cov, new.posterior.cov),
+        ),
+        **{name: put(getattr(all_sets, name), getattr(new, name)) for name in arrays},
+    )
 
 
 def _kinks(mean: np.ndarray, gains: np.ndarray, forward: Forward, theta: np.ndarray) -> np.ndarray:
@@ -143,10 +157,10 @@ def _kinks(mean: np.ndarray, gains: np.ndarray, forward: Forward, theta: np.ndar
 
 
 def _settle_once(
-    layout: Layout, flat: Layout, middle: np.ndarray, base: np.ndarray, y: np.ndarray, variance: np.ndarray
+    layout: Layout, flat: Layout, base: np.ndarray, y: np.ndarray, variance: np.ndarray
 ) -> Settled:
     present = np.isfinite(y)
-    residual = np.where(present, y - base - layout.gains @ middle, 0.0)
+    residual = np.where(present, y - base, 0.0)
     slips = find_slips(layout, flat, residual, variance, present)
     keep = present & ~slips
     scatter = measure_scatter(flat, residual, variance, keep)
@@ -162,8 +176,7 @@ def _settle_once(
         rest = measure_scatter(flat, residual[many], variance[many], present[many] & ~worst)
         doubt_p[many], doubt_mm[many] = rest.p_value, np.sqrt(rest.variance)
     return Settled(
-        mean=middle + solution.mean * layout.prior_sd,
-        covariance=solution.covariance * np.outer(layout.prior_sd, layout.prior_sd),
+        posterior=solution.posterior.affine(np.diag(layout.prior_sd)),
         base=base,
         slips=slips,
         scatter=np.sqrt(scatter.variance),
@@ -229,9 +242,7 @@ def interpret_many(
             prior_sd,
             forward=lambda theta: walk.readings(theta)[:, columns],
         )
-        judged = judge_many(
-            settled.mean, settled.covariance, reference, seen, prior_sd, settled.doubt_p, settled.doubt_mm
-        )
+        judged = judge_many(settled.posterior, reference, seen, prior_sd, settled.doubt_p, settled.doubt_mm)
         return Interpreted(settled=settled, judged=judged)
 
     rows = [slice(i, i + CHUNK) for i in range(0, len(readings), CHUNK)]
@@ -244,4 +255,13 @@ def interpret_many(
 
 
 def _joined(kind, parts):
-    return kind(**{f.name: np.concatenate([getattr(p, f.name) for p in parts]) for f in fields(kind)})
+    def join(values):
+        if isinstance(values[0], Normal):
+            return replace(
+                values[0],
+                mean=np.concatenate([v.mean for v in values]),
+                cov=np.concatenate([v.cov for v in values]),
+            )
+        return np.concatenate(values)
+
+    return kind(**{f.name: join([getattr(p, f.name) for p in parts]) for f in fields(kind)})

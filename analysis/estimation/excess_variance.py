@@ -115,9 +115,9 @@ def _worst_share(readings: np.ndarray, worst: np.ndarray) -> np.ndarray:
 
 
 def _quadratic(solution: Solution) -> np.ndarray:
-    return np.sum(solution.weight * solution.residual**2, axis=1) + np.sum(solution.mean**2, axis=1)
+    return np.sum(solution.weight * solution.residual**2, axis=1) + np.sum(solution.posterior.mean**2, axis=1)
 
 
 def _freedom(solution: Solution, keep: np.ndarray) -> np.ndarray:
-    spread = np.einsum("njj->nj", solution.covariance)
+    spread = solution.posterior.sd**2
     return keep.sum(axis=1) - np.sum(np.where(PRINTER, 1.0 - spread, 0.0), axis=1)

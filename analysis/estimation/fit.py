@@ -9,37 +9,12 @@ from scipy.special import chdtrc
 
 from fitassay.analysis.chain.sensitivities import SetWalk
 from fitassay.analysis.estimation.batch import Settled, settle
-from fitassay.analysis.estimation.observations import Carried, Evidence
+from fitassay.analysis.estimation.observations import Evidence, TransferredPrior
+from fitassay.analysis.normal import Normal
+from fitassay.analysis.terms import PRINTER
 
 # Readings that differ from what was carried by more than this chance allows mean that the printer has changed.
 CHANGED_P = 0.001
-
-
-@dataclass(frozen=True, kw_only=True)
-class Basis:
-    """What was known before the readings: terms = middle + root z with z ~ N(0, I).
-
-    Attributes
-    ----------
-    middle : ndarray (terms,)
-    root : ndarray (terms, terms)
-        Lower triangular. Printer terms stand first in `TERMS`, so that they depend on the first z alone.
-    """
-
-    middle: np.ndarray
-    root: np.ndarray
-
-    @classmethod
-    def of(cls, prior_sd: np.ndarray, carried: Carried | None) -> Basis:
-        """The table of priors, or what an earlier print left known."""
-        if carried is None:
-            return cls(middle=np.zeros(len(prior_sd)), root=np.diag(prior_sd))
-        scaled = carried.covariance / np.outer(prior_sd, prior_sd)
-        return cls(middle=carried.mean, root=prior_sd[:, None] * np.linalg.cholesky(scaled))
-
-    def terms(self, z: np.ndarray) -> np.ndarray:
-        """Terms (n, terms) of z (n, terms)."""
-        return self.middle + z @ self.root.T
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -51,15 +26,15 @@ class Fit:
     evidence : Evidence
         Rows on the tangent through the estimate; uncertainties widened by the print's own scatter.
     inner : Evidence
-        The same rows by what was known before, z of `Basis`: unit priors about zero.
+        The same rows by what was known before: terms = mean + root z with z ~ N(0, I) before the readings.
     settled : Settled
         Of one set, in terms.
     stated_u : ndarray (m,) [mm]
         Uncertainties as they were before.
     agreement_p : float
         Of the estimate with what was carried from an earlier print, from `agreement`; 1 without one.
-    carried : Carried or None
-        What was carried and used; None too where the readings contradict it.
+    transferred : TransferredPrior or None
+        What an earlier print left known, where it was used; None too where the readings contradict it.
     """
 
     evidence: Evidence
@@ -67,22 +42,12 @@ class Fit:
     settled: Settled
     stated_u: np.ndarray
     agreement_p: float
-    carried: Carried | None
+    transferred: TransferredPrior | None
 
     @property
-    def mean(self) -> np.ndarray:
-        """Estimates (terms,)."""
-        return self.settled.mean[0]
-
-    @property
-    def covariance(self) -> np.ndarray:
-        """Posterior covariance (terms, terms)."""
-        return self.settled.covariance[0]
-
-    @property
-    def sd(self) -> np.ndarray:
-        """Standard uncertainties (terms,)."""
-        return np.sqrt(np.diag(self.covariance))
+    def posterior(self) -> Normal:
+        """Of the terms."""
+        return self.settled.posterior[0]
 
     @property
     def slips(self) -> np.ndarray:
@@ -90,7 +55,7 @@ class Fit:
         return self.settled.slips[0]
 
 
-def fit(evidence: Evidence, walk: SetWalk, prior_sd: np.ndarray, carried: Carried | None = None) -> Fit:
+def fit(evidence: Evidence, walk: SetWalk, prior: Normal, transferred: TransferredPrior | None = None) -> Fit:
     """Estimate with slips set aside, the print's scatter measured and the estimate walked.
 
     Parameters
@@ -98,68 +63,79 @@ def fit(evidence: Evidence, walk: SetWalk, prior_sd: np.ndarray, carried: Carrie
     evidence : Evidence
         From `estimation.observations.gather`.
     walk : SetWalk
-    prior_sd : ndarray (terms,)
-    carried : Carried, optional
+    prior : Normal
+        From the table.
+    transferred : TransferredPrior, optional
         What an earlier print left known, in place of the table of priors; dropped where the readings contradict it.
     """
-    done = _fit(evidence, walk, prior_sd, carried)
-    if carried is None or done.agreement_p >= CHANGED_P:
-        return done
-    return replace(_fit(evidence, walk, prior_sd, None), agreement_p=done.agreement_p)
+    done = _fit(evidence, walk, prior if transferred is None else transferred.terms)
+    if transferred is None or done.agreement_p >= CHANGED_P:
+        return replace(done, transferred=transferred)
+    return replace(_fit(evidence, walk, prior), agreement_p=done.agreement_p)
 
 
-def _fit(evidence: Evidence, walk: SetWalk, prior_sd: np.ndarray, carried: Carried | None) -> Fit:
+def _fit(evidence: Evidence, walk: SetWalk, prior: Normal) -> Fit:
     measured = evidence.column >= 0
     columns = evidence.column[measured]
-    basis = Basis.of(prior_sd, carried)
-    unit = np.ones(len(prior_sd))
+    root = prior.root
+    # Chi-square is taken about flat priors on the printer's errors, so these must depend on the first z alone.
+    if not PRINTER[: PRINTER.sum()].all():
+        raise ValueError("printer terms must stand first in the table of terms")
+
+    def terms_of(z: np.ndarray) -> np.ndarray:
+        return prior.mean + z @ root.T
 
     def forward(z: np.ndarray) -> np.ndarray:
-        theta = basis.terms(z)
+        theta = terms_of(z)
         out = evidence.base + theta @ evidence.gains.T
         out[:, measured] = walk.readings(theta)[:, columns]
         return out
 
     inner = replace(
         evidence,
-        gains=evidence.gains @ basis.root,
-        base=evidence.base + evidence.gains @ basis.middle,
+        gains=evidence.gains @ root,
+        base=evidence.base + evidence.gains @ prior.mean,
     )
     own = settle(
-        inner.gains, inner.base, inner.y[None], inner.u[None], unit, forward=forward, terms_of=basis.terms
+        inner.gains,
+        inner.base,
+        inner.y[None],
+        inner.u[None],
+        np.ones(len(root)),
+        forward=forward,
+        terms_of=terms_of,
     )
     u = np.hypot(evidence.u, own.scatter[0])
     settled = replace(
         own,
-        mean=basis.terms(own.mean),
-        covariance=basis.root @ own.covariance @ basis.root.T,
-        base=own.base - evidence.gains @ basis.middle,
+        posterior=own.posterior.affine(root, prior.mean),
+        base=own.base - evidence.gains @ prior.mean,
     )
     return Fit(
         evidence=replace(evidence, base=settled.base[0], u=u),
         inner=replace(inner, base=own.base[0], u=u),
         settled=settled,
         stated_u=evidence.u,
-        agreement_p=1.0 if carried is None else agreement(own.mean[0], own.covariance[0]),
-        carried=carried,
+        agreement_p=agreement(own.posterior[0]),
+        transferred=None,
     )
 
 
-def agreement(z: np.ndarray, covariance: np.ndarray) -> float:
+def agreement(z: Normal) -> float:
     """Chance of estimates as far from what was known before, if nothing else has changed.
 
-    Before the readings the estimate z (in units of what was known before, prior N(0, I)) is distributed as
-    N(0, I - C), C its posterior covariance; z' (I - C)^-1 z is chi-squared over the directions that the readings
+    In units of what was known before, prior N(0, I), the estimate z is distributed as N(0, I - C) before the
+    readings, C its posterior covariance; z' (I - C)^-1 z is chi-squared over the directions that the readings
     determine.
 
     Parameters
     ----------
-    z : ndarray (terms,)
-    covariance : ndarray (terms, terms)
+    z : Normal
+        Posterior.
     """
-    left, directions = np.linalg.eigh(covariance)
-    told = left < 0.9
-    if not told.any():
+    left, directions = np.linalg.eigh(z.cov)
+    determined = left < 0.9
+    if not determined.any():
         return 1.0
-    square = float(np.sum((z @ directions[:, told]) ** 2 / (1 - left[told])))
-    return float(chdtrc(int(told.sum()), square))
+    square = float(np.sum((z.mean @ directions[:, determined]) ** 2 / (1 - left[determined])))
+    return float(chdtrc(int(determined.sum()), square))

@@ -6,15 +6,17 @@ In units of the priors, B = A diag(s) and W_i = diag(1 / v_i), 0 where a reading
 
     C_i = (I + B' W_i B)^-1,   mean_i = C_i B' W_i r_i
 
-The same as `estimation.posterior.posterior`, which stays the reference for one set; priors in their own units keep
+The same as `analysis.normal.Normal.condition`, which is the reference for one set; priors in their own units keep
 the normal equations well conditioned (no eigenvalue under 1).
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
+
+from fitassay.analysis.normal import Normal
 
 # Chunks of sets are worked on side by side. A linear algebra library that starts threads of its own for large
 # products gets in their way, so products are kept below the size at which it does.
@@ -32,10 +34,8 @@ class Solution:
 
     Attributes
     ----------
-    mean : ndarray (n, k)
-        In units of the priors.
-    covariance : ndarray (n, k, k)
-        Likewise.
+    posterior : Normal
+        Of n sets, in units of the priors.
     residual : ndarray (n, m) [mm]
         Readings less prediction, also of those left out.
     leverage : ndarray (n, m) [mm2]
@@ -43,8 +43,7 @@ class Solution:
     weight : ndarray (n, m) [1/mm2]
     """
 
-    mean: np.ndarray
-    covariance: np.ndarray
+    posterior: Normal
     residual: np.ndarray
     leverage: np.ndarray
     weight: np.ndarray
@@ -95,7 +94,7 @@ class Layout:
 
     def widened(self, factor: np.ndarray) -> Layout:
         """With the priors times `factor` (k,)."""
-        return Layout(gains=self.gains, prior_sd=self.prior_sd * factor)
+        return replace(self, prior_sd=self.prior_sd * factor)
 
     def solve(self, residual: np.ndarray, weight: np.ndarray) -> Solution:
         """Posteriors given readings less base, `residual` (n, m) [mm], and `weight` (n, m) [1/mm2].
@@ -113,8 +112,7 @@ class Layout:
         mean = np.einsum("nij,nj->ni", covariance, product(weight * residual, b.T))
         leverage = np.einsum("nmk,mk->nm", np.matmul(b, covariance), b)
         return Solution(
-            mean=mean,
-            covariance=covariance,
+            posterior=Normal(mean=mean, cov=covariance),
             residual=residual - product(mean, b),
             leverage=leverage,
             weight=weight,

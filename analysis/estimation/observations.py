@@ -8,6 +8,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from fitassay.analysis.chain.sensitivities import SetWalk
+from fitassay.analysis.normal import Normal
 from fitassay.analysis.readings.file import Reading
 from fitassay.analysis.terms import INDEX, TERMS
 from fitassay.coupons.errors import InputError
@@ -82,19 +83,18 @@ class Fact:
 
 
 @dataclass(frozen=True, kw_only=True)
-class Carried:
+class TransferredPrior:
     """What an earlier print left known, in place of the table of priors.
 
     Attributes
     ----------
     name : str
         That print.
-    mean, covariance : ndarray (terms,), (terms, terms)
+    terms : Normal
     """
 
     name: str
-    mean: np.ndarray
-    covariance: np.ndarray
+    terms: Normal
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -112,7 +112,7 @@ class Known:
     notes : tuple of str
         Sentences for the user.
     facts : tuple of Fact
-    carried : Carried or None
+    transferred : TransferredPrior or None
     """
 
     contour_mm: float | None = None
@@ -120,7 +120,7 @@ class Known:
     widen: Mapping[tuple[str, str], float] = field(default_factory=dict)
     notes: tuple[str, ...] = ()
     facts: tuple[Fact, ...] = ()
-    carried: Carried | None = None
+    transferred: TransferredPrior | None = None
 
     @property
     def all_facts(self) -> tuple[Fact, ...]:

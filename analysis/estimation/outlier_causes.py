@@ -73,18 +73,18 @@ def unchecked(evidence: Evidence, prior_sd: np.ndarray, slips: np.ndarray) -> tu
 
 
 def sole_witness(
-    evidence: Evidence, covariance: np.ndarray, prior_sd: np.ndarray, slips: np.ndarray, term: int
+    evidence: Evidence, cov: np.ndarray, prior_sd: np.ndarray, slips: np.ndarray, term: int
 ) -> str:
     """The one reading, taken once, without which a term would be as good as unmeasured; empty if there is none.
 
     Without row a of variance v the covariance is C + C a a' C / (v - a' C a).
     """
     limit = (MEASURED_SHARE * prior_sd[term]) ** 2
-    if covariance[term, term] > limit:
+    if cov[term, term] > limit:
         return ""
-    ca = evidence.gains @ covariance
+    ca = evidence.gains @ cov
     left = np.maximum(evidence.u**2 - np.sum(ca * evidence.gains, axis=1), 1e-12)
-    without = covariance[term, term] + ca[:, term] ** 2 / left
+    without = cov[term, term] + ca[:, term] ** 2 / left
     for i in np.flatnonzero((without > limit) & ~slips & (evidence.count == 1) & (evidence.column >= 0)):
         return f"{evidence.keys[i][1]} on {evidence.keys[i][0]}"
     return ""

@@ -124,7 +124,7 @@ def _choose_pairs(
 ) -> None:
     """Mark in `out` the best pair of each set of `look` where it pays over the best single reading."""
     b, w = layout.scaled, solution.weight
-    cross = -w[:, :, None] * w[:, None, :] * (b @ solution.covariance @ b.T)
+    cross = -w[:, :, None] * w[:, None, :] * (b @ solution.posterior.cov @ b.T)
     own = w * solution.freedom
     pull = w * solution.residual
     det = own[:, :, None] * own[:, None, :] - cross**2
@@ -176,8 +176,7 @@ def _readmit(
 
 def _taken(s: Solution, rows: np.ndarray) -> Solution:
     return Solution(
-        mean=s.mean[rows],
-        covariance=s.covariance[rows],
+        posterior=s.posterior[rows],
         residual=s.residual[rows],
         leverage=s.leverage[rows],
         weight=s.weight[rows],

@@ -21,26 +21,25 @@ LEAST_DOF = 3
 MANY_DOF = 20.0
 
 
-def effective_dof(
-    evidence: Evidence, covariance: np.ndarray, slips: np.ndarray, share: np.ndarray
-) -> np.ndarray:
+def effective_dof(evidence: Evidence, cov: np.ndarray, slips: np.ndarray, share: np.ndarray) -> np.ndarray:
     """Effective degrees of freedom of each term's estimate, ndarray (terms,); infinite without repeats.
 
     Parameters
     ----------
     evidence : Evidence
         Uncertainties as used.
-    covariance : ndarray (terms, terms)
+    cov : ndarray (terms, terms)
+        Of the estimates.
     slips : ndarray (m,) of bool
     share : ndarray (m,)
         Of each row's variance that is repeatability, 0..1.
     """
     if evidence.repeat_dof == 0:
-        return np.full(len(covariance), np.inf)
+        return np.full(len(cov), np.inf)
     keep = ~slips
-    gain = covariance @ evidence.gains[keep].T / evidence.u[keep] ** 2
+    gain = cov @ evidence.gains[keep].T / evidence.u[keep] ** 2
     part = (gain**2) @ (evidence.u[keep] ** 2 * share[keep])
-    phi = part / np.diag(covariance)
+    phi = part / np.diag(cov)
     with np.errstate(divide="ignore"):
         return (STATED_DOF + evidence.repeat_dof) / phi**2
 

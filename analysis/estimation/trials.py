@@ -21,9 +21,10 @@ import numpy as np
 from fitassay.analysis.chain.mating import REAL, PairWalk
 from fitassay.analysis.chain.sensitivities import SetWalk
 from fitassay.analysis.chain.sizes import Size, size_gains
-from fitassay.analysis.estimation.fit import Basis, fit
+from fitassay.analysis.estimation.fit import fit
 from fitassay.analysis.estimation.observations import Fact, Known, gather
-from fitassay.analysis.estimation.posterior import prior_sds
+from fitassay.analysis.estimation.priors import prior
+from fitassay.analysis.normal import Normal
 from fitassay.analysis.readings.reading import LADDER, Reading
 from fitassay.analysis.terms import INDEX, NAMES
 from fitassay.coupons.feature import Manifest
@@ -130,7 +131,8 @@ def with_trials(
     if not trials:
         return known
     known = known or Known()
-    mean, root, measured = _without(walk, readings, machine, known)
+    before, measured = _without(walk, readings, machine, known)
+    mean, root = before.mean, before.root
     width = machine.line_width_mm
     subspace = _subspace(trials, width, root)
     z, covariance = _moments(trials, width, mean, root, subspace)
@@ -143,15 +145,13 @@ def with_trials(
 
 def _without(
     walk: SetWalk, readings: tuple[Reading, ...], machine: Machine, known: Known
-) -> tuple[np.ndarray, np.ndarray, bool]:
-    """Mean and root of the covariance of what is known without the trials, and whether a caliper was used."""
-    prior_sd = prior_sds(machine)
+) -> tuple[Normal, bool]:
+    """What is known without the trials, and whether a caliper was used."""
     if not any(r.reading_mm is not None for r in readings):
-        basis = Basis.of(prior_sd, known.carried)
-        return basis.middle, basis.root, False
-    done = fit(gather(readings, walk, machine, known), walk, prior_sd, known.carried)
-    scaled = done.covariance / np.outer(prior_sd, prior_sd)
-    return done.mean, prior_sd[:, None] * np.linalg.cholesky(scaled), True
+        return known.transferred.terms if known.transferred is not None else prior(machine), False
+    return fit(
+        gather(readings, walk, machine, known), walk, prior(machine), known.transferred
+    ).posterior, True
 
 
 def _subspace(trials: tuple[Rung, ...], width: float, root: np.ndarray) -> np.ndarray:

@@ -116,8 +116,8 @@ def held_grades(
     """
     out = []
     ends = (0.0, *iso286.RANGE_ENDS)
-    mean = np.zeros_like(state.mean) if mended else state.mean
-    known = replace(state, mean=mean)
+    mean = np.zeros_like(state.posterior.mean) if mended else state.posterior.mean
+    known = replace(state, posterior=replace(state.posterior, mean=mean))
     for over, to in zip(ends[:-1], ends[1:], strict=True):
         if to < low or over >= high:
             continue

@@ -86,7 +86,7 @@ class PairPrediction:
 
 def predict_pair(pair: Pair, state: State) -> PairPrediction:
     """Clearances of a pair, with the scatter of both printed sizes."""
-    theta = np.concatenate([state.draws(), _leave_one_out(state.mean)])
+    theta = np.concatenate([state.draws(), _leave_one_out(state.posterior.mean)])
     walk = _walk(pair, state.width, theta)
     sits = walk.sits(pair.rotation)
     turns = walk.turns() if pair.turns else None
@@ -147,8 +147,8 @@ def _by_caliper(pair: Pair, state: State, axis: Axis, scatter: float) -> Spread:
         row += size_gains(Size(side="inside", axis=axis, nominal=pair.hole, shape=pair.shape), state.width)
     if not pair.exact_peg:
         row -= size_gains(Size(side="outside", axis=axis, nominal=pair.peg, shape=pair.shape), state.width)
-    u = float(np.sqrt(row @ state.covariance @ row + scatter**2))
-    return normal_spread(pair.hole - pair.peg + float(row @ state.mean), u)
+    u = float(np.sqrt(row @ state.posterior.cov @ row + scatter**2))
+    return normal_spread(pair.hole - pair.peg + float(row @ state.posterior.mean), u)
 
 
 def peg_for_clearance(pair: Pair, wanted: float, state: State) -> float:

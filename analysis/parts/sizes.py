@@ -8,7 +8,8 @@ import numpy as np
 
 from fitassay.analysis.chain.mating import REAL, Shape
 from fitassay.analysis.chain.sizes import Side, Size, size_gains
-from fitassay.analysis.terms import INDEX, NAMES
+from fitassay.analysis.normal import Normal
+from fitassay.analysis.terms import INDEX
 from fitassay.coupons.errors import JobError
 
 DRAWS = 384
@@ -25,30 +26,20 @@ class State:
 
     Attributes
     ----------
-    mean : ndarray (terms,)
-    covariance : ndarray (terms, terms)
+    posterior : Normal
     width : float [mm]
         Commanded bead width w.
     scatter_mm : float [mm]
         Standard deviation by which one printed size differs from what the terms say.
     """
 
-    mean: np.ndarray
-    covariance: np.ndarray
+    posterior: Normal
     width: float
     scatter_mm: float = 0.0
 
-    def __post_init__(self) -> None:
-        k = len(NAMES)
-        if self.mean.shape != (k,) or self.covariance.shape != (k, k):
-            raise ValueError(f"a state has {k} terms (got {self.mean.shape}, {self.covariance.shape})")
-
     def draws(self, n: int = DRAWS) -> np.ndarray:
-        """Equally likely printers, ndarray (n, terms), in pairs mirrored about the mean; fixed seed."""
-        half = np.random.default_rng(SEED).standard_normal((n // 2, len(self.mean)))
-        values, vectors = np.linalg.eigh(self.covariance)
-        spread = half @ (vectors * np.sqrt(np.maximum(values, 0.0))).T
-        return self.mean + np.concatenate([spread, -spread])
+        """Equally likely printers, ndarray (n, terms); see `Normal.draws`."""
+        return self.posterior.draws(n, SEED)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -83,13 +74,13 @@ def normal_spread(mean: float, u: float) -> Spread:
 def predict_size(size: Size, state: State) -> Spread:
     """The printed size [mm]."""
     row = size_gains(size, state.width)
-    u = float(np.sqrt(row @ state.covariance @ row + state.scatter_mm**2))
-    return normal_spread(size.nominal + float(row @ state.mean), u)
+    u = float(np.sqrt(row @ state.posterior.cov @ row + state.scatter_mm**2))
+    return normal_spread(size.nominal + float(row @ state.posterior.mean), u)
 
 
 def size_contributions(size: Size, state: State) -> dict[str, float]:
     """What each term adds to the printed size at the estimate, largest first [mm]."""
-    parts = size_gains(size, state.width) * state.mean
+    parts = size_gains(size, state.width) * state.posterior.mean
     return largest_first({n: float(parts[i]) for n, i in INDEX.items() if REAL[i]})
 
 
@@ -110,7 +101,7 @@ def nominal_for_size(side: Side, wanted: float, state: State, shape: Shape = "ro
     drawn = wanted
     for _ in range(20):
         sizes = [Size(side=side, axis=a, nominal=drawn, shape=shape) for a in ("x", "y")]
-        printed = np.mean([s.nominal + size_gains(s, state.width) @ state.mean for s in sizes])
+        printed = np.mean([s.nominal + size_gains(s, state.width) @ state.posterior.mean for s in sizes])
         drawn = next_drawn(drawn, wanted - float(printed), wanted)
     return drawn
 

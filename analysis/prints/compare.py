@@ -8,6 +8,7 @@ from typing import Literal
 import numpy as np
 
 from fitassay.analysis.chain.sizes import Size, size_gains
+from fitassay.analysis.normal import Normal
 from fitassay.analysis.prints.mixed_model import INFORMED, PrintResult, read_together
 from fitassay.analysis.prints.setting_changes import changed_settings, errors_after
 from fitassay.analysis.result import Advice
@@ -139,18 +140,14 @@ def compare(first: PrintResult, second: PrintResult, advice: tuple[Advice, ...] 
     """
     both = read_together((first, second), drift_scale=float("inf"))
     k = len(NAMES)
-    mean = both.means.ravel()
-    covariance = both.covariance.reshape(2 * k, 2 * k)
-    values, vectors = np.linalg.eigh(covariance)
-    root = vectors * np.sqrt(np.maximum(values, 0.0))
-    draws = mean + np.random.default_rng(SEED).standard_normal((DRAWS, 2 * k)) @ root.T
+    draws = both.errors.draws(DRAWS, SEED)
     p_smaller = np.mean(np.abs(draws[:, k:]) < np.abs(draws[:, :k]), axis=0)
-    expected = errors_after(both.means[0], first.machine, second.machine)
+    expected = errors_after(both.of(0).mean, first.machine, second.machine)
     gains = usual_gains(first.machine.line_width_mm)
     misfit = [np.sqrt(np.mean((draws[:, i * k : (i + 1) * k] @ gains.T) ** 2, axis=1)) for i in (0, 1)]
     moved = changed_settings(first.machine, second.machine)
     terms = tuple(
-        _term(i, first, second, both.means, covariance, expected, float(p_smaller[i]), moved)
+        _term(i, first, second, both.errors, expected, float(p_smaller[i]), moved)
         for i in range(k)
         if PRINTER[i]
     )
@@ -170,14 +167,14 @@ def _term(
     i: int,
     first: PrintResult,
     second: PrintResult,
-    means: np.ndarray,
-    covariance: np.ndarray,
+    errors: Normal,
     expected: np.ndarray,
     p_smaller: float,
     moved: dict[str, tuple[float, float]],
 ) -> TermChange:
     k = len(NAMES)
-    variance = covariance[i, i] + covariance[k + i, k + i] - 2 * covariance[i, k + i]
+    before, after = errors.mean[i], errors.mean[k + i]
+    variance = errors.cov[i, i] + errors.cov[k + i, k + i] - 2 * errors.cov[i, k + i]
     u = float(np.sqrt(max(variance, 0.0)))
     measured = min(first.informed[i], second.informed[i]) >= INFORMED
     outcome: Outcome = "no clear change"
@@ -192,16 +189,16 @@ def _term(
     return TermChange(
         name=term.name,
         unit=term.unit,
-        before=float(means[0, i]),
-        before_u=float(np.sqrt(covariance[i, i])),
-        after=float(means[1, i]),
-        after_u=float(np.sqrt(covariance[k + i, k + i])),
-        difference=float(means[1, i] - means[0, i]),
+        before=float(before),
+        before_u=float(errors.sd[i]),
+        after=float(after),
+        after_u=float(errors.sd[k + i]),
+        difference=float(after - before),
         difference_u=u,
         expected=float(expected[i]),
         p_smaller=p_smaller,
         outcome=outcome,
-        as_expected=bool(abs(means[1, i] - expected[i]) <= SURPRISING * u) if measured else None,
+        as_expected=bool(abs(after - expected[i]) <= SURPRISING * u) if measured else None,
         set_anew=bool(keys & set(moved)),
     )
 

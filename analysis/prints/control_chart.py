@@ -82,10 +82,12 @@ def charts(results: tuple[PrintResult, ...], effects: np.ndarray | None = None) 
         rows = [j for j, r in enumerate(results) if r.informed[i] >= INFORMED]
         seen = [results[j] for j in rows]
         if seen:
-            values = np.array([errors_after(r.mean, r.machine, results[0].machine)[i] for r in seen])
+            values = np.array(
+                [errors_after(r.posterior.mean, r.machine, results[0].machine)[i] for r in seen]
+            )
             values -= effects[rows, i]
-            u = np.array([r.sd[i] for r in seen])
-            own = np.array([r.mean[i] for r in seen])
+            u = np.array([r.posterior.sd[i] for r in seen])
+            own = np.array([r.posterior.mean[i] for r in seen])
             out.append(_chart(NAMES[i], term.unit, tuple(r.name for r in seen), values, u, own))
     return tuple(out)
 

@@ -17,10 +17,11 @@ of the first one: `prints.setting_changes.errors_after`.
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
+from fitassay.analysis.normal import Normal
 from fitassay.analysis.prints.setting_changes import errors_after
 from fitassay.analysis.terms import INDEX, NAMES, PRINTER
 from fitassay.coupons.machine import Machine
@@ -38,8 +39,8 @@ class PrintResult:
     Attributes
     ----------
     name : str
-    mean : ndarray (terms,)
-    covariance : ndarray (terms, terms)
+    posterior : Normal
+        Of its terms.
     prior_sd : ndarray (terms,)
     machine : Machine
         Settings in force when it was printed, material and speed.
@@ -48,21 +49,15 @@ class PrintResult:
     """
 
     name: str
-    mean: np.ndarray
-    covariance: np.ndarray
+    posterior: Normal
     prior_sd: np.ndarray
     machine: Machine
     misfit_p: float = 1.0
 
     @property
-    def sd(self) -> np.ndarray:
-        """Standard uncertainties (terms,)."""
-        return np.sqrt(np.diag(self.covariance))
-
-    @property
     def informed(self) -> np.ndarray:
         """1 - posterior sd / prior sd, (terms,)."""
-        return 1 - self.sd / self.prior_sd
+        return 1 - self.posterior.sd / self.prior_sd
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -155,11 +150,11 @@ def information(result: PrintResult) -> tuple[np.ndarray, np.ndarray]:
         S h.
     """
     scale = result.prior_sd
-    covariance = result.covariance / np.outer(scale, scale)
+    covariance = result.posterior.cov / np.outer(scale, scale)
     inverse = np.linalg.inv(covariance)
     values, vectors = np.linalg.eigh((inverse + inverse.T) / 2 - np.eye(len(scale)))
     matrix = (vectors * np.maximum(values, 0.0)) @ vectors.T
-    return matrix, inverse @ (result.mean / scale)
+    return matrix, inverse @ (result.posterior.mean / scale)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -170,22 +165,23 @@ class Together:
     ----------
     names : tuple of str
         The prints.
-    means : ndarray (prints, terms)
-        Errors of each print under its own settings.
-    covariance : ndarray (prints, terms, prints, terms)
-        Joint, of the same.
-    base : ndarray (terms,), base_covariance : ndarray (terms, terms)
+    errors : Normal
+        Of every print under its own settings, all prints' terms one after the other, named as "01 scale_x".
+    base : Normal
         What is common to all, under the first print's settings.
     effects : dict of str to Effect
         By factor.
     """
 
     names: tuple[str, ...]
-    means: np.ndarray
-    covariance: np.ndarray
-    base: np.ndarray
-    base_covariance: np.ndarray
+    errors: Normal
+    base: Normal
     effects: dict[str, Effect] = field(default_factory=dict)
+
+    def of(self, i: int) -> Normal:
+        """The errors of one print."""
+        own = self.errors.marginal(self.errors.names[i * len(NAMES) : (i + 1) * len(NAMES)])
+        return replace(own, names=NAMES)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -284,7 +280,9 @@ def _solve(
         matrix, h = information(result)
         ratio = first.prior_sd / result.prior_sd
         matrix, h = matrix * np.outer(ratio, ratio), h * ratio
-        moved = (errors_after(result.mean, result.machine, first.machine) - result.mean) / first.prior_sd
+        moved = (
+            errors_after(result.posterior.mean, result.machine, first.machine) - result.posterior.mean
+        ) / first.prior_sd
         values, vectors = np.linalg.eigh(matrix)
         at = slice(i * k, (i + 1) * k)
         root[at, at] = vectors * np.sqrt(np.maximum(values, 0.0))
@@ -308,7 +306,7 @@ def _sorted_out(
     s = first.prior_sd
     x = np.kron(design, np.eye(k))
     stacked = (x @ mean).reshape(n, k) * s
-    joint = (x @ covariance @ x.T).reshape(n, k, n, k) * s[None, :, None, None] * s
+    joint = x @ covariance @ x.T * np.outer(np.tile(s, n), np.tile(s, n))
     own = np.array([errors_after(t, first.machine, r.machine) for t, r in zip(stacked, results, strict=True)])
     effects = {}
     for factor in dict.fromkeys(f for f, _ in columns):
@@ -323,10 +321,10 @@ def _sorted_out(
         )
     return Together(
         names=tuple(r.name for r in results),
-        means=own,
-        covariance=joint,
-        base=mean[:k] * s,
-        base_covariance=covariance[:k, :k] * np.outer(s, s),
+        errors=Normal(
+            mean=own.ravel(), cov=joint, names=tuple(f"{r.name} {name}" for r in results for name in NAMES)
+        ),
+        base=Normal(mean=mean[:k] * s, cov=covariance[:k, :k] * np.outer(s, s)),
         effects=effects,
     )
 

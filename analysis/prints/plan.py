@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import combinations
 
 import numpy as np
@@ -112,16 +112,16 @@ def make_plan(
     wanted : (Fit, float [mm]), optional
         The fit that is enough, and its nominal size.
     """
-    _, gains = shelf.linearise(state.mean)
+    _, gains = shelf.linearise(state.posterior.mean)
     offers = _Offers(
-        shelf, gains, costs, state.covariance, np.array([t.prior_sd for t in diagnosis.terms]), u
+        shelf, gains, costs, state.posterior.cov, np.array([t.prior_sd for t in diagnosis.terms]), u
     )
     steps = tuple(
         Step(
             advice=a,
-            error=float(state.mean[INDEX[a.term]]),
+            error=float(state.posterior.mean[INDEX[a.term]]),
             unit=TERMS[INDEX[a.term]].unit,
-            check=offers.smallest({a.term: abs(float(state.mean[INDEX[a.term]])) / TELLS}),
+            check=offers.smallest({a.term: abs(float(state.posterior.mean[INDEX[a.term]])) / TELLS}),
         )
         for a in diagnosis.advice
         if a.term in INDEX and a.to_value is not None
@@ -202,7 +202,7 @@ class _Offers:
 
 def _after(state: State, steps: tuple[Step, ...], machine: Machine) -> State:
     """What is expected once all steps are done: those errors gone, the doubt about them left."""
-    mean = state.mean.copy()
+    mean = state.posterior.mean.copy()
     for step in steps:
         term = step.advice.term
         exact = new_value(term, float(mean[INDEX[term]]), machine[step.advice.setting], machine)
@@ -210,7 +210,7 @@ def _after(state: State, steps: tuple[Step, ...], machine: Machine) -> State:
         share = (step.advice.to_value or 0.0) - machine[step.advice.setting]
         whole = exact - machine[step.advice.setting]
         mean[INDEX[term]] *= 1 - (share / whole if whole else 1.0)
-    return State(mean=mean, covariance=state.covariance, width=state.width, scatter_mm=state.scatter_mm)
+    return replace(state, posterior=replace(state.posterior, mean=mean))
 
 
 def _whether_done(

@@ -14,14 +14,15 @@ from __future__ import annotations
 
 import numpy as np
 
-from fitassay.analysis.estimation.observations import Carried
+from fitassay.analysis.estimation.observations import TransferredPrior
+from fitassay.analysis.normal import Normal
 from fitassay.analysis.prints.mixed_model import DRIFT, PrintResult
 from fitassay.analysis.prints.setting_changes import errors_after
 from fitassay.analysis.terms import NAMES
 from fitassay.coupons.machine import Machine
 
 
-def carry(earlier: PrintResult, now: Machine) -> Carried:
+def carry(earlier: PrintResult, now: Machine) -> TransferredPrior:
     """The prior for a print made with `now`'s settings.
 
     Parameters
@@ -32,13 +33,12 @@ def carry(earlier: PrintResult, now: Machine) -> Carried:
     """
     drift = np.minimum([DRIFT.get(name, 0.0) for name in NAMES], earlier.prior_sd)
     rho = np.sqrt(1 - (drift / earlier.prior_sd) ** 2)
-    mean = rho * earlier.mean
-    covariance = rho[:, None] * earlier.covariance * rho + np.diag(drift**2)
+    mean = rho * earlier.posterior.mean
+    covariance = rho[:, None] * earlier.posterior.cov * rho + np.diag(drift**2)
     # Settings act on each error by itself, and as a straight line.
     zero = np.zeros(len(NAMES))
     slope = errors_after(np.ones(len(NAMES)), earlier.machine, now) - errors_after(zero, earlier.machine, now)
-    return Carried(
+    return TransferredPrior(
         name=earlier.name,
-        mean=errors_after(mean, earlier.machine, now),
-        covariance=slope[:, None] * covariance * slope,
+        terms=Normal(mean=errors_after(mean, earlier.machine, now), cov=slope[:, None] * covariance * slope),
     )

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from fitassay.analysis.estimation.posterior import prior_sds
+from fitassay.analysis.estimation.priors import prior_sds
 from fitassay.analysis.terms import INDEX, PRINTER, TERMS
 from fitassay.coupons.machine import Machine
 

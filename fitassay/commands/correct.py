@@ -115,12 +115,12 @@ def _left_out(state: State, leave: tuple[str, ...]) -> State:
 
     from fitassay.analysis.terms import INDEX
 
-    mean, covariance = state.mean.copy(), state.covariance.copy()
+    mean, cov = state.posterior.mean.copy(), state.posterior.cov.copy()
     for name in leave:
         i = INDEX[name]
         mean[i] = 0.0
-        covariance[i], covariance[:, i] = 0.0, 0.0
-    return replace(state, mean=mean, covariance=covariance)
+        cov[i], cov[:, i] = 0.0, 0.0
+    return replace(state, posterior=replace(state.posterior, mean=mean, cov=cov))
 
 
 def _common_pivot(parts: tuple[Part, ...]) -> Any:
@@ -138,11 +138,11 @@ def _one(part: Part, state: State, layer: float, thin: bool, pivot: Any) -> dict
     from fitassay.analysis.parts.correct import correct, scaled_alone
     from fitassay.analysis.parts.virtual_print import prove
 
-    done = correct(part, state.mean, state.width, layer, pivot=pivot)
+    done = correct(part, state.posterior.mean, state.width, layer, pivot=pivot)
     check(part, done, state.width, layer, thin=thin)
-    scaled = scaled_alone(part, state.mean, state.width)
+    scaled = scaled_alone(part, state.posterior.mean, state.width)
     printers = state.draws(max(2, PRINTERS))
-    printers[0] = state.mean
+    printers[0] = state.posterior.mean
     proof = prove(part, scaled, done.part, printers, state.width)
     if proof.after.mean_mm >= proof.before.mean_mm:
         raise JobError(

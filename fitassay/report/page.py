@@ -306,7 +306,7 @@ def _tied_pairs(diagnosis: Diagnosis) -> list[tuple[float, tuple[str, str]]]:
 
 
 def _correlations(diagnosis: Diagnosis) -> np.ndarray:
-    covariance = np.asarray(diagnosis.covariance, dtype=float)
+    covariance = diagnosis.posterior.cov
     sd = np.sqrt(np.maximum(np.diag(covariance), 0.0))
     scale = np.outer(sd, sd)
     with np.errstate(divide="ignore", invalid="ignore"):

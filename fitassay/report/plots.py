@@ -245,7 +245,7 @@ def likely_region(diagnosis: Diagnosis, first: str, second: str) -> str:
     if any(t.unit != "mm" for t in terms):
         return ""
     mean = np.array([t.estimate for t in terms])
-    values, vectors = np.linalg.eigh(np.asarray(diagnosis.covariance)[np.ix_([i, j], [i, j])])
+    values, vectors = np.linalg.eigh(diagnosis.posterior.cov[np.ix_([i, j], [i, j])])
     angle = np.linspace(0.0, 2 * np.pi, 121)
     circle = np.stack([np.cos(angle), np.sin(angle)])
     ellipse = mean[:, None] + vectors @ (np.sqrt(CHI2_95_2 * np.maximum(values, 0.0))[:, None] * circle)

@@ -100,8 +100,8 @@ def run_rough(fault: str, size: str, rough: Roughness, mix: str, n: int, seed: i
         right[:] = False
     share = {s: found.judged.status == i for i, s in enumerate(STATUSES)}
     said = share["dominant"]
-    sd = np.sqrt(np.einsum("njj->nj", found.settled.covariance))
-    inside = np.abs(found.settled.mean - theta) <= 1.96 * sd
+    sd = found.settled.posterior.sd
+    inside = np.abs(found.settled.posterior.mean - theta) <= 1.96 * sd
     return RoughStudy(
         fault=fault,
         size=size,

@@ -9,7 +9,7 @@ import numpy as np
 from fitassay.analysis.chain.sensitivities import SetWalk
 from fitassay.analysis.diagnosis.verdict import STATUSES, Reference, reference_of, visible_limits
 from fitassay.analysis.estimation.batch import Interpreted, interpret_many
-from fitassay.analysis.estimation.posterior import prior_sds
+from fitassay.analysis.estimation.priors import prior_sds
 from fitassay.analysis.terms import PRINTER, TERMS
 from fitassay.analysis.validation.population import MIXES, NOISES, Sets, draw_printers, read_sets
 from fitassay.coupons.machine import Machine
@@ -57,7 +57,7 @@ class Study:
     @property
     def sd(self) -> np.ndarray:
         """Posterior standard deviations (n, terms)."""
-        return np.sqrt(np.einsum("njj->nj", self.found.settled.covariance))
+        return self.found.settled.posterior.sd
 
     @property
     def informed(self) -> np.ndarray:
@@ -112,7 +112,7 @@ class Study:
         """Information about the printer's terms, log2 of the shrinkage of their joint volume, per reading."""
         p = np.flatnonzero(PRINTER)
         scale = prior_sds(MACHINE)[p]
-        c = self.found.settled.covariance[:, p][:, :, p] / np.outer(scale, scale)
+        c = self.found.settled.posterior.cov[:, p][:, :, p] / np.outer(scale, scale)
         return float(-0.5 * np.linalg.slogdet(c)[1].mean() / np.log(2) / self.sets.values.shape[1])
 
 

@@ -1,0 +1,33 @@
+"""What is known of the error terms before anything is read: the table, the caliper, the case's own widths."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from fitassay.analysis.normal import SMALLEST_SD, Normal
+from fitassay.analysis.terms import TERMS
+from fitassay.coupons.errors import InputError
+from fitassay.coupons.machine import Machine
+
+
+def prior(machine: Machine) -> Normal:
+    """All error terms, each by itself and about zero, with `prior_sds`."""
+    return Normal.independent(prior_sds(machine))
+
+
+def prior_sds(machine: Machine) -> np.ndarray:
+    """Prior standard deviations (terms,), from the table, the caliper and the case's own ``[priors]``."""
+    limits = {
+        "outside_bias": machine["caliper.error_limit_mm"],
+        "inside_bias": machine["caliper.inside_error_limit_mm"],
+    }
+    known = {t.name for t in TERMS}
+    for name in machine.priors:
+        if name not in known:
+            raise InputError(f"no error term is called {name}; known: {', '.join(sorted(known))}", "priors")
+    sds = []
+    for term in TERMS:
+        # An error limit +-a without more is a rectangular distribution, u = a / sqrt(3) (GUM 4.3.7).
+        default = limits[term.name] / np.sqrt(3) if term.prior_sd is None else term.prior_sd
+        sds.append(max(float(machine.priors.get(term.name, default)), SMALLEST_SD))
+    return np.array(sds)
