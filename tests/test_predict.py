@@ -4,9 +4,6 @@ import math
 
 import numpy as np
 import pytest
-import shapely
-from shapely import affinity
-from shapely.geometry import LinearRing, Polygon
 
 from fitassay.analysis.chain.mating import PairWalk
 from fitassay.analysis.chain.sizes import Size, size_gains
@@ -18,65 +15,14 @@ from fitassay.analysis.parts.sizes import State, nominal_for_size, predict_size,
 from fitassay.analysis.terms import INDEX, NAMES, TERMS
 from fitassay.coupons.errors import InputError
 from tests.posteriors import posterior
+from tests.printed_pairs import WIDTH, PrintedPair, geometric_clearance, path_of
 from tests.printers import printer
-
-WIDTH = 0.45
 
 
 def state(theta, sd=0.0, scatter=0.0):
     return State(
         posterior=Normal(mean=theta, cov=np.eye(len(NAMES)) * sd**2), width=WIDTH, scatter_mm=scatter
     )
-
-
-# --- an independent print: play as a loop over points, bead and clearance by shapely -----------------------
-
-
-def played(points, theta):
-    """Two laps through an axis with play, the second kept; the textbook recursion, point by point."""
-    out = np.empty_like(points)
-    for axis, name in enumerate(("backlash_x", "backlash_y")):
-        r = theta[INDEX[name]] / 2
-        w = points[0, axis]
-        for lap in range(2):
-            for i, u in enumerate(points[:, axis]):
-                w = max(u - abs(r), min(u + abs(r), w))
-                if lap:
-                    out[i, axis] = w if r >= 0 else 2 * u - w
-    return out
-
-
-def path_of(kind, nominal, theta, n=1440):
-    """Nozzle path of a round or square peg ("out") or hole ("in")."""
-    shape, side = kind
-    e = {t: theta[INDEX[t]] for t in NAMES}
-    sign = 1 if side == "out" else -1
-    half = (nominal - sign * WIDTH) / 2 + sign * e["contour_offset"]
-    if shape == "round":
-        if side == "in":
-            half -= e["bore_closure"] * 3.0 / nominal / 2
-        a = sign * 2 * math.pi * np.arange(n) / n
-        points = half * np.column_stack([np.cos(a), np.sin(a)])
-    else:
-        s = np.linspace(-1, 1, n // 4, endpoint=False)
-        one = np.ones_like(s)
-        points = half * np.concatenate(
-            [np.column_stack(p) for p in ((s, -one), (one, s), (-s, one), (-one, -s))]
-        )
-        points = points if side == "out" else points[::-1]
-    points = points * [1 + e["scale_x"], 1 + e["scale_y"]]
-    points = played(points, theta)
-    points[:, 0] += e["skew_xy"] * points[:, 1]
-    return points
-
-
-def geometric_clearance(pair, theta, rotation, shift=(0.0, 0.0)):
-    """Twice the gap of the two paths, less both beads."""
-    peg = Polygon(path_of((pair.shape, "out"), pair.peg, theta))
-    peg = affinity.translate(affinity.rotate(peg, rotation, origin=(0, 0), use_radians=True), *shift)
-    hole = LinearRing(path_of((pair.shape, "in"), pair.hole, theta))
-    assert peg.is_valid and Polygon(hole).buffer(0).contains(peg)
-    return 2 * (peg.distance(hole) - WIDTH - theta[INDEX["bead_excess"]])
 
 
 PRINTERS = {
@@ -323,34 +269,10 @@ def coverage(count, seed):
         # Clearances about what binds, so that the question is open.
         pair = Pair(peg=peg, hole=peg + rng.uniform(0.4, 1.6), rotation=rotation, turns=True)
         got = predict_pair(pair, measured_state(theta, rng))
-        true = PairReference(pair, theta)
-        hits += got.sits.low <= true.sits <= got.sits.high
-        right += (got.turns.p_negative > 0.5) == (true.turns < 0)
+        true = PrintedPair(pair.peg, pair.hole, theta)
+        hits += got.sits.low <= true.sits(rotation) <= got.sits.high
+        right += (got.turns.p_negative > 0.5) == (true.turns() < 0)
     return hits / count, right / count
-
-
-class PairReference:
-    """The same pair, printed geometrically."""
-
-    def __init__(self, pair, theta):
-        peg = shapely.get_coordinates(LinearRing(path_of(("round", "out"), pair.peg, theta, 720)))
-        hole = LinearRing(path_of(("round", "in"), pair.hole, theta, 720))
-        bead = 2 * (WIDTH + theta[INDEX["bead_excess"]])
-        turned = affinity.rotate(Polygon(peg), pair.rotation, origin=(0, 0), use_radians=True)
-        self.sits = 2 * _signed_gap(turned, hole) - bead
-        circle = shapely.minimum_bounding_radius(Polygon(peg))
-        self.turns = 2 * (shapely.Point(0, 0).distance(hole) - circle) - bead
-
-
-def _signed_gap(peg, hole):
-    """Gap of a convex peg within a ring; where they cross, less what the peg must shrink to be free."""
-    shrink = 0.0
-    while True:
-        smaller = affinity.scale(peg, 1 - shrink, 1 - shrink, origin=(0, 0))
-        if Polygon(hole).buffer(0).contains(smaller):
-            radius = np.linalg.norm(shapely.get_coordinates(peg), axis=1).mean()
-            return smaller.distance(hole) - shrink * radius
-        shrink += 0.02
 
 
 @pytest.mark.long
