@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 from collections.abc import Sequence
 from functools import cache
 from pathlib import Path
@@ -13,22 +12,25 @@ import numpy as np
 from fitassay import labels as wording
 from fitassay.analysis import rounding
 from fitassay.analysis.readings.reading import REFERENCE
-from fitassay.analysis.result import Advice, Diagnosis, NextPrint, TermEstimate
+from fitassay.analysis.result import Advice, Diagnosis, NextPrint
 from fitassay.coupons.feature import Manifest
-from fitassay.coupons.machine import FIGURES, Machine
+from fitassay.coupons.machine import Machine
 from fitassay.labels import first_sentence, minus, plain, sentence, term_label
 from fitassay.report import plots
+from fitassay.report.estimates import (
+    MOST_CONTENDERS,
+    alike,
+    contenders,
+    correlation_table,
+    region,
+    term_groups,
+)
+from fitassay.report.provenance import provenance
 from fitassay.report.section import Picture, Section
 from fitassay.report.trace_section import trace_section
 
 if TYPE_CHECKING:
     from fitassay.analysis.gcode.trace_data import Trace
-
-MOST_CONTENDERS = 5
-"""Terms in the correlation table."""
-
-TIED = 0.5
-"""Correlations beyond this, either sign, are shown."""
 
 SMALLEST_SHARE = 0.03
 """Shares under this are drawn as one rest."""
@@ -70,7 +72,7 @@ def _template() -> Any:
     from jinja2 import Environment, PackageLoader
 
     environment = Environment(
-        loader=PackageLoader("fitassay"), autoescape=True, trim_blocks=True, lstrip_blocks=True
+        loader=PackageLoader("fitassay.report"), autoescape=True, trim_blocks=True, lstrip_blocks=True
     )
     environment.filters["minus"] = minus
     return environment.get_template("report.html.j2")
@@ -80,7 +82,7 @@ def _context(diagnosis: Diagnosis, manifest: Manifest, folder: Path, machine: Ma
     verdict = diagnosis.verdict
     headline, more = first_sentence(sentence(verdict.text))
     used = sum(1 for f in diagnosis.fits if not f.suspect)
-    contenders = _contenders(diagnosis)
+    tied = contenders(diagnosis)
     return {
         "machine_name": plain(machine.name, 120) or "printer",
         "material": plain(machine.material, 60),
@@ -98,10 +100,10 @@ def _context(diagnosis: Diagnosis, manifest: Manifest, folder: Path, machine: Ma
         "suspects": [_suspect(s) for s in diagnosis.suspects],
         "budget": _budget(diagnosis),
         "pictures": _pictures(diagnosis, manifest, folder),
-        "terms": _terms(diagnosis),
-        "aliases": [_alias(a) for a in diagnosis.aliases],
-        "correlation": _correlation(diagnosis, contenders),
-        "region": _region(diagnosis, contenders),
+        "terms": term_groups(diagnosis),
+        "aliases": [alike(a) for a in diagnosis.aliases],
+        "correlation": correlation_table(diagnosis, tied),
+        "region": region(diagnosis, tied),
         "fit_quality": _fit_quality(diagnosis),
         "readings": _readings(diagnosis, machine),
         "next": [
@@ -109,7 +111,7 @@ def _context(diagnosis: Diagnosis, manifest: Manifest, folder: Path, machine: Ma
             for n in diagnosis.next
         ],
         "notes": [sentence(n) for n in diagnosis.notes],
-        "source": _source(diagnosis, manifest, folder, machine),
+        "source": provenance(diagnosis, manifest, folder, machine),
     }
 
 
@@ -238,121 +240,6 @@ def _pictures(diagnosis: Diagnosis, manifest: Manifest, folder: Path) -> list[Pi
     return pictures
 
 
-def _terms(diagnosis: Diagnosis) -> list[dict[str, Any]]:
-    groups = (
-        ("printer", ""),
-        ("instrument", "The caliper's own errors: estimated with the rest, never blamed for the fit"),
-        ("form", "Not claimed by the model"),
-    )
-    blocks = []
-    for kind, title in groups:
-        members = [t for t in diagnosis.terms if t.kind == kind]
-        members.sort(key=lambda t: -diagnosis.shares.get(t.name, 0.0))
-        if members:
-            blocks.append({"title": title, "rows": [_term_row(diagnosis, t) for t in members]})
-    return blocks
-
-
-def _term_row(diagnosis: Diagnosis, term: TermEstimate) -> dict[str, Any]:
-    effects = {t.name: t.sentence for t in wording.TERMS}
-    # The strip's 240 units span six prior standard deviations; its pale part the middle four (k = 2).
-    reach = 3.0 * term.prior_sd if term.prior_sd > 0 else 1.0
-    low, high = (
-        float(
-            np.clip(
-                120 + 120 * (term.estimate + s * rounding.COVERAGE * term.std_uncertainty) / reach, 0, 240
-            )
-        )
-        for s in (-1.0, 1.0)
-    )
-    width = max(high - low, 2.5)
-    return {
-        "label": term_label(term.name),
-        "amount": rounding.plus_minus(term.estimate, term.std_uncertainty, term.unit),
-        "x": f"{min(low, 240 - width):.2f}",
-        "width": f"{width:.2f}",
-        "known": wording.informed_words(term.informed),
-        "share": rounding.share(diagnosis.shares[term.name]) if term.name in diagnosis.shares else "",
-        "effect": effects.get(term.name, ""),
-        "accused": term.name == diagnosis.verdict.term,
-    }
-
-
-def _contenders(diagnosis: Diagnosis) -> list[str]:
-    """The terms whose likeness matters: the verdict's contenders, the aliases', then closely tied pairs."""
-    wanted = [n for a in diagnosis.aliases for n in a.terms]
-    if len(diagnosis.verdict.contenders) > 1:
-        wanted = [*diagnosis.verdict.contenders, *wanted]
-    wanted += [name for _, pair in _tied_pairs(diagnosis) for name in pair]
-    known = [t.name for t in diagnosis.terms]
-    return [n for n in dict.fromkeys(wanted) if n in known][:MOST_CONTENDERS]
-
-
-def _tied_pairs(diagnosis: Diagnosis) -> list[tuple[float, tuple[str, str]]]:
-    """Pairs of measured printer terms with a correlation beyond ±`TIED`, the strongest first."""
-    matrix = _correlations(diagnosis)
-    members = [
-        (i, t.name)
-        for i, t in enumerate(diagnosis.terms)
-        if t.kind == "printer" and t.informed >= wording.LITTLE_INFORMED
-    ]
-    pairs = [
-        (float(matrix[i, j]), (a, b))
-        for k, (i, a) in enumerate(members)
-        for j, b in members[k + 1 :]
-        if abs(matrix[i, j]) >= TIED
-    ]
-    return sorted(pairs, key=lambda pair: -abs(pair[0]))
-
-
-def _correlations(diagnosis: Diagnosis) -> np.ndarray:
-    covariance = diagnosis.posterior.cov
-    sd = np.sqrt(np.maximum(np.diag(covariance), 0.0))
-    scale = np.outer(sd, sd)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        return np.where(scale > 0, covariance / scale, np.eye(len(sd)))
-
-
-def _correlation(diagnosis: Diagnosis, names: list[str]) -> dict[str, Any] | None:
-    if len(names) < 2:
-        return None
-    place = {t.name: i for i, t in enumerate(diagnosis.terms)}
-    matrix = _correlations(diagnosis)
-    rows = []
-    for a in names:
-        values = [float(matrix[place[a], place[b]]) for b in names]
-        cells = [
-            {"text": rounding.fixed(v, 2, signed=True), "strength": f"{100 * abs(v):.0f}"} for v in values
-        ]
-        rows.append({"name": term_label(a), "cells": cells})
-    return {"heads": [term_label(n) for n in names], "rows": rows}
-
-
-def _region(diagnosis: Diagnosis, names: list[str]) -> dict[str, Any] | None:
-    """The most alike pair of the contenders, drawn."""
-    from markupsafe import Markup
-
-    place = {t.name: i for i, t in enumerate(diagnosis.terms)}
-    lengths = [n for n in names if diagnosis.terms[place[n]].unit == "mm"]
-    matrix = _correlations(diagnosis)
-    pairs = [(abs(matrix[place[a], place[b]]), a, b) for k, a in enumerate(lengths) for b in lengths[k + 1 :]]
-    if not pairs:
-        return None
-    strength, a, b = max(pairs, key=lambda pair: pair[0])
-    svg = plots.likely_region(diagnosis, a, b)
-    signed = rounding.fixed(float(matrix[place[a], place[b]]), 2, signed=True)
-    names_text = f"{term_label(a)} and {term_label(b)}"
-    caption = (
-        f"{wording.capital(names_text)}: all pairs inside explain the readings (95 %), correlation {signed}."
-    )
-    return {"svg": Markup(svg), "caption": caption} if svg else None
-
-
-def _alias(alias: Any) -> dict[str, str]:
-    text, known = wording.alias_words(alias)
-    return {"text": text, "known": known, "fix": sentence(alias.fix)}
-
-
 def _fit_quality(diagnosis: Diagnosis) -> str:
     if diagnosis.dof <= 0:
         return "There are no more readings than the errors need, so they cannot check each other."
@@ -398,43 +285,3 @@ def _next_command(n: NextPrint, manifest: Manifest) -> str:
     if n.coupon == REFERENCE or any(c.id == n.coupon for c in manifest.coupons):
         return "fitassay enter CASE"
     return f"fitassay make CASE --new-print --family {plain(n.coupon, 60)}"
-
-
-def versions() -> dict[str, str]:
-    """The programs that made the result, by name."""
-    import platform
-    from importlib import metadata
-
-    found = {}
-    for name in ("fitassay", "numpy", "scipy", "shapely", "manifold3d"):
-        try:
-            found[name] = metadata.version(name)
-        except metadata.PackageNotFoundError:
-            found[name] = "not installed as a package"
-    return {**found, "Python": platform.python_version()}
-
-
-def _source(
-    diagnosis: Diagnosis, manifest: Manifest, folder: Path, machine: Machine
-) -> list[tuple[str, str]]:
-    bead = f"{rounding.exact(manifest.line_width_mm)} mm wide, {rounding.exact(manifest.layer_height_mm)} mm high"
-    features = sum(len(c.features) for c in manifest.coupons)
-    rows = [
-        ("Machine", plain(machine.name, 200)),
-        ("Material", plain(machine.material, 60) + (", soft" if machine.soft else "")),
-        ("Bead drawn for", bead),
-        ("Coupons", f"{len(manifest.coupons)} with {features} features"),
-        ("Readings", f"{sum(f.repeats for f in diagnosis.fits)} on {len(diagnosis.fits)} features"),
-    ]
-    for figure in FIGURES:
-        if figure.section in ("settings", "caliper"):
-            value, unit = rounding.face(machine[f"{figure.section}.{figure.name}"], figure.unit)
-            text = figure.text.split(";")[0]
-            rows.append((text[0].upper() + text[1:], rounding.with_unit(rounding.exact(value), unit)))
-    rows += list(versions().items())
-    for name in ("coupons.json", "readings.csv"):
-        path = folder / name
-        if path.is_file():
-            digest = hashlib.sha256(path.read_bytes()).hexdigest()
-            rows.append((f"{name}, SHA-256", digest[:16]))
-    return rows

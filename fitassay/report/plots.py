@@ -1,15 +1,11 @@
-"""The report's plots as SVG text: drawn by matplotlib, coloured by the page's own light or dark palette.
+"""The report's plots: error budget, readings, and the region in which two errors lie together.
 
-Every function returns one ``<svg>`` element, the same bytes for the same numbers. Colours are the page's CSS
-variables, so that one drawing serves light, dark and print. A plot never stands alone: the page puts a table
-of the same numbers under it.
+Every function returns one ``<svg>`` element. A plot never stands alone: the page puts a table of the same numbers
+under it.
 """
 
 from __future__ import annotations
 
-import io
-import re
-import warnings
 from dataclasses import dataclass
 from typing import Any
 
@@ -18,19 +14,7 @@ import numpy as np
 from fitassay.analysis.result import Diagnosis, ReadingFit
 from fitassay.analysis.rounding import COVERAGE
 from fitassay.labels import plain, term_label
-
-# Stand-ins that matplotlib accepts as colours; each becomes a CSS variable of the page.
-INK, MUTED, RULE, DATA, SOFT, ACCUSED, SUSPECT, SHEET = (f"#0102{n:02x}" for n in range(3, 11))
-_VARIABLES = {
-    INK: "var(--ink)",
-    MUTED: "var(--muted)",
-    RULE: "var(--rule)",
-    DATA: "var(--data)",
-    SOFT: "var(--soft)",
-    ACCUSED: "var(--accused)",
-    SUSPECT: "var(--suspect)",
-    SHEET: "var(--sheet)",
-}
+from fitassay.report.svg import ACCUSED, DATA, INK, MUTED, RULE, SOFT, SUSPECT, Sheet
 
 NEGLIGIBLE_MM = 5e-4
 """A contribution whose size and expanded uncertainty stay under this is not drawn [mm]."""
@@ -40,23 +24,6 @@ MOST_COLUMNS = 7
 
 CHI2_95_2 = 5.991
 """95 % point of chi-squared with 2 degrees of freedom."""
-
-_STYLE: dict[str, Any] = {
-    "svg.fonttype": "none",
-    "text.parse_math": False,  # a dollar sign in a name is a dollar sign
-    "font.family": "DejaVu Sans",
-    "font.size": 12.0,
-    "axes.edgecolor": MUTED,
-    "axes.linewidth": 0.8,
-    "text.color": INK,
-    "axes.labelcolor": INK,
-    "xtick.color": MUTED,
-    "ytick.color": MUTED,
-    "xtick.labelcolor": INK,
-    "ytick.labelcolor": INK,
-    "axes.spines.top": False,
-    "axes.spines.right": False,
-}
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -111,16 +78,16 @@ def error_budget(diagnosis: Diagnosis) -> str:
     left, top, row = 178.0, 46.0, 30.0
     width = left + pitch * len(columns) + 6
     foot = top + row * len(features)
-    sheet = _Sheet(width, foot + 26)
+    sheet = Sheet(width, foot + 26)
     for i, feature in enumerate(features):
         y = top + row * (i + 0.5)
-        sheet.text(left - 14, y, plain(feature, 30), ha="right")
+        sheet.text(left - 14, y, plain(feature, 30), side="end")
         if i:
             sheet.line(0, y - row / 2, width, y - row / 2, RULE, 0.8)
     for j, column in enumerate(columns):
         x0 = left + pitch * (j + 0.5)
         for k, words in enumerate(_two_lines(column.label, 17)):
-            sheet.text(x0, 14 + 16 * k, words, weight="bold" if column.accused else "normal")
+            sheet.text(x0, 14 + 16 * k, words, bold=column.accused)
         sheet.line(x0, top, x0, foot, MUTED, 1.0)
         for i in range(len(features)):
             value, expanded = float(column.value[i]), float(column.expanded[i])
@@ -131,12 +98,12 @@ def error_budget(diagnosis: Diagnosis) -> str:
         for value in (-tick, 0.0, tick):
             x = x0 + value * scale
             sheet.line(x, foot, x, foot + 5, MUTED, 1.0)
-            sheet.text(x, foot + 14, _tick(value), size=10, color=MUTED)
-    sheet.text(left - 14, foot + 14, "mm", ha="right", size=10, color=MUTED)
+            sheet.text(x, foot + 14, _tick(value), size=10, colour=MUTED)
+    sheet.text(left - 14, foot + 14, "mm", side="end", size=10, colour=MUTED)
     return sheet.svg("budget", "Error budget: what each error adds to ordinary sizes")
 
 
-def _whisker(sheet: _Sheet, low: float, high: float, y: float) -> None:
+def _whisker(sheet: Sheet, low: float, high: float, y: float) -> None:
     sheet.line(low, y, high, y, INK, 1.4)
     for x in (low, high):
         sheet.line(x, y - 4, x, y + 4, INK, 1.4)
@@ -151,16 +118,16 @@ def readings(fits: tuple[ReadingFit, ...]) -> str:
         return ""
     scale = _ReadingScale.of(fits)
     heads, rows, foot = _reading_places(fits, scale.top, scale.row)
-    sheet = _Sheet(scale.width, foot + 54)
+    sheet = Sheet(scale.width, foot + 54)
     for value in _ticks(scale.low, scale.high):
         x = scale.place(value)
         sheet.line(x, scale.top, x, foot, RULE, 0.8)
-        sheet.text(x, foot + 14, _tick(value), size=10, color=MUTED)
+        sheet.text(x, foot + 14, _tick(value), size=10, colour=MUTED)
     zero = scale.place(0.0)
     sheet.line(zero, scale.top, zero, foot, INK, 1.2)
     sheet.text((scale.left + scale.right) / 2, foot + 38, "deviation from a perfect print (mm)")
     for name, y in heads:
-        sheet.text(0, y, plain(name, 40), ha="left", weight="bold")
+        sheet.text(0, y, plain(name, 40), side="start", bold=True)
     for fit, y in rows:
         _reading_row(sheet, fit, y, scale)
     return sheet.svg("readings", "Measured and predicted deviation of every reading")
@@ -212,12 +179,12 @@ def _reading_places(
     return heads, rows, y - row / 4
 
 
-def _reading_row(sheet: _Sheet, fit: ReadingFit, y: float, scale: _ReadingScale) -> None:
+def _reading_row(sheet: Sheet, fit: ReadingFit, y: float, scale: _ReadingScale) -> None:
     deviation = fit.reading_mm - fit.ideal_mm
     model = scale.place(fit.predicted_mm - fit.ideal_mm)
     expanded = COVERAGE * fit.std_uncertainty_mm
     colour = SUSPECT if fit.suspect else DATA
-    sheet.text(scale.left - 12, y, plain(fit.feature, 26), ha="right")
+    sheet.text(scale.left - 12, y, plain(fit.feature, 26), side="end")
     sheet.line(model, y - 7.5, model, y + 7.5, INK, 3.0)
     inside = scale.low <= deviation <= scale.high
     if inside:
@@ -227,7 +194,7 @@ def _reading_row(sheet: _Sheet, fit: ReadingFit, y: float, scale: _ReadingScale)
         for turn in (-1, 1):
             sheet.line(x - 4.5, y - 4.5 * turn, x + 4.5, y + 4.5 * turn, colour, 2.2)
         words = "suspect" if inside else f"suspect: {deviation:+.2f} mm".replace("-", "\N{MINUS SIGN}")
-        sheet.text(scale.right + 10, y, words, ha="left", color=SUSPECT, weight="bold", size=11)
+        sheet.text(scale.right + 10, y, words, side="start", colour=SUSPECT, bold=True, size=11)
     else:
         sheet.dot(x, y, colour, 6.5)
 
@@ -260,110 +227,20 @@ def likely_region(diagnosis: Diagnosis, first: str, second: str) -> str:
     def up(y: Any) -> Any:
         return top + size - (y - low[1]) / span * size
 
-    sheet = _Sheet(left + size + 16, top + size + 58)
+    sheet = Sheet(left + size + 16, top + size + 58)
     for value in _ticks(float(low[0]), float(low[0]) + span, 5):
         sheet.line(across(value), top, across(value), top + size, RULE, 0.8)
-        sheet.text(across(value), top + size + 14, _tick(value), size=10, color=MUTED)
+        sheet.text(across(value), top + size + 14, _tick(value), size=10, colour=MUTED)
     for value in _ticks(float(low[1]), float(low[1]) + span, 5):
         sheet.line(left, up(value), left + size, up(value), RULE, 0.8)
-        sheet.text(left - 8, up(value), _tick(value), ha="right", size=10, color=MUTED)
+        sheet.text(left - 8, up(value), _tick(value), side="end", size=10, colour=MUTED)
     sheet.line(across(0.0), top, across(0.0), top + size, MUTED, 1.2)
     sheet.line(left, up(0.0), left + size, up(0.0), MUTED, 1.2)
     sheet.area(across(ellipse[0]), up(ellipse[1]), SOFT, DATA)
     sheet.dot(across(mean[0]), up(mean[1]), DATA, 7)
     sheet.text(left + size / 2, top + size + 40, f"{terms[0].label} (mm)")
-    sheet.text(14, top + size / 2, f"{terms[1].label} (mm)", rotation=90)
+    sheet.text(14, top + size / 2, f"{terms[1].label} (mm)", upright=True)
     return sheet.svg("region", f"Where {terms[0].label} and {terms[1].label} lie together, 95 %")
-
-
-class _Sheet:
-    """A drawing measured in pixels from its upper left corner.
-
-    Marks of one kind are collected and drawn at once: an artist for each would cost most of the report's time.
-    """
-
-    def __init__(self, width: float, height: float) -> None:
-        self.size = (width, height)
-        self._lines: dict[tuple[str, float], list[list[tuple[float, float]]]] = {}
-        self._dots: dict[tuple[str, float], list[tuple[float, float]]] = {}
-        self._areas: list[tuple[Any, Any, str, str]] = []
-        self._texts: list[tuple[float, float, str, dict[str, Any]]] = []
-
-    def line(self, x0: float, y0: float, x1: float, y1: float, colour: str, width: float) -> None:
-        """A straight line; the first colour and width used lie below the later ones."""
-        self._lines.setdefault((colour, width), []).append([(x0, y0), (x1, y1)])
-
-    def dot(self, x: float, y: float, colour: str, size: float) -> None:
-        """A filled circle above all lines."""
-        self._dots.setdefault((colour, size), []).append((x, y))
-
-    def area(self, x: Any, y: Any, fill: str, edge: str) -> None:
-        """A filled outline below all dots."""
-        self._areas.append((x, y, fill, edge))
-
-    def text(self, x: float, y: float, text: str, **look: Any) -> None:
-        """Text centred on the place unless `look` says otherwise."""
-        self._texts.append((x, y, text, {"ha": "center", "va": "center", **look}))
-
-    def svg(self, name: str, title: str) -> str:
-        """The drawing as one inline element with the page's fonts and colours; ids are its own."""
-        import matplotlib
-
-        style: Any = {**_STYLE, "svg.hashsalt": f"fitassay-{name}"}
-        with warnings.catch_warnings(), matplotlib.rc_context(style):
-            # The page's own fonts draw the text; matplotlib's need not have every character of a name.
-            warnings.filterwarnings("ignore", message="Glyph .* missing from")
-            buffer = io.StringIO()
-            empty = {"Date": None, "Creator": None, "Format": None, "Type": None}
-            self._figure().savefig(buffer, format="svg", transparent=True, metadata=empty)
-        return _for_page(buffer.getvalue(), name, title)
-
-    def _figure(self) -> Any:
-        from matplotlib.collections import LineCollection
-        from matplotlib.figure import Figure
-
-        width, height = self.size
-        figure = Figure(figsize=(width / 72, height / 72), dpi=72)
-        axes = figure.add_axes((0.0, 0.0, 1.0, 1.0))
-        axes.set(xlim=(0, width), ylim=(height, 0), autoscale_on=False)
-        axes.set_axis_off()
-        figure.patch.set_visible(False)
-        for n, ((colour, line_width), parts) in enumerate(self._lines.items()):
-            lines = LineCollection(
-                parts, colors=colour, linewidths=line_width, capstyle="butt", zorder=2 + n / 100
-            )
-            axes.add_collection(lines, autolim=False)
-        for x, y, fill, edge in self._areas:
-            axes.fill(x, y, facecolor=fill, edgecolor=edge, lw=2.0, zorder=3)
-        for (colour, size), places in self._dots.items():
-            axes.plot(*np.array(places).T, ls="", marker="o", ms=size, mew=0, color=colour, zorder=4)
-        for x, y, text, look in self._texts:
-            axes.text(x, y, text, zorder=5, **look)
-        return figure
-
-
-def _for_page(text: str, name: str, title: str) -> str:
-    """A file's SVG made fit for the page: own ids, the page's fonts and colours, a title to be read out."""
-    text = text[text.index("<svg") :]
-    text = re.sub(r"<metadata>.*?</metadata>", "", text, flags=re.DOTALL)
-    # matplotlib writes the family apart from 3.10 on, within the shorthand before.
-    text = re.sub(r"font-family: [^;\"]*; ?", "", text)
-    text = re.sub(r"font: ((?:bold |normal |\d+ )*)([\d.]+)px [^;\"]*", r"font: \1\2px var(--face)", text)
-    text = re.sub(r' transform="rotate\(-0 [^)]*\)"', "", text)
-    text = re.sub(r'\bid="', f'id="{name}-', text)
-    text = re.sub(r"url\(#", f"url(#{name}-", text)
-    text = re.sub(r'xlink:href="#', f'xlink:href="#{name}-', text)
-    for stand_in, variable in _VARIABLES.items():
-        text = text.replace(stand_in, variable)
-    box = re.search(r'viewBox="([^"]+)"', text)
-    assert box is not None
-    width = float(box.group(1).split()[2])
-    head = (
-        f'<svg class="plot" xmlns="http://www.w3.org/2000/svg" xmlns:xlink="http://www.w3.org/1999/xlink" '
-        f'viewBox="{box.group(1)}" style="width:{width:g}px" role="img" aria-labelledby="{name}-title">'
-        f'<title id="{name}-title">{title}</title>'
-    )
-    return head + text[text.index(">") + 1 :].rstrip()
 
 
 def _two_lines(text: str, length: int) -> tuple[str, ...]:

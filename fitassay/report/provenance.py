@@ -1,0 +1,52 @@
+"""Where a report comes from: machine, readings, settings, programs and digests of the files."""
+
+from __future__ import annotations
+
+import hashlib
+from pathlib import Path
+
+from fitassay.analysis import rounding
+from fitassay.analysis.result import Diagnosis
+from fitassay.coupons.feature import Manifest
+from fitassay.coupons.machine import FIGURES, Machine
+from fitassay.labels import plain
+
+
+def versions() -> dict[str, str]:
+    """The programs that made the result, by name."""
+    import platform
+    from importlib import metadata
+
+    found = {}
+    for name in ("fitassay", "numpy", "scipy", "shapely", "manifold3d"):
+        try:
+            found[name] = metadata.version(name)
+        except metadata.PackageNotFoundError:
+            found[name] = "not installed as a package"
+    return {**found, "Python": platform.python_version()}
+
+
+def provenance(
+    diagnosis: Diagnosis, manifest: Manifest, folder: Path, machine: Machine
+) -> list[tuple[str, str]]:
+    bead = f"{rounding.exact(manifest.line_width_mm)} mm wide, {rounding.exact(manifest.layer_height_mm)} mm high"
+    features = sum(len(c.features) for c in manifest.coupons)
+    rows = [
+        ("Machine", plain(machine.name, 200)),
+        ("Material", plain(machine.material, 60) + (", soft" if machine.soft else "")),
+        ("Bead drawn for", bead),
+        ("Coupons", f"{len(manifest.coupons)} with {features} features"),
+        ("Readings", f"{sum(f.repeats for f in diagnosis.fits)} on {len(diagnosis.fits)} features"),
+    ]
+    for figure in FIGURES:
+        if figure.section in ("settings", "caliper"):
+            value, unit = rounding.face(machine[f"{figure.section}.{figure.name}"], figure.unit)
+            text = figure.text.split(";")[0]
+            rows.append((text[0].upper() + text[1:], rounding.with_unit(rounding.exact(value), unit)))
+    rows += list(versions().items())
+    for name in ("coupons.json", "readings.csv"):
+        path = folder / name
+        if path.is_file():
+            digest = hashlib.sha256(path.read_bytes()).hexdigest()
+            rows.append((f"{name}, SHA-256", digest[:16]))
+    return rows
