@@ -13,7 +13,8 @@ from fitassay.analysis.estimation.many import Layout
 from fitassay.analysis.estimation.priors import prior_sds
 from fitassay.analysis.readings.file import Reading
 from fitassay.analysis.terms import INDEX, NAMES, PRINTER, TERMS
-from fitassay.analysis.validation.population import MIXES, NOISES, draw_printers, read_sets
+from fitassay.analysis.validation.population import MIXES, draw_printers
+from fitassay.analysis.validation.virtual_caliper import NOISES, read_sets
 from fitassay.coupons.machine import Machine
 from tests.posteriors import posterior
 from tests.sets import walk

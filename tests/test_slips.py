@@ -19,15 +19,8 @@ from fitassay.analysis.estimation.priors import prior_sds
 from fitassay.analysis.estimation.repeats import sort_repeats
 from fitassay.analysis.readings.file import Reading
 from fitassay.analysis.terms import TERMS
-from fitassay.analysis.validation.population import (
-    MIXES,
-    NOISES,
-    SLIPS,
-    Noise,
-    draw_printers,
-    read_sets,
-    slip,
-)
+from fitassay.analysis.validation.population import MIXES, draw_printers
+from fitassay.analysis.validation.virtual_caliper import NOISES, SLIPS, Noise, read_sets, slip
 from fitassay.coupons.machine import Machine
 from tests.posteriors import posterior
 from tests.sets import walk

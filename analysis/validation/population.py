@@ -1,7 +1,7 @@
-"""Populations of virtual printers, and what their owners would read: seeded, for calibration and for tests.
+"""Populations of virtual printers: mixes of error terms, seeded, for calibration and for tests.
 
-A mix draws the error terms; a noise model turns exact readings into what is written down. Instrument and form terms
-are nobody's choice: every mix draws them alike, caliper errors evenly within the stated limits.
+Instrument and form terms are nobody's choice: every mix draws them alike, caliper errors evenly within the stated
+limits.
 """
 
 from __future__ import annotations
@@ -19,6 +19,17 @@ from fitassay.coupons.machine import Machine
 SMALLEST, LARGEST = 0.5, 2.5
 # A rival's contribution, as a share of the leading error's.
 RIVAL_SHARES = (0.5, 1.0)
+# A large culprit: its effect on a 20 mm part [mm], and what one unit of each term does to such a part.
+CULPRIT_MM = (0.15, 0.40)
+CULPRIT_GAINS = {
+    "scale_x": 20.0,
+    "scale_y": 20.0,
+    "backlash_x": 1.0,
+    "backlash_y": 1.0,
+    "bead_excess": 1.0,
+    "contour_offset": 2.0,
+    "skew_xy": 20.0,
+}
 
 Draw = Callable[[np.random.Generator, int, np.ndarray, np.ndarray], np.ndarray]
 
@@ -81,6 +92,22 @@ def _two_rivals(rng: np.random.Generator, n: int, prior_sd: np.ndarray, weights:
     return theta
 
 
+def _mild(rng: np.random.Generator, n: int, prior_sd: np.ndarray, weights: np.ndarray) -> np.ndarray:
+    return 0.3 * _from_priors(rng, n, prior_sd, weights)
+
+
+def _one_culprit(rng: np.random.Generator, n: int, prior_sd: np.ndarray, weights: np.ndarray) -> np.ndarray:
+    theta = _all_small(rng, n, prior_sd, weights)
+    which = rng.choice(np.array([INDEX[name] for name in CULPRIT_GAINS]), n)
+    gain = np.array([CULPRIT_GAINS.get(t.name, np.nan) for t in TERMS])[which]
+    size = rng.uniform(*CULPRIT_MM, n) / gain
+    theta[np.arange(n), which] = size * rng.choice([-1.0, 1.0], n)
+    for name in ("backlash_x", "backlash_y"):
+        # Lost motion is never negative; compensation set too high has a mix of its own.
+        theta[:, INDEX[name]] = np.abs(theta[:, INDEX[name]])
+    return theta
+
+
 def _over_compensated(
     rng: np.random.Generator, n: int, prior_sd: np.ndarray, weights: np.ndarray
 ) -> np.ndarray:
@@ -123,6 +150,12 @@ MIXES: dict[str, Mix] = {
             draw=_over_compensated,
         ),
         Mix(name="cancelling", text="bead width and path offset hide each other", draw=_cancelling),
+        Mix(name="mild", text="every error three tenths of the usual", draw=_mild),
+        Mix(
+            name="one-culprit",
+            text="one error of 0.15 to 0.4 mm on a 20 mm part, all others a tenth of the usual",
+            draw=_one_culprit,
+        ),
         Mix(name="heavy-skew", text="a frame 0.6 to 1.7 degrees out of square", draw=_heavy_skew),
     )
 }
@@ -147,115 +180,3 @@ def draw_printers(
         elif term.kind == "form":
             theta[:, i] = prior_sd[i] * rng.standard_normal(n)
     return theta
-
-
-@dataclass(frozen=True, kw_only=True)
-class Noise:
-    """How readings come about.
-
-    Attributes
-    ----------
-    name, text : str
-    scatter : float
-        Of one reading, in units of the caliper's stated repeatability.
-    step : float
-        Of the display, in units of the caliper's stated step; 0: exact.
-    repeats : int
-        Readings per feature, averaged.
-    correlation : float
-        Share of one reading's variance that all repeats of a feature have in common.
-    slips : float
-        Share of sets with one gross slip.
-    """
-
-    name: str
-    text: str
-    scatter: float = 1.0
-    step: float = 1.0
-    repeats: int = 1
-    correlation: float = 0.0
-    slips: float = 0.0
-
-
-NOISES: dict[str, Noise] = {
-    n.name: n
-    for n in (
-        Noise(name="normal", text="normal scatter as stated", step=0.0),
-        Noise(name="rounded", text="the same, rounded to the caliper's step"),
-        Noise(
-            name="repeats",
-            text="three repeats that share a quarter of their variance",
-            repeats=3,
-            correlation=0.25,
-        ),
-        Noise(name="slips", text="one gross slip in 5 % of sets", slips=0.05),
-    )
-}
-
-
-@dataclass(frozen=True, kw_only=True)
-class Sets:
-    """Readings of n printers.
-
-    Attributes
-    ----------
-    values : ndarray (n, m) [mm]
-        Means of the repeats.
-    u : ndarray (n, m) [mm]
-        Standard uncertainties, from the repeats pooled with the stated repeatability where there are any.
-    slipped : ndarray (n, m) of bool
-    """
-
-    values: np.ndarray
-    u: np.ndarray
-    slipped: np.ndarray
-
-
-def read_sets(exact: np.ndarray, noise: Noise, machine: Machine, rng: np.random.Generator) -> Sets:
-    """What the owners of n printers write down, given exact readings (n, m) [mm]."""
-    from fitassay.analysis.estimation.observations import STATED_DOF
-
-    stated, step = machine["caliper.repeatability_mm"], machine["caliper.resolution_mm"]
-    sd = noise.scatter * stated
-    n, m = exact.shape
-    common = np.sqrt(noise.correlation) * rng.standard_normal((n, m, 1))
-    own = np.sqrt(1 - noise.correlation) * rng.standard_normal((n, m, noise.repeats))
-    shown = exact[:, :, None] + sd * (common + own)
-    if noise.step > 0:
-        shown = np.round(shown / (noise.step * step)) * noise.step * step
-    slipped = np.zeros((n, m), dtype=bool)
-    hit = np.flatnonzero(rng.random(n) < noise.slips)
-    slipped[hit, rng.integers(0, m, len(hit))] = True
-    for i, j in np.argwhere(slipped):
-        shown[i, j] = slip(shown[i, j], rng)
-    values = shown.mean(axis=2)
-    squares = np.sum((shown - values[:, :, None]) ** 2, axis=(1, 2))
-    dof = m * (noise.repeats - 1)
-    pooled = (STATED_DOF * stated**2 + squares) / (STATED_DOF + dof)
-    u = np.sqrt(pooled[:, None] / noise.repeats + step**2 / 12) * np.ones((n, m))
-    return Sets(values=values, u=u, slipped=slipped)
-
-
-def _misread(step: float) -> Callable[[np.ndarray, np.random.Generator], np.ndarray]:
-    def by_step(values: np.ndarray, rng: np.random.Generator) -> np.ndarray:
-        sign = rng.choice([-1.0, 1.0])
-        # A caliper shows nothing below zero.
-        return values + step * (sign if np.min(values) > step else 1.0)
-
-    return by_step
-
-
-SLIPS: dict[str, Callable[[np.ndarray, np.random.Generator], np.ndarray]] = {
-    "1 mm": _misread(1.0),
-    "10 mm": _misread(10.0),
-    "half a mm": _misread(0.5),
-    "inch": lambda v, rng: np.round(v / 25.4, 3),
-    "decimal point": lambda v, rng: v * rng.choice([0.1, 10.0]),
-}
-"""Gross slips of the readings of one feature, by name."""
-
-
-def slip(values: np.ndarray, rng: np.random.Generator, kind: str = "") -> np.ndarray:
-    """Readings of one feature with a gross slip, of a kind or of any."""
-    chosen = SLIPS[kind] if kind else SLIPS[str(rng.choice(list(SLIPS)))]
-    return chosen(values, rng)

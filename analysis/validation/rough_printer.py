@@ -1,321 +1,451 @@
-"""A second virtual printer, with faults that the interpreter does not model: is its verdict still honest?
+"""Rough printers: what real ones do beside the error terms, one row an effect, for many printers at once.
 
-It walks the same loops as `chain.span`, but
-
-    corners     are cut, as a machine does that will not stop at each
-    play        swells and fades along the axis, as on a bent screw
-    ringing     the nozzle overshoots after a corner and swings out, once it is past the play
-    jitter      each layer is shifted as a whole, and wide jaws rest on the farthest of many
-    the seam    leaves a blob, and may lie anywhere or in the worst place, where the loop's first flank is reached by
-                a travel move in place of the loop's own
-    the foot    flares out into the measured band
-
-Jaws on plain flanks have a width here, where the ideal walk has points, which see the same while flanks are straight.
-A jaw turns flush with the flank that it touches, so shear is seen by jaws on corners and in round bores only.
+An effect has sizes, drawn once per printer, and acts on every printing of it; what the error terms know of it goes
+into the printer's true terms (`shift`), the rest into the readings (`act`). Ranges are common practice without a
+source unless a row says otherwise. `unlisted_effects` holds what no budget of the interpreter was set for.
 """
 
 from __future__ import annotations
 
-from copy import copy
-from dataclasses import dataclass
-from typing import Literal
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from fitassay.analysis.chain.loops import Loop, turning_angles
 from fitassay.analysis.chain.sensitivities import SetWalk
-from fitassay.analysis.chain.span import WINDOW_MM, CouponWalk, bead_reach, carried
-from fitassay.analysis.terms import FLARE_BAND_MM, Errors, errors_of
-from fitassay.coupons.feature import Feature
+from fitassay.analysis.chain.span import WINDOW_MM
+from fitassay.analysis.terms import INDEX
+from fitassay.analysis.validation.jaw_contacts import Contacts, contacts_of, drive_states
 
-Seam = Literal["notch", "random", "worst"]
+Sizes = dict[str, np.ndarray]
+# (rng, share, times): share (n,) of the range in a mix, nan outside one; times the usual size.
+Draw = Callable[[np.random.Generator, np.ndarray, float], np.ndarray]
 
-RINGING_WAVE_MM = 1.6
-RINGING_DECAY_MM = 2.5
-RIPPLE_PERIOD_MM = 40.0
-JAW_LAYERS = 15
-# Printers that share one choice of seams, so that their paths stay arrays.
-GROUP = 25
-# A careful hand keeps the jaws off corners.
-JAW_HALF_MM = 1.0
-CORNER_RAD = np.deg2rad(20.0)
-TRAVEL_MM = 20.0
-ARC_POINTS = 5
-# Where a move is looked at, from its corner on [mm]: play and ringing settle within.
-SAMPLES_MM = (0.15, 0.3, 0.5, 0.7, 0.9, 1.1, 1.3, 1.6, 2.0, 2.4, 2.8, 3.2, 3.6, 4.0, 4.8, 5.6)
+# In the typical mix each effect stands at up to this share of its range.
+MIX_SHARE = 0.5
+ORDINARY_MM = (5.0, 20.0)
+"""Sizes of pegs, holes and blocks that parts are made of [mm]."""
+REPRINTS = 8
+# A blob is felt this far beside the jaw's flat; a corner's bulge dies along the flank over the other length.
+BLOB_REACH_MM = 0.3
+BULGE_DECAY_MM = 0.7
+
+
+def span(low: float, high: float) -> Draw:
+    """Even between two sizes; in a mix from nil to its share of the larger."""
+
+    def draw(rng: np.random.Generator, share: np.ndarray, times: float) -> np.ndarray:
+        even = rng.random(len(share))
+        return times * np.where(np.isnan(share), low + (high - low) * even, high * share)
+
+    return draw
+
+
+def spread(sd: float) -> Draw:
+    """Normal about nil."""
+
+    def draw(rng: np.random.Generator, share: np.ndarray, times: float) -> np.ndarray:
+        return times * sd * np.where(np.isnan(share), 1.0, share) * rng.standard_normal(len(share))
+
+    return draw
+
+
+def shape(low: float, high: float) -> Draw:
+    """Even between two values whatever the effect's size: exponents, wavelengths, directions."""
+
+    def draw(rng: np.random.Generator, share: np.ndarray, times: float) -> np.ndarray:
+        return rng.uniform(low, high, len(share))
+
+    return draw
 
 
 @dataclass(frozen=True, kw_only=True)
-class Roughness:
-    """How far a printer departs from the model.
+class Printing:
+    """One printing of n printers.
 
     Attributes
     ----------
-    corner_mm : float [mm]
-        How far a cut corner of 90 degrees stays from its point.
-    ripple : float
-        Amplitude of the play's change along an axis, as a share of it.
-    ringing_mm : float [mm]
-        Overshoot at a corner of 90 degrees.
-    jitter_mm : float [mm]
-        Standard deviation of each layer's shift, in x and in y.
-    blob_mm : float [mm]
-        How far the seam stands out.
-    flare_mm : float [mm]
-        What is left of the first layers' flare, per side, at the lower end of the measured band.
-    seam : {"notch", "random", "worst"}
-        Where loops begin.
+    contacts : Contacts
+    theta : ndarray (n, terms)
+        True terms.
+    rng : Generator
+        Of this printing.
     """
 
-    corner_mm: float = 0.0
-    ripple: float = 0.0
-    ringing_mm: float = 0.0
-    jitter_mm: float = 0.0
-    blob_mm: float = 0.0
-    flare_mm: float = 0.0
-    seam: Seam = "notch"
+    contacts: Contacts
+    theta: np.ndarray
+    rng: np.random.Generator
+
+    @property
+    def n(self) -> int:
+        return len(self.theta)
+
+    def per_coupon(self, values: np.ndarray) -> np.ndarray:
+        """Values (n, coupons) for each column (n, m)."""
+        return values[:, self.contacts.coupon]
 
 
-def rough_readings(
-    walk: SetWalk, theta: np.ndarray, rough: Roughness, rng: np.random.Generator
-) -> np.ndarray:
-    """Readings (n, features) [mm] of rough printers with terms `theta` (n, terms), without reading noise."""
-    theta = np.atleast_2d(theta)
-    groups = []
-    for i in range(0, len(theta), GROUP):
-        errors = errors_of(theta[i : i + GROUP])
-        groups.append(np.concatenate([_coupon(w, errors, rough, rng) for w in walk.walks], axis=1))
-    return np.concatenate(groups)
-
-
-def _coupon(walk: CouponWalk, errors: Errors, rough: Roughness, rng: np.random.Generator) -> np.ndarray:
-    width = walk.width + errors.bead
-    phase = rng.uniform(0, 2 * np.pi, (errors.n, 2))
-    origin = np.array(walk.coupon.origin_on_plate_mm)
-    lowest = min(
-        (min(f.contact_a_mm[2], f.contact_b_mm[2]) for f in walk.coupon.features if f.kind != "height"),
-        default=0,
-    )
-    strokes: dict[float, list[_Stroke]] = {}
-    columns = []
-    for feature in walk.coupon.features:
-        if feature.kind == "height":
-            value = feature.nominal_mm * (1 + errors.scale[:, 2]) + errors.datum
-            columns.append(value + errors.added.get("height", 0.0))
-            continue
-        z = walk.height_of(feature)
-        if z not in strokes:
-            # The flare is seen where the coupon's lowest band is measured; higher steps are clear of it.
-            foot = rough.flare_mm if FLARE_BAND_MM <= z <= lowest + 1e-6 else 0.0
-            shift = errors.contour + foot + (errors.flare if z < FLARE_BAND_MM else 0.0)
-            measured = _flanks(walk, z)
-            strokes[z] = [
-                _stroke(loop, shift, errors, rough, measured.get(i, []), origin, phase, rng)
-                for i, loop in enumerate(walk.loops[z])
-                if i in measured
-            ]
-        columns.append(_read(feature, strokes[z], width, errors, rough, walk.is_round(feature), rng))
-    return np.stack(columns, axis=1)
-
-
-def _flanks(walk: CouponWalk, z: float) -> dict[int, list[int]]:
-    """Moves, by loop, that lie under the jaw of a straight feature at height z (nearest to its contacts)."""
-    found: dict[int, list[int]] = {}
-    for feature in walk.coupon.features:
-        if feature.kind == "height" or walk.height_of(feature) != z:
-            continue
-        for contact in (feature.contact_a_mm, feature.contact_b_mm):
-            best = (np.inf, 0, 0)
-            for i, loop in enumerate(walk.loops[z]):
-                a, b = loop.points, np.roll(loop.points, -1, axis=0)
-                d = b - a
-                t = np.clip(np.sum((contact[:2] - a) * d, axis=1) / np.sum(d * d, axis=1), 0, 1)
-                away = np.linalg.norm(a + t[:, None] * d - contact[:2], axis=1)
-                k = int(np.argmin(away))
-                best = min(best, (float(away[k]), i, k))
-            found.setdefault(best[1], []).append(best[2])
-    return found
+def _no_shift(theta: np.ndarray, sizes: Sizes) -> None:
+    return None
 
 
 @dataclass(frozen=True, kw_only=True)
-class _Stroke:
-    """One loop as drawn: vertices (n, m, 2) [mm], and the seam's place (n, 2) [mm]."""
+class Effect:
+    """One way of being rough.
 
-    vertices: np.ndarray
-    seam: np.ndarray
-
-
-def _stroke(
-    loop: Loop,
-    shift: np.ndarray,
-    errors: Errors,
-    rough: Roughness,
-    flanks: list[int],
-    origin: np.ndarray,
-    phase: np.ndarray,
-    rng: np.random.Generator,
-) -> _Stroke:
-    path = loop.points + shift[:, None, None] * loop.outward + errors.closure[:, None, None] * loop.closing
-    turns = turning_angles(loop.points)
-    path, turns, travel = _begin(path, turns, rough.seam, flanks, rng)
-    path, swing = _cut_and_sampled(path, turns, rough.corner_mm)
-    # A loop that begins in its notch follows its own previous layer; elsewhere a travel move leads in.
-    lead = path[:, :-1] if travel is None else path[:, :1] + travel
-    full = np.concatenate([lead, path], axis=1) * (1 + errors.scale[:, None, :2])
-    ripple = np.sin(2 * np.pi * (full + origin) / RIPPLE_PERIOD_MM + phase[:, None, :])
-    drawn = _lost_motion(full, errors.play, 1 + rough.ripple * ripple)[:, lead.shape[1] :]
-    drawn = drawn + rough.ringing_mm * swing
-    return _Stroke(vertices=drawn, seam=drawn[:, 0])
-
-
-def _begin(
-    path: np.ndarray, turns: np.ndarray, seam: Seam, flanks: list[int], rng: np.random.Generator
-) -> tuple[np.ndarray, np.ndarray, np.ndarray | None]:
-    """The closed path (n, m + 1, 2) from its seam on, the turns at its vertices, and a travel to it (1, k, 2)."""
-    if seam == "notch":
-        return np.concatenate([path, path[:, :1]], axis=1), np.append(turns, 0.0), None
-    m = path.shape[1]
-    length = np.linalg.norm(np.roll(path, -1, axis=1) - path, axis=2).mean(axis=0)
-    if seam == "random":
-        k = int(rng.choice(m, p=length / length.sum()))
-        at, angle = rng.uniform(0.05, 0.95), rng.uniform(0, 2 * np.pi)
-        heading = np.array([np.cos(angle), np.sin(angle)])
-    else:
-        k = int(rng.choice(flanks))
-        # In the middle of a measured flank or at the corner before it, come upon from straight ahead and outside.
-        at = float(rng.choice([0.02, 0.5]))
-        along = (path[:, (k + 1) % m] - path[:, k]).mean(axis=0)
-        along = along / np.linalg.norm(along)
-        heading = -along + np.array([-along[1], along[0]])
-    start = path[:, k] + at * (path[:, (k + 1) % m] - path[:, k])
-    order = (k + 1 + np.arange(m)) % m
-    closed = np.concatenate([start[:, None], path[:, order], start[:, None]], axis=1)
-    travel = np.linspace(-TRAVEL_MM, 0, 3)[None, :, None] * heading
-    return closed, np.concatenate([[0.0], turns[order], [0.0]]), travel
-
-
-def _cut_and_sampled(path: np.ndarray, turns: np.ndarray, cut_mm: float) -> tuple[np.ndarray, np.ndarray]:
-    """The path with corners cut by quadratic arcs, and with points along each move after them.
-
-    Returns
-    -------
-    path : ndarray (n, m, 2) [mm]
-    swing : ndarray (m, 2)
-        How far a unit overshoot at the latest corner swings each point out, across its move.
+    Attributes
+    ----------
+    name, text : str
+    sizes : mapping of str to draw
+        What differs from printer to printer.
+    act : callable (Printing, sizes) -> ndarray (n, m) [mm]
+        Change of the exact readings beyond what the terms explain.
+    shift : callable (theta, sizes) -> None
+        Adds to the true terms, in place, what of the effect they mean.
+    varies : bool
+        Whether one printing differs from the next.
     """
-    step = np.diff(path, axis=1)
-    length = np.linalg.norm(step, axis=2)
-    unit = step / length[:, :, None]
-    heading = unit.mean(axis=0)
-    shortest = length.min(axis=0)
-    points: list[np.ndarray] = []
-    swing: list[np.ndarray] = []
-    over, since = np.zeros(2), 0.0
-    for k in range(path.shape[1]):
-        reach = 0.0
-        if abs(turns[k]) > CORNER_RAD and 0 < k < path.shape[1] - 1:
-            over, since = heading[k - 1] - (heading[k - 1] @ heading[k]) * heading[k], 0.0
-            if cut_mm:
-                # The arc's middle stays cut away from a square corner's point.
-                reach = min(2 * cut_mm / np.sin(np.pi / 4), 0.45 * shortest[k - 1], 0.45 * shortest[k])
-                first, last = path[:, k] - reach * unit[:, k - 1], path[:, k] + reach * unit[:, k]
-                t = np.linspace(0, 1, ARC_POINTS)[:-1, None, None]
-                points += list((1 - t) ** 2 * first + 2 * t * (1 - t) * path[:, k] + t**2 * last)
-                swing += [np.zeros(2)] * (ARC_POINTS - 1)
-        along = unit[:, k] if k < len(shortest) else unit[:, -1]
-        points.append(path[:, k] + reach * along)
-        swing.append(over * _ring(since))
-        if k == len(shortest):
-            break
-        if shortest[k] > 1.0:
-            for s in (s for s in SAMPLES_MM if reach < s < shortest[k] - reach - 0.1):
-                points.append(path[:, k] + s * along)
-                swing.append(over * _ring(since + s - reach))
-        since += float(shortest[k]) - reach
-    return np.stack(points, axis=1), np.stack(swing)
+
+    name: str
+    text: str
+    sizes: Mapping[str, Draw]
+    act: Callable[[Printing, Sizes], np.ndarray]
+    shift: Callable[[np.ndarray, Sizes], None] = field(default=_no_shift)
+    varies: bool = False
+
+    def draw(self, rng: np.random.Generator, n: int, times: float = 1.0, mixed: bool = False) -> Sizes:
+        """Sizes of n printers; `times` the usual, or in a mix at up to `MIX_SHARE` of that."""
+        share = rng.uniform(0, MIX_SHARE, n) if mixed else np.full(n, np.nan)
+        return {name: draw(rng, share, times) for name, draw in self.sizes.items()}
 
 
-def _ring(distance: float) -> float:
-    return float(np.exp(-distance / RINGING_DECAY_MM) * np.cos(2 * np.pi * distance / RINGING_WAVE_MM))
+def layer_shifts(p: Printing, sd: np.ndarray) -> np.ndarray:
+    """Shift of every layer of every plate (n, plates + 1, layers, 2) [mm]."""
+    c = p.contacts
+    shape_ = (p.n, int(c.plate.max()) + 1, c.layers, 2)
+    return sd[:, None, None, None] * p.rng.standard_normal(shape_)
 
 
-def _lost_motion(path: np.ndarray, play: np.ndarray, swing: np.ndarray) -> np.ndarray:
-    """Positions at the vertices with play that depends on where the axis is; as `chain.backlash.lost_motion`."""
-    r = (np.abs(play) / 2)[:, None] * swing
-    upper, lower = path + r, path - r
-    w = np.empty_like(path)
-    w[:, 0] = path[:, 0]
-    for k in range(1, path.shape[1]):
-        w[:, k] = np.maximum(lower[:, k], np.minimum(upper[:, k], w[:, k - 1]))
-    return np.where(play[:, None] < 0, 2 * path - w, w)
+def rests_on_outermost(p: Printing, shifts: np.ndarray) -> np.ndarray:
+    """Change of the readings (n, m) where flat jaws rest on the layers that stand out most."""
+    c = p.contacts
+    outward = np.zeros((p.n, len(c.size), 2))
+    for i in np.flatnonzero(~c.height):
+        band = shifts[:, c.plate[i], c.first_layer[i] : c.last_layer[i]]
+        outward[:, i] = (band @ c.flanks.side[i].T).max(axis=1)
+    return c.stood_out(outward)
 
 
-def _read(
-    feature: Feature,
-    strokes: list[_Stroke],
-    width: np.ndarray,
-    errors: Errors,
-    rough: Roughness,
-    is_round: bool,
-    rng: np.random.Generator,
-) -> np.ndarray:
-    if feature.kind == "diagonal" or is_round:
-        strokes, half = [_sheared(s, errors) for s in strokes], feature.jaw_mm / 2
-    else:
-        errors, half = _upright(errors), min(feature.jaw_mm / 2, JAW_HALF_MM)
-    along = np.array(feature.direction)
-    outer = 1.0 if feature.kind != "inside" else -1.0
-    layers = rough.jitter_mm * rng.standard_normal((errors.n, JAW_LAYERS, 2))
-    total = np.zeros(errors.n)
-    ends = []
-    for point, sign in ((feature.contact_a_mm, -1.0), (feature.contact_b_mm, 1.0)):
-        side = along * sign * outer
-        contact = carried(np.array(point[:2]), errors)
-        reach = np.full(errors.n, -np.inf)
-        for stroke in strokes:
-            reach = np.maximum(reach, _reach(stroke, contact, side, half, width / 2, rough.blob_mm))
-        # The jaw rests on the layer that stands out most.
-        total += reach + (layers @ side).max(axis=1)
-        ends.append(contact)
-    return (ends[1] - ends[0]) @ along + outer * total + errors.added.get(feature.kind, 0.0)
+def _jitter(p: Printing, sizes: Sizes) -> np.ndarray:
+    return rests_on_outermost(p, layer_shifts(p, sizes["sd"]))
 
 
-def _upright(errors: Errors) -> Errors:
-    straight = copy(errors)
-    straight.shear = np.zeros(errors.n)
-    return straight
+def _blob(p: Printing, sizes: Sizes) -> np.ndarray:
+    c = p.contacts
+    outward = np.zeros((p.n, len(c.size), 2))
+    for index, loop in enumerate(c.loops):
+        seam = p.rng.integers(0, len(loop.points), p.n)
+        for i, j in np.argwhere(c.flanks.loop == index):
+            side = c.flanks.side[i, j]
+            start = loop.points[c.flanks.move[i, j]]
+            step = np.roll(loop.points, -1, axis=0)[c.flanks.move[i, j]] - start
+            away = loop.points[seam] - (start + c.flanks.share[i, j] * step)
+            across = np.abs(away @ np.array([-side[1], side[0]]))
+            # A blob stands out over its own place, wherever that lies below the flat.
+            under = (across < c.flanks.half_jaw[i] + BLOB_REACH_MM) & (np.abs(away @ side) < WINDOW_MM)
+            felt = np.clip(sizes["height"] + away @ side, 0.0, sizes["height"])
+            outward[:, i, j] = np.where(under, felt, 0.0)
+    return c.stood_out(outward)
 
 
-def _sheared(stroke: _Stroke, errors: Errors) -> _Stroke:
-    vertices, seam = stroke.vertices.copy(), stroke.seam.copy()
-    vertices[..., 0] += errors.shear[:, None] * vertices[..., 1]
-    seam[..., 0] += errors.shear * seam[..., 1]
-    return _Stroke(vertices=vertices, seam=seam)
+def _corners(p: Printing, sizes: Sizes) -> np.ndarray:
+    c = p.contacts
+    m = len(c.size)
+    # Half of the variance is the printer's habit, half each corner's own.
+    own = sizes["own"][:, None, None] * p.rng.standard_normal((p.n, m, 2))
+    bulge = (sizes["habit"][:, None, None] + own) / np.sqrt(2)
+    off = np.maximum(c.flanks.to_corner - c.flanks.half_jaw[:, None], 0.0)
+    near = np.where(np.isfinite(off), np.exp(-np.where(np.isfinite(off), off, 0.0) / BULGE_DECAY_MM), 0.0)
+    diagonal = (c.kind == "diagonal")[:, None]
+    return c.stood_out(bulge * np.where(diagonal, 1.0, np.where(c.height[:, None], 0.0, near)))
 
 
-def _reach(
-    stroke: _Stroke,
-    contact: np.ndarray,
-    side: np.ndarray,
-    half_jaw: float,
-    radius: np.ndarray,
-    blob_mm: float,
-) -> np.ndarray:
-    middle = (stroke.vertices - contact[:, None]).mean(axis=0)
-    across = np.array([-side[1], side[0]])
-    s, v = middle @ side, middle @ across
-    edge = half_jaw + 1.5
-    near = (np.maximum(s[:-1], s[1:]) > -WINDOW_MM) & (np.minimum(s[:-1], s[1:]) < WINDOW_MM)
-    near &= (np.maximum(v[:-1], v[1:]) > -edge) & (np.minimum(v[:-1], v[1:]) < edge)
-    reach = np.full(len(contact), -np.inf)
-    if near.any():
-        k = np.flatnonzero(near)
-        pieces = np.stack([stroke.vertices[:, k], stroke.vertices[:, k + 1]], axis=2)
-        reach = bead_reach(pieces, radius, contact, side, half_jaw)
-        # Where play leaves a gap at the seam, a narrow jaw rests on the gap's edges.
-        reach = np.where(np.isfinite(reach), reach, bead_reach(pieces, radius, contact, side, half_jaw + 1.0))
-    at = (stroke.seam - contact).mean(axis=0)
-    if blob_mm and abs(at @ side) < WINDOW_MM and abs(at @ across) < edge:
-        spot = np.repeat(stroke.seam[:, None, None], 2, axis=2)
-        reach = np.maximum(reach, bead_reach(spot, radius + blob_mm, contact, side, half_jaw))
-    return reach
+def _elastic_shift(theta: np.ndarray, sizes: Sizes) -> None:
+    for axis in ("x", "y"):
+        theta[:, INDEX[f"backlash_{axis}"]] += sizes[f"friction_{axis}"]
+
+
+def _elastic(p: Printing, sizes: Sizes) -> np.ndarray:
+    states = drive_states(p.contacts, sizes["take_up"])
+    settled = drive_states(p.contacts, np.full(p.n, 1e-3))
+    part = np.stack([sizes["friction_x"], sizes["friction_y"]], axis=1) / 2
+    return p.contacts.moved(-part[:, None, None] * (states - settled))
+
+
+def _flare_shift(theta: np.ndarray, sizes: Sizes) -> None:
+    theta[:, INDEX["first_layer_flare"]] += sizes["flare"] * np.exp(-0.1 / sizes["decay"])
+
+
+def _flare(p: Printing, sizes: Sizes) -> np.ndarray:
+    c = p.contacts
+    left = sizes["flare"][:, None] * np.exp(-c.low / sizes["decay"][:, None])
+    return 2 * c.sign * np.where(c.foot, 0.0, left)
+
+
+def _shrinkage_shift(theta: np.ndarray, sizes: Sizes) -> None:
+    """Scale means that of a 20 mm section."""
+    for axis, name in enumerate(("scale_x", "scale_y", "scale_z")):
+        theta[:, INDEX[name]] -= _fractions(sizes)[:, axis]
+
+
+def _fractions(sizes: Sizes) -> np.ndarray:
+    k, apart = sizes["fraction"], sizes["apart"]
+    return np.stack([k * (1 + apart), k * (1 - apart), k], axis=1)
+
+
+def _shrinkage(p: Printing, sizes: Sizes) -> np.ndarray:
+    c = p.contacts
+    more = (c.section / 20.0) ** sizes["power"][:, None] - 1
+    k = _fractions(sizes)
+    along = k[:, :1] * np.cos(c.angle) ** 2 + k[:, 1:2] * np.sin(c.angle) ** 2
+    lift = sizes["lift"] * np.sign(sizes["way"])
+    ends = np.where(c.height, c.lever**2, 0.0)
+    return -np.where(c.height, k[:, 2:], along) * c.size * more + lift[:, None] * ends
+
+
+def _closing_shift(theta: np.ndarray, sizes: Sizes) -> None:
+    theta[:, INDEX["bore_closure"]] += sizes["bores"]
+
+
+def _closing(p: Printing, sizes: Sizes) -> np.ndarray:
+    c = p.contacts
+    closure = p.theta[:, INDEX["bore_closure"], None]
+    ratio = 3.0 / c.size
+    bores = -closure * (ratio ** sizes["power"][:, None] - ratio)
+    windows = -sizes["windows"][:, None] * (6.0 / c.size) ** sizes["window_power"][:, None]
+    is_window = (c.family == "stepped-bore") & (c.kind == "inside") & ~c.round
+    return np.where(c.round, bores, np.where(is_window, windows, 0.0))
+
+
+def _push_out(p: Printing, sizes: Sizes) -> np.ndarray:
+    c = p.contacts
+    return 2 * np.where(c.solid, c.sign, 0.0) * sizes["push"][:, None]
+
+
+def _second_plate(p: Printing, sizes: Sizes) -> np.ndarray:
+    c = p.contacts
+    more = -sizes["fraction"][:, None] * c.size + c.sign * sizes["bead"][:, None]
+    return np.where(c.plate > 1, more, 0.0)
+
+
+def _crosstalk(p: Printing, sizes: Sizes) -> np.ndarray:
+    # The other axis has long taken up its play when it draws a flank across.
+    states = drive_states(p.contacts, np.full(p.n, 1e-3))
+    play = p.theta[:, [INDEX["backlash_x"], INDEX["backlash_y"]]] / 2
+    share = np.stack([sizes["x_of_y"], sizes["y_of_x"]], axis=1)
+    return p.contacts.moved(-share[:, None, None] * (play[:, None, None] * states)[..., ::-1])
+
+
+EFFECTS: dict[str, Effect] = {
+    e.name: e
+    for e in (
+        Effect(
+            name="jitter",
+            text="each layer shifts as a whole, by 0.01 to 0.04 mm",
+            sizes={"sd": span(0.01, 0.04)},
+            act=_jitter,
+            varies=True,
+        ),
+        Effect(
+            name="seam blob",
+            text="loops begin at any vertex with a blob of 0.05 to 0.15 mm",
+            sizes={"height": span(0.05, 0.15)},
+            act=_blob,
+            varies=True,
+        ),
+        Effect(
+            name="corners",
+            text="corners bulge or are cut, by 0.06 mm (standard deviation)",
+            sizes={"habit": spread(0.06), "own": span(0.06, 0.06)},
+            act=_corners,
+            varies=True,
+        ),
+        Effect(
+            name="elastic",
+            text="0.05 to 0.2 mm of lost motion is wound up against friction over 0.3 to 3 mm of way",
+            sizes={
+                "friction_x": span(0.05, 0.2),
+                "friction_y": span(0.05, 0.2),
+                "take_up": shape(0.3, 3.0),
+            },
+            act=_elastic,
+            shift=_elastic_shift,
+        ),
+        Effect(
+            name="growing flare",
+            text="0 to 0.2 mm per side at the bed, dying over 0.2 to 1.0 mm of height",
+            sizes={"flare": span(0.0, 0.2), "decay": shape(0.2, 1.0)},
+            act=_flare,
+            shift=_flare_shift,
+        ),
+        Effect(
+            name="shrinkage",
+            text="0.1 to 0.6 %, more in large sections, x and y a third apart; ends lift by up to 0.15 mm",
+            sizes={
+                "fraction": span(0.001, 0.006),
+                "apart": shape(-1 / 6, 1 / 6),
+                "power": shape(0.2, 0.5),
+                "lift": span(0.0, 0.15),
+                "way": shape(-1, 1),
+            },
+            act=_shrinkage,
+            shift=_shrinkage_shift,
+        ),
+        Effect(
+            name="closing",
+            text="bores close by another law of their size, windows by up to 0.06 mm",
+            sizes={
+                "bores": span(0.0, 0.1),
+                "power": shape(0.5, 2.0),
+                "windows": span(0.0, 0.06),
+                "window_power": shape(0.0, 1.0),
+            },
+            act=_closing,
+            shift=_closing_shift,
+        ),
+        Effect(
+            name="push-out",
+            text="dense filling pushes walls out, by up to 0.05 mm per side",
+            sizes={"push": span(0.0, 0.05)},
+            act=_push_out,
+        ),
+        Effect(
+            name="second plate",
+            text="the second plate shrinks 0.1 to 0.3 % more and its bead is 0.01 to 0.04 mm wider",
+            sizes={"fraction": span(0.001, 0.003), "bead": span(0.01, 0.04)},
+            act=_second_plate,
+        ),
+        Effect(
+            name="crosstalk",
+            text="the play of one axis shows up to 40 % in the other",
+            sizes={"x_of_y": span(0.0, 0.4), "y_of_x": span(0.0, 0.4)},
+            act=_crosstalk,
+        ),
+    )
+}
+
+
+@dataclass(frozen=True, kw_only=True)
+class Recipe:
+    """Which effects a population of printers has, and how much.
+
+    Attributes
+    ----------
+    name, text : str
+    effects : tuple of Effect
+    times : float
+        Of the usual sizes.
+    mixed : bool
+        All at once, each at up to `MIX_SHARE` of its range.
+    noise : str
+        How it is read, of `virtual_caliper.NOISES`.
+    """
+
+    name: str
+    text: str
+    effects: tuple[Effect, ...] = ()
+    times: float = 1.0
+    mixed: bool = False
+    noise: str = "rounded"
+
+
+class RoughPrinters:
+    """n printers with terms `theta`, rough by a recipe; printed as often as wanted.
+
+    Parameters
+    ----------
+    walk : SetWalk
+    theta : ndarray (n, terms)
+        As drawn; what the effects add to it is in `truth`.
+    recipe : Recipe
+    rng : Generator
+
+    Attributes
+    ----------
+    truth : ndarray (n, terms)
+        What the terms truly are, the effects' share included.
+    """
+
+    def __init__(self, walk: SetWalk, theta: np.ndarray, recipe: Recipe, rng: np.random.Generator) -> None:
+        self.walk = walk
+        self.contacts = contacts_of(walk)
+        self.recipe = recipe
+        self.truth = np.array(theta, dtype=float)
+        self.sizes = [e.draw(rng, len(theta), recipe.times, recipe.mixed) for e in recipe.effects]
+        for effect, sizes in zip(recipe.effects, self.sizes, strict=True):
+            effect.shift(self.truth, sizes)
+
+    def printed(self, rng: np.random.Generator, removed: np.ndarray | float = 0.0) -> np.ndarray:
+        """Exact readings (n, m) [mm] of one printing, with terms less `removed` (n, terms)."""
+        return self.walk.readings(self.truth - removed) + self._roughness(rng, removed)
+
+    def sizes_on_average(self, rng: np.random.Generator, removed: np.ndarray | float = 0.0) -> np.ndarray:
+        """Sizes (n, m) [mm] as flat jaws or a mating part see them, mean over printings; no caliper error.
+
+        The jaws rest on what stands out most, as a mating part does, and that is what decides a fit.
+        """
+        theta = self.truth - removed
+        theta[:, [INDEX["outside_bias"], INDEX["inside_bias"]]] = 0.0
+        return self.walk.readings(theta) + self._roughness(rng, removed, REPRINTS)
+
+    def _roughness(
+        self, rng: np.random.Generator, removed: np.ndarray | float, printings: int = 1
+    ) -> np.ndarray:
+        """Change of the readings by all effects, mean over so many printings."""
+        printing = Printing(contacts=self.contacts, theta=self.truth - removed, rng=rng)
+        off = np.zeros((printing.n, len(self.walk.keys)))
+        for effect, sizes in zip(self.recipe.effects, self.sizes, strict=True):
+            times = printings if effect.varies else 1
+            off += np.mean([effect.act(printing, sizes) for _ in range(times)], axis=0)
+        return off
+
+
+def ordinary_columns(contacts: Contacts) -> np.ndarray:
+    """Columns of pegs, blocks, holes and windows of ordinary size (m,) of bool: closed outlines and openings."""
+    low, high = ORDINARY_MM
+    on_part = np.isin(contacts.family, ("stepped-boss", "stepped-bore", "plain-block"))
+    sized = (contacts.size >= low) & (contacts.size <= high)
+    return on_part & sized & (contacts.sign != 0) & contacts.solid & ~contacts.foot
+
+
+def _recipes() -> tuple[Recipe, ...]:
+    return (
+        Recipe(name="ideal", text="as modelled"),
+        Recipe(
+            name="jitter 0.02",
+            text="each layer shifts as a whole, by 0.02 mm",
+            effects=(replace(EFFECTS["jitter"], sizes={"sd": span(0.02, 0.02)}),),
+        ),
+        *(Recipe(name=e.name, text=e.text, effects=(e,)) for e in EFFECTS.values()),
+        Recipe(
+            name="caliper and hand",
+            text="jaws tilt, thin walls give, zero drifts, some round to 0.05 mm",
+            noise="rough hand",
+        ),
+        Recipe(
+            name="hand, three times",
+            text="the same, each feature three times, up to 0.7 of the variance in common",
+            noise="rough hand, three times",
+        ),
+        Recipe(
+            name="mix",
+            text="all of these, each at up to half of its range",
+            effects=tuple(EFFECTS.values()),
+            mixed=True,
+            noise="half a rough hand",
+        ),
+    )
+
+
+RECIPES: dict[str, Recipe] = {r.name: r for r in _recipes()}
+"""The ideal printer and every effect of the list, alone and together."""

@@ -11,7 +11,8 @@ import numpy as np
 
 from fitassay.analysis.diagnosis.sequential import Guide, replay
 from fitassay.analysis.terms import NAMES
-from fitassay.analysis.validation.population import MIXES, NOISES, draw_printers, read_sets
+from fitassay.analysis.validation.population import MIXES, draw_printers
+from fitassay.analysis.validation.virtual_caliper import NOISES, read_sets
 from fitassay.coupons.files import write_atomic
 from tests.calibration.study import MACHINE, set_walk
 

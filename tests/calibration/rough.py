@@ -9,8 +9,9 @@ import numpy as np
 from fitassay.analysis.diagnosis.verdict import STATUSES
 from fitassay.analysis.estimation.batch import interpret_many
 from fitassay.analysis.terms import PRINTER
-from fitassay.analysis.validation.population import MIXES, NOISES, draw_printers, read_sets
-from fitassay.analysis.validation.rough_printer import Roughness, rough_readings
+from fitassay.analysis.validation.path_faults import Roughness, rough_readings
+from fitassay.analysis.validation.population import MIXES, draw_printers
+from fitassay.analysis.validation.virtual_caliper import NOISES, read_sets
 from tests.calibration.study import MACHINE, reference, set_walk
 
 # Fault, its size in words, the printer.

@@ -8,7 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from fitassay.analysis.estimation.batch import Interpreted, interpret_many
-from fitassay.analysis.validation.population import MIXES, NOISES, SLIPS, draw_printers, read_sets, slip
+from fitassay.analysis.validation.population import MIXES, draw_printers
+from fitassay.analysis.validation.virtual_caliper import NOISES, SLIPS, read_sets, slip
 from tests.calibration.study import MACHINE, reference, set_walk
 
 Spoil = Callable[[np.ndarray, np.random.Generator], tuple[np.ndarray, list[int]]]

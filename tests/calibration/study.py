@@ -11,7 +11,8 @@ from fitassay.analysis.diagnosis.verdict import STATUSES, Reference, reference_o
 from fitassay.analysis.estimation.batch import Interpreted, interpret_many
 from fitassay.analysis.estimation.priors import prior_sds
 from fitassay.analysis.terms import PRINTER, TERMS
-from fitassay.analysis.validation.population import MIXES, NOISES, Sets, draw_printers, read_sets
+from fitassay.analysis.validation.population import MIXES, draw_printers
+from fitassay.analysis.validation.virtual_caliper import NOISES, Sets, read_sets
 from fitassay.coupons.machine import Machine
 from tests.sets import walk
 
