@@ -1,0 +1,285 @@
+"""Rough printers read, interpreted, advised and printed again: one cell a kind of roughness, machine and evidence.
+
+True sizes of a printed part are means over printings of what flat jaws, or a mating part, rest on
+(`RoughPrinters.sizes_on_average`), no caliper error in them. An error is truly the largest when its true amount, what
+the roughness adds to it included, moves the reference features most.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cache
+
+import numpy as np
+
+from fitassay.analysis.diagnosis.advice import advise
+from fitassay.analysis.diagnosis.verdict import STATUSES, visible_limits, visible_sd
+from fitassay.analysis.estimation.batch import Interpreted, interpret_many
+from fitassay.analysis.estimation.observations import single_reading_sd
+from fitassay.analysis.result import Advice
+from fitassay.analysis.terms import INDEX, PRINTER
+from fitassay.analysis.validation import rough_printer, unlisted_effects
+from fitassay.analysis.validation.population import MIXES, draw_printers
+from fitassay.analysis.validation.rough_printer import Recipe, RoughPrinters, ordinary_columns
+from fitassay.analysis.validation.virtual_caliper import NOISES, read_sets
+from tests.calibration.study import MACHINE, reference, set_walk
+
+LISTED: dict[str, Recipe] = rough_printer.RECIPES
+OUTSIDE: dict[str, Recipe] = unlisted_effects.RECIPES
+MACHINES = ("priors", "mild", "sound", "one-culprit")
+EVIDENCE = ("caliper",)
+PRINTERS = 400
+K95 = 1.95996
+# A printer is bad when its ordinary sizes miss by this much [mm, rms]; made worse by more than the other is harm.
+BAD_MM, WORSE_MM = 0.1, 0.03
+EDGES = (0.0, 0.4, 0.6, 0.8, 0.9, 0.97, 1.0)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Cell:
+    """n printers of one roughness and one mix of machines.
+
+    Attributes
+    ----------
+    recipe, machines, evidence : str
+    truth : ndarray (n, terms)
+    found : Interpreted
+    size_error, size_sd : ndarray (n, ordinary sizes) [mm]
+        Predicted less true size, and the standard uncertainty stated for it.
+    before, after : ndarray (n,) [mm]
+        Misfit of the ordinary sizes, root mean square, as printed and with the advice taken.
+    advised : ndarray (n, terms) of bool
+        Settings that the advice changes, by term.
+    """
+
+    recipe: str
+    machines: str
+    evidence: str
+    truth: np.ndarray
+    found: Interpreted
+    size_error: np.ndarray
+    size_sd: np.ndarray
+    before: np.ndarray
+    after: np.ndarray
+    advised: np.ndarray
+
+    @property
+    def effects(self) -> np.ndarray:
+        """True contributions over the reference features (n, terms) [mm]."""
+        return np.where(PRINTER, np.abs(self.truth) * np.sqrt(reference("full").weights), 0.0)
+
+    @property
+    def accused(self) -> np.ndarray:
+        """Sets in which an error is accused (n,) of bool."""
+        return np.isin(self.found.judged.status, [STATUSES.index(s) for s in ("dominant", "leading")])
+
+    @property
+    def right(self) -> np.ndarray:
+        """Whether the term thought the largest truly is, and moves some size visibly (n,) of bool."""
+        ref = reference("full")
+        term = self.found.judged.term
+        limits = visible_limits(ref, MACHINE, single_reading_sd(MACHINE))
+        rows = np.arange(len(term))
+        seen = np.abs(ref.gains[:, term].T * self.truth[rows, term, None]) > limits
+        return (np.argmax(self.effects, axis=1) == term) & seen.any(axis=1)
+
+    @property
+    def held(self) -> np.ndarray:
+        """Whether the 95 % interval of each printer term holds the truth (n, terms) of bool."""
+        sd = np.sqrt(np.einsum("njj->nj", self.found.settled.covariance))
+        return (np.abs(self.found.settled.mean - self.truth) <= K95 * sd)[:, PRINTER]
+
+    @property
+    def sizes_held(self) -> np.ndarray:
+        """The same of predicted ordinary sizes (n, ordinary sizes) of bool."""
+        return np.abs(self.size_error) <= K95 * self.size_sd
+
+
+@cache
+def run_cell(
+    recipe: str, machines: str, evidence: str = "caliper", n: int = PRINTERS, seed: int = 70
+) -> Cell:
+    """Draw, print, read, interpret, advise, and print again."""
+    w = set_walk("full")
+    made = {**LISTED, **OUTSIDE}[recipe]
+    rng = np.random.default_rng([seed, sorted(MIXES).index(machines)])
+    theta = draw_printers(MIXES[machines], n, MACHINE, reference("full").weights, rng)
+    printers = RoughPrinters(w, theta, made, rng)
+    sets = read_sets(printers.printed(rng), NOISES[made.noise], MACHINE, rng, printers.contacts)
+    found = interpret_many(w, sets.values, MACHINE, u=sets.u)
+    columns = ordinary_columns(printers.contacts)
+    predicted, sd = predicted_sizes(found, columns)
+    nominal = printers.contacts.size[columns]
+    true = printers.sizes_on_average(rng)[:, columns]
+    removed, advised = removed_by_advice(found)
+    mended = printers.sizes_on_average(rng, removed)[:, columns]
+    return Cell(
+        recipe=recipe,
+        machines=machines,
+        evidence=evidence,
+        truth=printers.truth,
+        found=found,
+        size_error=predicted - true,
+        size_sd=sd,
+        before=misfit(true - nominal),
+        after=misfit(mended - nominal),
+        advised=advised,
+    )
+
+
+def misfit(off: np.ndarray) -> np.ndarray:
+    """Root mean square over the sizes (n,) [mm]."""
+    return np.sqrt(np.mean(off**2, axis=1))
+
+
+def predicted_sizes(found: Interpreted, columns: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Sizes of printed features and their standard uncertainties, (n, columns) each [mm]."""
+    gains = np.where(PRINTER, set_walk("full").linearise()[1], 0.0)[columns]
+    s = found.settled
+    mean = s.base[:, columns] + s.mean @ gains.T
+    return mean, np.sqrt(np.einsum("fj,njk,fk->nf", gains, s.covariance, gains))
+
+
+def removed_by_advice(found: Interpreted) -> tuple[np.ndarray, np.ndarray]:
+    """Amount of each term that the advised settings take away, and which they are, (n, terms) each."""
+    ref = reference("full")
+    visible = visible_sd(MACHINE, single_reading_sd(MACHINE))
+    removed = np.zeros_like(found.settled.mean)
+    advised = np.zeros(removed.shape, dtype=bool)
+    unexplained = STATUSES.index("unexplained")
+    for i in np.flatnonzero(found.judged.status != unexplained):
+        changes, *_ = advise(found.settled.mean[i], found.settled.covariance[i], ref, MACHINE, visible)
+        for change in changes:
+            j = INDEX[change.term]
+            removed[i, j] = amount_removed(change)
+            advised[i, j] = True
+    return removed, advised
+
+
+def amount_removed(change: Advice) -> float:
+    """How much of its term a change of setting takes away, from what the settings mean on a machine."""
+    old, new = change.from_value, change.to_value
+    if change.term.startswith("scale_"):
+        return old / new - 1
+    if change.term.startswith("backlash_") or change.term == "bore_closure":
+        return new - old
+    if change.term == "bead_excess":
+        # Cross-section with rounded ends, A = (w - h) h + pi h^2 / 4, in proportion to the flow.
+        w, h = MACHINE.line_width_mm, MACHINE.layer_height_mm
+        area = (w - h) * h + np.pi * h**2 / 4
+        return (area * old / new - area) / h
+    if change.term == "skew_xy":
+        return float(np.deg2rad(old - new))
+    return old - new
+
+
+@dataclass(frozen=True, kw_only=True)
+class Row:
+    """Figures of one roughness over all machines; shares 0..1.
+
+    Attributes
+    ----------
+    terms, worst_term : float
+        Coverage of the terms' 95 % intervals, pooled and of the worst term.
+    sizes : float
+        Coverage of predicted ordinary sizes.
+    sound_accused : float
+        Sound printers accused of what is not truly their largest visible error.
+    wrong_dominant : float
+        Sets of all machines with a wrong dominant accusation.
+    found : float
+        Large culprits accused.
+    overconfident, apart_high, apart_low : float
+        Stated less observed frequency: the largest in bins from 0.8 up, the largest difference there and below.
+    ratio : float
+        Median of misfit after over before, bad machines.
+    worse : float
+        Machines made worse by more than `WORSE_MM`.
+    flow : float
+        Sound printers whose flow is changed.
+    """
+
+    recipe: str
+    evidence: str
+    terms: float
+    worst_term: float
+    sizes: float
+    sound_accused: float
+    wrong_dominant: float
+    found: float
+    overconfident: float
+    apart_high: float
+    apart_low: float
+    ratio: float
+    worse: float
+    flow: float
+
+
+def row_of(recipe: str, evidence: str = "caliper", n: int = PRINTERS) -> Row:
+    cells = {m: run_cell(recipe, m, evidence, n) for m in MACHINES}
+    each = list(cells.values())
+    held = np.concatenate([c.held for c in each])
+    sound, culprit = cells["sound"], cells["one-culprit"]
+    before = np.concatenate([c.before for c in each])
+    after = np.concatenate([c.after for c in each])
+    bad = before >= BAD_MM
+    bins = chances([c for c in each if c.machines != "sound"])
+    high = [stated - seen for stated, seen, _ in bins if stated >= 0.8]
+    low = [stated - seen for stated, seen, _ in bins if stated < 0.8]
+    return Row(
+        recipe=recipe,
+        evidence=evidence,
+        terms=float(held.mean()),
+        worst_term=float(held.mean(axis=0).min()),
+        sizes=float(np.mean([c.sizes_held for c in each])),
+        sound_accused=float(np.mean(sound.accused & ~sound.right)),
+        wrong_dominant=float(np.mean([np.mean((c.found.judged.status == 0) & ~c.right) for c in each])),
+        found=float(np.mean(culprit.accused & culprit.right)),
+        overconfident=max(high, default=0.0),
+        apart_high=max(map(abs, high), default=0.0),
+        apart_low=max(map(abs, low), default=0.0),
+        ratio=float(np.median((after / before)[bad])),
+        worse=float(np.mean(after > before + WORSE_MM)),
+        flow=float(np.mean(sound.advised[:, INDEX["bead_excess"]])),
+    )
+
+
+def chances(cells: list[Cell]) -> list[tuple[float, float, int]]:
+    """Mean stated chance of the error thought largest, how often it truly is, and number, by bin."""
+    stated = np.concatenate([c.found.judged.chances.max(axis=1) for c in cells])
+    right = np.concatenate([np.argmax(c.effects, axis=1) == c.found.judged.term for c in cells])
+    rows = []
+    for low, high in zip(EDGES[:-1], EDGES[1:], strict=True):
+        inside = (stated > low) & (stated <= high)
+        if inside.sum() >= 30:
+            rows.append((float(stated[inside].mean()), float(right[inside].mean()), int(inside.sum())))
+    return rows
+
+
+HEADER = (
+    f"{'roughness':<20}{'evidence':<9}{'terms':>6}{'worst':>6}{'sizes':>6}{'s.acc':>6}{'w.dom':>6}{'found':>6}"
+    f"{'over':>6}{'high':>6}{'low':>6}{'ratio':>6}{'worse':>6}{'flow':>6}"
+)
+
+
+def line(r: Row) -> str:
+    figures = (
+        r.terms, r.worst_term, r.sizes, r.sound_accused, r.wrong_dominant, r.found, r.overconfident,
+        r.apart_high, r.apart_low, r.ratio, r.worse, r.flow,
+    )  # fmt: skip
+    return f"{r.recipe:<20}{r.evidence:<9}" + "".join(f"{v:6.3f}" for v in figures)
+
+
+def main() -> None:
+    """Print the table: ``python -m tests.calibration.acceptance [printers [roughness ...]]``."""
+    import sys
+
+    n = int(sys.argv[1]) if len(sys.argv) > 1 else PRINTERS
+    print(HEADER)
+    for name in sys.argv[2:] or [*LISTED, *OUTSIDE]:
+        for evidence in EVIDENCE:
+            print(line(row_of(name, evidence, n)), flush=True)
+
+
+if __name__ == "__main__":
+    main()
