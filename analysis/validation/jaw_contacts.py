@@ -75,7 +75,7 @@ class Contacts:
         Read on the lowest layers.
     plate, coupon : ndarray (m,) of int
     section : ndarray (m,) [mm]
-        Root of the section's bounding area at the height measured; a height's own length.
+        Root of the section's bounding area at the height measured; of the whole coupon for heights.
     low : ndarray (m,) [mm]
         Lowest height that the jaws touch.
     first_layer, last_layer : ndarray (m,) of int
@@ -163,7 +163,7 @@ def _row(walk: CouponWalk, index: int, feature: Feature, layer: float, loops: li
             **common,
             **_no_flanks(),
             "foot": False,
-            "section": feature.nominal_mm,
+            "section": float(np.sqrt(coupon.size_mm[0] * coupon.size_mm[1])),
             "low": 0.0,
             "first_layer": 0,
             "last_layer": 1,
