@@ -8,7 +8,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from fitassay.analysis.chain.walk import bead_reach, lost_motion
+from fitassay.analysis.chain.backlash import lost_motion
+from fitassay.analysis.chain.span import bead_reach
 from fitassay.analysis.estimation.feed import measured_filament, split_flow
 from fitassay.analysis.estimation.posterior import posterior
 from fitassay.analysis.terms import INDEX, TERMS, errors_of
