@@ -11,9 +11,9 @@ import pytest
 from fitassay.analysis.chain.backlash import lost_motion
 from fitassay.analysis.chain.span import bead_reach
 from fitassay.analysis.estimation.feed import measured_filament, split_flow
-from fitassay.analysis.estimation.posterior import posterior
 from fitassay.analysis.terms import INDEX, TERMS, errors_of
 from fitassay.coupons.machine import Machine
+from tests.posteriors import posterior
 from tests.sets import walk
 from tests.test_walk import circle, feature, walk_of
 

@@ -86,8 +86,8 @@ class Cell:
     @property
     def held(self) -> np.ndarray:
         """Whether the 95 % interval of each printer term holds the truth (n, terms) of bool."""
-        sd = np.sqrt(np.einsum("njj->nj", self.found.settled.covariance))
-        return (np.abs(self.found.settled.mean - self.truth) <= K95 * sd)[:, PRINTER]
+        known = self.found.settled.posterior
+        return (np.abs(known.mean - self.truth) <= K95 * known.sd)[:, PRINTER]
 
     @property
     def sizes_held(self) -> np.ndarray:
@@ -135,20 +135,20 @@ def misfit(off: np.ndarray) -> np.ndarray:
 def predicted_sizes(found: Interpreted, columns: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Sizes of printed features and their standard uncertainties, (n, columns) each [mm]."""
     gains = np.where(PRINTER, set_walk("full").linearise()[1], 0.0)[columns]
-    s = found.settled
-    mean = s.base[:, columns] + s.mean @ gains.T
-    return mean, np.sqrt(np.einsum("fj,njk,fk->nf", gains, s.covariance, gains))
+    mean, sd = found.settled.posterior.linear(gains)
+    return found.settled.base[:, columns] + mean, sd
 
 
 def removed_by_advice(found: Interpreted) -> tuple[np.ndarray, np.ndarray]:
     """Amount of each term that the advised settings take away, and which they are, (n, terms) each."""
     ref = reference("full")
     visible = visible_sd(MACHINE, single_reading_sd(MACHINE))
-    removed = np.zeros_like(found.settled.mean)
+    known = found.settled.posterior
+    removed = np.zeros_like(known.mean)
     advised = np.zeros(removed.shape, dtype=bool)
     unexplained = STATUSES.index("unexplained")
     for i in np.flatnonzero(found.judged.status != unexplained):
-        changes, *_ = advise(found.settled.mean[i], found.settled.covariance[i], ref, MACHINE, visible)
+        changes, *_ = advise(known.mean[i], known.cov[i], ref, MACHINE, visible)
         for change in changes:
             j = INDEX[change.term]
             removed[i, j] = amount_removed(change)

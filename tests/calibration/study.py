@@ -67,7 +67,7 @@ class Study:
 
     def coverage(self, k: float) -> np.ndarray:
         """Share of the intervals of half width k standard uncertainties that hold the truth (terms,)."""
-        return np.mean(np.abs(self.found.settled.mean - self.theta) <= k * self.sd, axis=0)
+        return np.mean(np.abs(self.found.settled.posterior.mean - self.theta) <= k * self.sd, axis=0)
 
     @property
     def effects(self) -> np.ndarray:
