@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
+import io
 import os
 import stat
 import tempfile
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
-from typing import BinaryIO
 
 from fitassay.coupons.errors import InputError, WriteError
 
@@ -32,7 +32,7 @@ def is_there(path: Path) -> bool:
 
 
 @contextmanager
-def open_input(path: Path, kind: str, missing: str = MISSING) -> Iterator[BinaryIO]:
+def open_input(path: Path, kind: str, missing: str = MISSING) -> Iterator[io.BufferedReader]:
     """Open a file that the user names, to be read.
 
     Pipes, devices and folders are refused before anything is read from them, so that nothing waits for ever.

@@ -15,21 +15,10 @@ from fitassay.coupons.solid import Solid, merge
 UNITS_MM: dict[str, float] = {"mm": 1.0, "cm": 10.0, "m": 1000.0, "inch": 25.4, "micron": 0.001}
 """Millimetres in one unit of a file; the inch is 25.4 mm exactly."""
 
-LARGEST_BYTES = 600_000_000
-"""No part is larger; a larger file is some other file."""
-
 # A part whose largest side is shorter or longer than this is hardly meant in mm [mm].
 PLAUSIBLE_MM = (2.0, 600.0)
 
 REMEDY = "export the part as STL or 3MF again"
-_THREEMF_UNITS = {
-    "micron": 0.001,
-    "millimeter": 1.0,
-    "centimeter": 10.0,
-    "inch": 25.4,
-    "foot": 304.8,
-    "meter": 1000.0,
-}
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -122,30 +111,12 @@ def _bytes(path: Path) -> bytes:
 
 
 def _read_threemf(path: Path) -> tuple[Part, ...]:
-    import zipfile
+    from fitassay.analysis.parts.threemf_reader import read_bodies
 
-    try:
-        with zipfile.ZipFile(path) as package:
-            if sum(i.file_size for i in package.infolist()) > LARGEST_BYTES:
-                raise InputError("holds too much for a part; was another file meant?", str(path))
-            if not any(n.lower().endswith(".model") for n in package.namelist()):
-                raise InputError("is an archive without a 3MF model in it; export the part as 3MF", str(path))
-        import trimesh
-
-        scene = trimesh.load_scene(str(path), file_type="3mf", process=False)
-        meshes = [m for m in scene.dump() if isinstance(m, trimesh.Trimesh)]
-        factor = _THREEMF_UNITS[scene.units or "millimeter"]
-    except InputError:
-        raise
-    except Exception as exc:  # whatever a broken package makes its reader raise
-        raise InputError(f"is no readable 3MF file ({exc}); export the part again", str(path)) from exc
-    if not meshes:
-        raise InputError("holds no mesh; export the part again", str(path))
     parts = []
-    for i, mesh in enumerate(meshes, start=1):
-        name = str(mesh.metadata.get("name") or f"{path.stem}-{i}")
-        place = f"{path}, body {name}"
-        parts.append(_part(np.asarray(mesh.vertices), np.asarray(mesh.faces), factor, name, place))
+    for i, body in enumerate(read_bodies(path), start=1):
+        name = body.name or f"{path.stem}-{i}"
+        parts.append(_part(body.vertices, body.faces, body.factor, name, f"{path}, body {name}"))
     return tuple(parts)
 
 
