@@ -1,4 +1,4 @@
-"""The error terms: one table row each, with what it does to a print and what removes it.
+"""The table of error terms: one row each, with what it does to a print and what removes it.
 
 The printed outline follows from the commanded path by, in this order:
 
@@ -9,18 +9,16 @@ The printed outline follows from the commanded path by, in this order:
     bead      swept along the path, width w + e
     reading   caliper span + what the instrument or the layer datum adds
 
-All signed; zero is a perfect printer. Lengths mm, angles rad.
+All signed; zero is a perfect printer. Lengths mm, angles rad. A term is added by a row here and nowhere else; what
+the columns mean stands in `analysis.term`.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import dataclass
-from typing import Literal
-
 import numpy as np
 
-from fitassay.coupons.feature import Feature
+from fitassay.analysis.controls import Control, Flow, Steps, per_degree
+from fitassay.analysis.term import Errors, Quantity, Term, TermKind, Varies
 
 BORE_REFERENCE_MM = 3.0
 """Bore diameter at which `bore_closure` is stated [mm]."""
@@ -28,135 +26,30 @@ BORE_REFERENCE_MM = 3.0
 FLARE_BAND_MM = 0.5
 """Below this height a flank is taken to belong to the flared first layers [mm]."""
 
-TermKind = Literal["printer", "instrument", "form"]
-
-
-class Errors:
-    """Values of all terms for n printers at once, sorted by what they act on.
-
-    Each row of `TERMS` adds its share in `Term.act`; the toolpath walk reads the totals.
-
-    Attributes
-    ----------
-    contour, flare, closure, bead : ndarray (n,) [mm]
-        Outward shift per side; the same for the lowest layers only; loss on a 3 mm bore's diameter; bead
-        excess.
-    scale : ndarray (n, 3)
-        Fractions for x, y, z.
-    play : ndarray (n, 2) [mm]
-        Total play of x and y.
-    shear : ndarray (n,) [rad]
-        x gained per y.
-    datum : ndarray (n,) [mm]
-        Added to every height.
-    added : dict of str to ndarray (n,) [mm]
-        Added to readings of one feature kind.
-    """
-
-    def __init__(self, n: int) -> None:
-        self.n = n
-        self.contour = np.zeros(n)
-        self.flare = np.zeros(n)
-        self.closure = np.zeros(n)
-        self.bead = np.zeros(n)
-        self.scale = np.zeros((n, 3))
-        self.play = np.zeros((n, 2))
-        self.shear = np.zeros(n)
-        self.datum = np.zeros(n)
-        self.added: dict[str, np.ndarray] = {}
-
-    def add(self, kinds: tuple[str, ...], value: np.ndarray) -> None:
-        """Add `value` to all readings of these feature kinds."""
-        for kind in kinds:
-            self.added[kind] = self.added.get(kind, np.zeros(self.n)) + value
-
-
-@dataclass(frozen=True, kw_only=True)
-class Term:
-    """One error term.
-
-    Attributes
-    ----------
-    name, symbol, unit : str
-        As in diagnosis.json; the unit is ``mm``, ``rad`` or ``1`` (a fraction).
-    prior_sd : float [unit]
-        Standard deviation of the zero-mean normal prior; None: taken from the caliper.
-    prior_reason : str
-        Why that wide.
-    kind : {"printer", "instrument", "form"}
-        Only printer terms can be accused; ``instrument`` terms belong to the caliper, ``form`` terms absorb
-        what the model does not claim to know.
-    label : str
-        In words, for sentences ("backlash in y").
-    cause : str
-        Typical cause.
-    setting : str
-        The figure of machine.toml that removes it; empty where a hand must (frame, instrument).
-    sentence : str
-        What it does to a part.
-    step : float [unit]
-        Step for numeric derivatives; for play more than a jaw's flat hides in a small bore.
-    act : callable (Errors, ndarray) -> None
-        Adds n values of the term to the batch.
-    """
-
-    name: str
-    symbol: str
-    unit: str
-    prior_sd: float | None
-    prior_reason: str
-    kind: TermKind
-    label: str
-    cause: str
-    setting: str
-    sentence: str
-    step: float
-    act: Callable[[Errors, np.ndarray], None]
-
-
-def _scale(axis: int) -> Callable[[Errors, np.ndarray], None]:
-    def act(e: Errors, v: np.ndarray) -> None:
-        e.scale[:, axis] += v
-
-    return act
-
-
-def _play(axis: int) -> Callable[[Errors, np.ndarray], None]:
-    def act(e: Errors, v: np.ndarray) -> None:
-        e.play[:, axis] += v
-
-    return act
-
-
-def _field(name: str) -> Callable[[Errors, np.ndarray], None]:
-    def act(e: Errors, v: np.ndarray) -> None:
-        getattr(e, name).__iadd__(v)
-
-    return act
-
-
-def _reading(*kinds: str) -> Callable[[Errors, np.ndarray], None]:
-    def act(e: Errors, v: np.ndarray) -> None:
-        e.add(kinds, v)
-
-    return act
-
-
 OUTSIDE_KINDS = ("outside", "thickness", "height", "diagonal")
+"""Feature kinds that are read with the outside jaws."""
 
+# Changes go from mechanics, which move all that comes after, by way of the gap to bead, path, bores and feet; scale
+# comes last, since it is read off sizes that the others have shifted (`change_rank`). Of terms that act alike the one
+# is changed that acts on sizes alone (`alias_rank`).
 TERMS: tuple[Term, ...] = (
     Term(
         name="scale_x",
         symbol="s_x",
         unit="1",
         prior_sd=0.005,
+        quantity="scale x",
         kind="printer",
+        example=0.01,
         step=1e-5,
-        act=_scale(0),
         prior_reason="belts, screws and shrinkage of common plastics stay within about 1 %",
+        drift_sd=0.0002,
+        varies=(Varies("material", own=0.0007, alike=0.004),),
         label="scale in x",
         cause="steps per mm off, or even shrinkage of the plastic",
-        setting="settings.steps_per_mm_x",
+        control=Steps("settings.steps_per_mm_x"),
+        change_rank=8,
+        alias_rank=7,
         sentence="long sizes along x are off in proportion to their length",
     ),
     Term(
@@ -164,13 +57,18 @@ TERMS: tuple[Term, ...] = (
         symbol="s_y",
         unit="1",
         prior_sd=0.005,
+        quantity="scale y",
         kind="printer",
+        example=0.01,
         step=1e-5,
-        act=_scale(1),
         prior_reason="as scale_x",
+        drift_sd=0.0002,
+        varies=(Varies("material", own=0.0007, alike=0.004),),
         label="scale in y",
         cause="steps per mm off, or even shrinkage of the plastic",
-        setting="settings.steps_per_mm_y",
+        control=Steps("settings.steps_per_mm_y"),
+        change_rank=8,
+        alias_rank=7,
         sentence="long sizes along y are off in proportion to their length",
     ),
     Term(
@@ -178,13 +76,19 @@ TERMS: tuple[Term, ...] = (
         symbol="s_z",
         unit="1",
         prior_sd=0.005,
+        quantity="scale z",
         kind="printer",
+        example=0.01,
+        seen_from="side",
         step=1e-5,
-        act=_scale(2),
         prior_reason="as scale_x",
+        drift_sd=0.0003,
+        varies=(Varies("material", own=0.0007, alike=0.004),),
         label="scale in z",
         cause="steps per mm off, or even shrinkage of the plastic",
-        setting="settings.steps_per_mm_z",
+        control=Steps("settings.steps_per_mm_z"),
+        change_rank=8,
+        alias_rank=7,
         sentence="heights are off in proportion to their height",
     ),
     Term(
@@ -192,13 +96,18 @@ TERMS: tuple[Term, ...] = (
         symbol="b_x",
         unit="mm",
         prior_sd=0.3,
+        quantity="play x",
         kind="printer",
+        example=0.2,
         step=0.05,
-        act=_play(0),
         prior_reason="a loose belt or a weak motor on a small machine loses up to some tenths of a mm",
+        drift_sd=0.008,
+        varies=(Varies("speed", own=0.03, alike=0.03),),
         label="backlash in x",
         cause="loose belt or screw, or a weak motor against friction",
-        setting="settings.backlash_x_mm",
+        control=Control("settings.backlash_x_mm", -1.0),
+        change_rank=2,
+        alias_rank=3,
         sentence="pegs and holes alike come out short along x",
     ),
     Term(
@@ -206,13 +115,18 @@ TERMS: tuple[Term, ...] = (
         symbol="b_y",
         unit="mm",
         prior_sd=0.3,
+        quantity="play y",
         kind="printer",
+        example=0.2,
         step=0.05,
-        act=_play(1),
         prior_reason="as backlash_x",
+        drift_sd=0.008,
+        varies=(Varies("speed", own=0.03, alike=0.03),),
         label="backlash in y",
         cause="loose belt or screw, or a weak motor against friction",
-        setting="settings.backlash_y_mm",
+        control=Control("settings.backlash_y_mm", -1.0),
+        change_rank=2,
+        alias_rank=3,
         sentence="pegs and holes alike come out short along y",
     ),
     Term(
@@ -220,13 +134,18 @@ TERMS: tuple[Term, ...] = (
         symbol="e",
         unit="mm",
         prior_sd=0.1,
+        quantity="bead",
         kind="printer",
+        example=0.1,
         step=1e-3,
-        act=_field("bead"),
         prior_reason="filament of 1.80 for 1.75 mm makes a 0.45 mm bead 0.024 wider; feed errors go to 25 %",
+        drift_sd=0.008,
+        varies=(Varies("material", own=0.03), Varies("speed", own=0.03)),
         label="bead width",
         cause="flow, filament diameter or feed",
-        setting="settings.flow_percent",
+        control=Flow("settings.flow_percent"),
+        change_rank=4,
+        alias_rank=6,
         sentence="outside sizes grow and inside sizes shrink, by one bead excess",
     ),
     Term(
@@ -234,13 +153,17 @@ TERMS: tuple[Term, ...] = (
         symbol="p",
         unit="mm",
         prior_sd=0.15,
+        quantity="contour",
         kind="printer",
+        example=0.1,
         step=1e-3,
-        act=_field("contour"),
         prior_reason="a path drawn on the outline stands half a bead, 0.2 to 0.25 mm, out of its place",
+        drift_sd=0.003,
         label="path offset",
         cause="the slicer draws on the outline, or its size compensation is off",
-        setting="settings.contour_mm",
+        control=Control("settings.contour_mm"),
+        change_rank=5,
+        alias_rank=1,
         sentence="outside sizes grow and inside sizes shrink, by twice the offset",
     ),
     Term(
@@ -248,13 +171,18 @@ TERMS: tuple[Term, ...] = (
         symbol="g",
         unit="rad",
         prior_sd=0.01,
+        quantity="shear",
         kind="printer",
+        example=0.015,
         step=1e-5,
-        act=_field("shear"),
         prior_reason="a frame set up by eye is square within about half a degree",
+        drift_sd=0.0002,
         label="squareness of x and y",
         cause="frame out of square",
-        setting="settings.skew_deg",
+        control=per_degree("settings.skew_deg"),
+        change_rank=1,
+        alias_rank=8,
+        judged_on="squareness",
         sentence="squares become diamonds: one diagonal long, the other short",
     ),
     Term(
@@ -262,13 +190,18 @@ TERMS: tuple[Term, ...] = (
         symbol="k",
         unit="mm",
         prior_sd=0.15,
+        quantity="closure",
         kind="printer",
+        example=0.2,
         step=1e-3,
-        act=_field("closure"),
         prior_reason="3 mm holes are commonly 0.1 to 0.3 mm tight beyond what straight walls explain",
+        drift_sd=0.015,
+        varies=(Varies("material", own=0.08), Varies("speed", own=0.04)),
         label="closing of round bores",
         cause="plastic dragged inward on tight curves",
-        setting="settings.hole_mm",
+        control=Control("settings.hole_mm", -1.0),
+        change_rank=6,
+        alias_rank=2,
         sentence="round holes come out small, small ones most",
     ),
     Term(
@@ -276,13 +209,18 @@ TERMS: tuple[Term, ...] = (
         symbol="z0",
         unit="mm",
         prior_sd=0.15,
+        quantity="datum",
         kind="printer",
+        example=0.15,
+        seen_from="side",
         step=1e-3,
-        act=_field("datum"),
         prior_reason="a nozzle gap set with paper is good to about a tenth of a mm, squashed feet to more",
+        drift_sd=0.03,
         label="first-layer gap",
         cause="nozzle stands too high or too low over the bed",
-        setting="settings.bed_gap_mm",
+        control=Control("settings.bed_gap_mm"),
+        change_rank=3,
+        alias_rank=4,
         sentence="all heights are off by one and the same amount",
     ),
     Term(
@@ -290,41 +228,46 @@ TERMS: tuple[Term, ...] = (
         symbol="f",
         unit="mm",
         prior_sd=0.15,
+        quantity="flare",
         kind="printer",
+        example=0.15,
+        seen_from="side",
         step=1e-3,
-        act=_field("flare"),
         prior_reason="a squashed first layer stands out by up to half a bead",
+        drift_sd=0.03,
+        varies=(Varies("material", own=0.08),),
         label="first-layer flare",
         cause="first layer squeezed too hard",
-        setting="settings.first_layer_mm",
+        control=Control("settings.first_layer_mm"),
+        change_rank=7,
+        alias_rank=5,
+        judged_on="foot",
         sentence="the foot of the part is wider than the part",
     ),
     Term(
         name="outside_bias",
         symbol="u_o",
         unit="mm",
-        prior_sd=None,
+        prior_limit="caliper.error_limit_mm",
+        reads=OUTSIDE_KINDS,
         kind="instrument",
         step=1e-3,
-        act=_reading(*OUTSIDE_KINDS),
         prior_reason="the caliper's error limit over sqrt(3)",
         label="the caliper's outside zero",
         cause="instrument",
-        setting="",
         sentence="every outside reading is off by one and the same amount",
     ),
     Term(
         name="inside_bias",
         symbol="u_i",
         unit="mm",
-        prior_sd=None,
+        prior_limit="caliper.inside_error_limit_mm",
+        reads=("inside",),
         kind="instrument",
         step=1e-3,
-        act=_reading("inside"),
         prior_reason="the caliper's error limit for inside jaws over sqrt(3)",
         label="the caliper's inside zero",
         cause="instrument",
-        setting="",
         sentence="every inside reading is off by one and the same amount",
     ),
     Term(
@@ -332,20 +275,47 @@ TERMS: tuple[Term, ...] = (
         symbol="q",
         unit="mm",
         prior_sd=0.2,
+        reads=("diagonal",),
         kind="form",
         step=1e-3,
-        act=_reading("diagonal"),
         prior_reason="how full a sharp corner prints is not modelled; only the difference of diagonals is",
         label="fullness of sharp corners",
         cause="bead rounds the corner, pressure fills it",
-        setting="",
         sentence="both diagonals over corners are off alike",
     ),
 )
 
-NAMES: tuple[str, ...] = tuple(t.name for t in TERMS)
-INDEX: dict[str, int] = {t.name: i for i, t in enumerate(TERMS)}
-PRINTER: np.ndarray = np.array([t.kind == "printer" for t in TERMS])
+
+def acting_on(quantity: Quantity, table: tuple[Term, ...] | None = None) -> tuple[int, ...]:
+    """Columns of the terms that add to that quantity of `Errors`."""
+    return tuple(i for i, t in enumerate(table or TERMS) if t.quantity == quantity)
+
+
+def derived(table: tuple[Term, ...]) -> dict[str, object]:
+    """Everything below that follows from a table of terms, by its name in this module."""
+    return {
+        "NAMES": tuple(t.name for t in table),
+        "INDEX": {t.name: i for i, t in enumerate(table)},
+        "PRINTER": np.array([t.kind == "printer" for t in table]),
+        "BEAD": acting_on("bead", table)[0],
+        "PATH": acting_on("contour", table)[0],
+        "PLAYS": (acting_on("play x", table)[0], acting_on("play y", table)[0]),
+    }
+
+
+NAMES: tuple[str, ...]
+INDEX: dict[str, int]
+PRINTER: np.ndarray
+"""Terms that shape a part; the others belong to the caliper or to the model."""
+
+BEAD: int
+PATH: int
+"""Columns of the bead's width and of the path's offset, which a feed test and a sliced file tell of by themselves."""
+
+PLAYS: tuple[int, int]
+"""Columns of the two plays, the only terms whose effect has a kink at zero."""
+
+globals().update(derived(TERMS))
 
 
 def errors_of(theta: np.ndarray) -> Errors:
@@ -353,10 +323,24 @@ def errors_of(theta: np.ndarray) -> Errors:
     theta = np.atleast_2d(np.asarray(theta, dtype=float))
     errors = Errors(len(theta))
     for j, term in enumerate(TERMS):
-        term.act(errors, theta[:, j])
+        errors.add(term, theta[:, j])
     return errors
 
 
-def is_flared(feature: Feature) -> bool:
-    """True where the feature's contacts lie in the flared first layers."""
-    return min(feature.contact_a_mm[2], feature.contact_b_mm[2]) < FLARE_BAND_MM
+__all__ = [
+    "BEAD",
+    "BORE_REFERENCE_MM",
+    "FLARE_BAND_MM",
+    "INDEX",
+    "NAMES",
+    "OUTSIDE_KINDS",
+    "PATH",
+    "PLAYS",
+    "PRINTER",
+    "TERMS",
+    "Errors",
+    "Term",
+    "TermKind",
+    "acting_on",
+    "errors_of",
+]

@@ -108,6 +108,13 @@ FIGURES: tuple[Figure, ...] = tuple(
 )
 
 
+def figure(key: str) -> Figure:
+    """The row of the table for ``"section.name"``; KeyError if there is none."""
+    return _BY_KEY[key]
+
+
+_BY_KEY = {f"{f.section}.{f.name}": f for f in FIGURES}
+
 _FIRMWARE = "firmware, menu or configuration"
 _SOME_FIRMWARE = "firmware, where it has it"
 

@@ -11,9 +11,9 @@ from fitassay.analysis.estimation.observations import gather
 from fitassay.analysis.estimation.priors import prior, prior_sds
 from fitassay.analysis.normal import Normal
 from fitassay.analysis.prints import transfer as module
-from fitassay.analysis.prints.mixed_model import DRIFT, PrintResult
+from fitassay.analysis.prints.mixed_model import PrintResult
 from fitassay.analysis.prints.transfer import carry
-from fitassay.analysis.terms import INDEX, NAMES
+from fitassay.analysis.terms import INDEX, NAMES, PRINTER, TERMS
 from fitassay.coupons.machine import Machine
 from tests.posteriors import posterior
 from tests.sets import walk
@@ -39,8 +39,8 @@ def test_what_was_known_gets_its_drift_wider():
     mean = theta_of(ERRORS)
     carried = carry(result(mean, np.diag((1e-3 * PRIOR) ** 2)), MACHINE)
     sd = carried.terms.sd
-    for name, drift in DRIFT.items():
-        assert sd[INDEX[name]] == pytest.approx(drift, rel=0.05)
+    for i in np.flatnonzero(PRINTER):
+        assert sd[i] == pytest.approx(TERMS[i].drift_sd, rel=0.05)
     assert carried.terms.mean == pytest.approx(mean, rel=0.05)
     # The caliper does not drift.
     assert sd[INDEX["outside_bias"]] == pytest.approx(1e-3 * PRIOR[INDEX["outside_bias"]])
@@ -64,7 +64,7 @@ def test_settings_changed_in_between_are_allowed_for():
 
 def test_without_drift_two_prints_in_turn_are_both_at_once(monkeypatch):
     """Carrying the first into the second is the posterior of all readings together."""
-    monkeypatch.setattr(module, "DRIFT", {})
+    monkeypatch.setattr(module, "drift_sds", lambda: np.zeros(len(NAMES)))
     w = walk()
     sets = [
         gather(simulate(w, theta_of(ERRORS), noise_mm=0.02, resolution_mm=0.0, seed=s), w, MACHINE)

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from fitassay.analysis.chain.sizes import Size, size_gains
-from fitassay.analysis.diagnosis.advice import ORDER, advise, new_value
+from fitassay.analysis.diagnosis.advice import advise
 from fitassay.analysis.diagnosis.verdict import COVERAGE_FACTOR, STATUSES, reference_of, visible_sd
 from fitassay.analysis.estimation.batch import interpret_many
 from fitassay.analysis.estimation.priors import prior_sds
@@ -75,11 +75,13 @@ def with_settings(machine=MACHINE, **values):
 # --- settings -----------------------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("name", ORDER)
+@pytest.mark.parametrize("name", [t.name for t in TERMS if t.kind == "printer"])
 @pytest.mark.parametrize("error", [-0.02, 0.004, 0.03])
 def test_advised_setting_removes_the_error(name, error):
-    key = TERMS[INDEX[name]].setting
-    new = with_settings(**{key: new_value(name, error, MACHINE[key], MACHINE)})
+    control = TERMS[INDEX[name]].control
+    assert control is not None
+    key = control.key
+    new = with_settings(**{key: control.removing(error, MACHINE)})
     assert errors_after(printer(**{name: error}), MACHINE, new) == pytest.approx(np.zeros(K), abs=1e-12)
     assert set(changed_settings(MACHINE, new)) == {key}
 
@@ -218,7 +220,7 @@ def rates(pairs, seed):
     """Share of false "improved" per term, and of real improvements of three standard uncertainties found."""
     rng = np.random.default_rng(seed)
     said = asked = found = real = better = 0
-    names = [n for n in ORDER if n != "first_layer_flare"]
+    names = [t.name for t in TERMS if t.kind == "printer" and t.name != "first_layer_flare"]
     for _ in range(pairs):
         theta = random_printer(rng)
         first = measured(theta, rng)

@@ -19,7 +19,7 @@ import numpy as np
 
 from fitassay.analysis.chain.backlash import printed_path
 from fitassay.analysis.chain.loops import Loop, path_loop
-from fitassay.analysis.terms import TERMS, errors_of
+from fitassay.analysis.terms import PRINTER, errors_of
 from fitassay.coupons.errors import InputError
 
 Shape = Literal["round", "square"]
@@ -31,9 +31,6 @@ WINDOW_RAD = 0.6
 
 # Directions in half a turn at which a peg's reach is taken.
 HALF_TURN = 180
-
-REAL = np.array([t.kind == "printer" for t in TERMS])
-"""Terms that shape a part; the others belong to the caliper or to the model."""
 
 
 def outline(shape: Shape, nominal: float, inside: bool, width: float, chord: float = CHORD_MM) -> Loop:
@@ -73,7 +70,7 @@ def outline(shape: Shape, nominal: float, inside: bool, width: float, chord: flo
 
 def part_terms(theta: np.ndarray) -> np.ndarray:
     """`theta` (n, terms) with the caliper's and the model's own terms at zero."""
-    return np.where(REAL, np.atleast_2d(theta), 0.0)
+    return np.where(PRINTER, np.atleast_2d(theta), 0.0)
 
 
 def walked(loop: Loop, theta: np.ndarray) -> np.ndarray:

@@ -1,6 +1,6 @@
-"""A drawn size as the printer makes it: closed forms of outline, opening, bore and height.
+"""A drawn size as the printer makes it: a plain square or circle of that size, walked.
 
-With L the nominal and w the commanded bead width (x shown, y alike)
+To first order that gives, with L the nominal and w the commanded bead width (x shown, y alike),
 
     outside   R = L + s (L - w) + e + 2 p - b
     inside    R = L + s (L + w) - e - 2 p - b - k 3 mm / L (round)
@@ -11,13 +11,16 @@ and the instrument's own terms left out: a part has no caliper error.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from functools import lru_cache
 from typing import Literal
 
 import numpy as np
 
-from fitassay.analysis.chain.mating import Shape
-from fitassay.analysis.terms import BORE_REFERENCE_MM, INDEX, NAMES
+from fitassay.analysis.chain.backlash import printed_path
+from fitassay.analysis.chain.mating import Shape, outline, part_terms
+from fitassay.analysis.chain.span import Jaw, carried, jaw_reach
+from fitassay.analysis.terms import BORE_REFERENCE_MM, TERMS, errors_of
 from fitassay.coupons.errors import InputError
 
 Side = Literal["outside", "inside", "height"]
@@ -40,17 +43,53 @@ class Size:
             raise InputError("heights are along z, outside and inside sizes along x or y")
 
 
-def size_gains(size: Size, width: float) -> np.ndarray:
-    """d printed size / d term, ndarray (terms,), by the closed forms above."""
-    row = np.zeros(len(NAMES))
+def printed_size(size: Size, theta: np.ndarray, width: float) -> np.ndarray:
+    """What printers `theta` (n, terms) make of a drawn size, ndarray (n,) [mm].
+
+    Taken where a caliper's jaws meet it: on the middle of two flanks, or over the diameter. Terms of the caliper and
+    of form do not count.
+
+    Parameters
+    ----------
+    size : Size
+    theta : ndarray (n, terms)
+    width : float [mm]
+        Commanded bead width.
+
+    Raises
+    ------
+    InputError
+        An outside size thinner than one bead.
+    """
+    errors = errors_of(part_terms(theta))
+    added = errors.added.get(size.side, 0.0)
     if size.side == "height":
-        row[INDEX["scale_z"]], row[INDEX["layer_datum"]] = size.nominal, 1.0
-        return row
-    sign = 1.0 if size.side == "outside" else -1.0
-    row[INDEX[f"scale_{size.axis}"]] = size.nominal - sign * width
-    row[INDEX[f"backlash_{size.axis}"]] = -1.0
-    row[INDEX["bead_excess"]] = sign
-    row[INDEX["contour_offset"]] = 2 * sign
-    if size.side == "inside" and size.shape == "round":
-        row[INDEX["bore_closure"]] = -BORE_REFERENCE_MM / size.nominal
-    return row
+        return size.nominal * (1 + errors.scale[:, 2]) + errors.datum + added
+    sign = -1.0 if size.side == "inside" else 1.0
+    # Jaws rest on a circle's crests, which move as flanks of the square about it do.
+    loop = outline("square", size.nominal, size.side == "inside", width)
+    if size.shape == "round" and size.side == "inside":
+        loop = replace(loop, closing=loop.outward * BORE_REFERENCE_MM / size.nominal / 2)
+    moves = printed_path(loop, errors)
+    along = np.eye(2)["xy".index(size.axis)]
+    middle = (loop.points + np.roll(loop.points, -1, axis=0)) / 2 @ along
+    total = np.zeros(errors.n) + added
+    for out in (along, -along):
+        flank = np.flatnonzero(middle * (out @ along) > size.nominal / 4)
+        jaw = Jaw(contact=size.nominal / 2 * out, direction=sign * out, half_jaw=0.0, moves=((0, flank),))
+        at = carried(jaw.contact, errors)
+        total = total + at @ out + sign * jaw_reach(jaw, at, {0: moves}, (width + errors.bead) / 2)
+    return total
+
+
+def size_gains(size: Size, width: float) -> np.ndarray:
+    """d printed size / d term, ndarray (terms,): a plain square or circle walked, see `printed_size`."""
+    return _gains(size, width).copy()
+
+
+@lru_cache(maxsize=1024)
+def _gains(size: Size, width: float) -> np.ndarray:
+    steps = np.array([t.step for t in TERMS])
+    theta = np.concatenate([np.zeros((1, len(steps))), np.diag(steps)])
+    printed = printed_size(size, theta, width)
+    return (printed[1:] - printed[0]) / steps

@@ -2,46 +2,19 @@
 
 from __future__ import annotations
 
-import math
-
 import numpy as np
 
 from fitassay.analysis.diagnosis.verdict import Reference
 from fitassay.analysis.result import Advice
-from fitassay.analysis.terms import INDEX, TERMS
-from fitassay.coupons.cost import bead_area
-from fitassay.coupons.machine import Machine
+from fitassay.analysis.terms import TERMS, Term
+from fitassay.coupons.machine import Machine, figure
 
-# Mechanics first: they move all that comes after; then bead, path, bores and feet; scale last, since it is read
-# off sizes that the others have shifted.
-ORDER = (
-    "skew_xy",
-    "backlash_x",
-    "backlash_y",
-    "layer_datum",
-    "bead_excess",
-    "contour_offset",
-    "bore_closure",
-    "first_layer_flare",
-    "scale_x",
-    "scale_y",
-    "scale_z",
-)
 SIGNIFICANT_SDS = 2.0
 
 
-def new_value(term: str, error: float, old: float, machine: Machine) -> float:
-    """The setting that removes `error`, an amount of `term`, with `old` in force."""
-    if term.startswith("scale_"):
-        return old / (1 + error)
-    if term.startswith("backlash_") or term == "bore_closure":
-        return old + error
-    if term == "bead_excess":
-        w, h = machine.line_width_mm, machine.layer_height_mm
-        return old * bead_area(w, h) / bead_area(w + error, h)
-    if term == "skew_xy":
-        return old - math.degrees(error)
-    return old - error
+def change_order() -> list[int]:
+    """Columns of the terms that a setting removes, in the order in which settings are best changed."""
+    return sorted((i for i, t in enumerate(TERMS) if t.control), key=lambda i: (TERMS[i].change_rank, i))
 
 
 def advise(
@@ -55,34 +28,28 @@ def advise(
     sd = np.sqrt(np.diag(covariance))
     effect = np.abs(reference.gains).max(axis=0, initial=0.0) * np.abs(mean)
     advice, removed = [], np.zeros(len(mean), dtype=bool)
-    for name in ORDER:
-        i = INDEX[name]
-        term = TERMS[i]
+    for i in change_order():
         if abs(mean[i]) < SIGNIFICANT_SDS * sd[i] or effect[i] < visible_mm:
             continue
         removed[i] = True
-        advice.append(_change(name, float(mean[i]), float(sd[i]), machine, term.label, term.cause))
+        advice.append(_change(TERMS[i], float(mean[i]), float(sd[i]), machine))
     before = _misfit(mean, covariance, reference)
     after = _misfit(np.where(removed, 0.0, mean), covariance, reference)
     return tuple(advice), before, after
 
 
-def _change(name: str, error: float, sd: float, machine: Machine, label: str, cause: str) -> Advice:
-    key = TERMS[INDEX[name]].setting
-    old = machine[key]
-    new = new_value(name, error, old, machine)
-    u = abs(new_value(name, error + sd, old, machine) - new_value(name, error - sd, old, machine)) / 2
-    unit = {"steps_per_mm": "steps/mm", "flow_percent": "%", "skew_deg": "degree"}.get(
-        next((p for p in ("steps_per_mm", "flow_percent", "skew_deg") if p in key), ""), "mm"
-    )
+def _change(term: Term, error: float, sd: float, machine: Machine) -> Advice:
+    control = term.control
+    assert control is not None
+    low, high = (control.removing(error + k * sd, machine) for k in (-1, 1))
     return Advice(
-        setting=key,
-        from_value=old,
-        to_value=new,
-        std_uncertainty=u,
-        unit=unit,
-        why=f"{label}: {cause}",
-        term=name,
+        setting=control.key,
+        from_value=machine[control.key],
+        to_value=control.removing(error, machine),
+        std_uncertainty=abs(high - low) / 2,
+        unit=figure(control.key).unit,
+        why=f"{term.label}: {term.cause}",
+        term=term.name,
     )
 
 

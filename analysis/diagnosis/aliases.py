@@ -8,10 +8,9 @@ from itertools import combinations
 import numpy as np
 
 from fitassay.analysis import rounding
-from fitassay.analysis.diagnosis.advice import new_value
 from fitassay.analysis.result import Alias
-from fitassay.analysis.terms import INDEX, PRINTER, TERMS
-from fitassay.coupons.machine import FIGURES, Machine
+from fitassay.analysis.terms import BEAD, INDEX, PRINTER, TERMS
+from fitassay.coupons.machine import Machine, figure
 
 # An error belongs to a group when the others of the group explain this much of its posterior variance ...
 TIED = 0.85**2
@@ -22,20 +21,6 @@ LARGEST_GROUP = 4
 SERVES = 0.35
 # A sum is worth acting on beyond this many standard uncertainties.
 SIGNIFICANT_SDS = 2.0
-# Of an aliased group the setting of the earliest here is changed: it acts on sizes alone.
-PREFERRED = (
-    "contour_offset",
-    "bore_closure",
-    "backlash_x",
-    "backlash_y",
-    "layer_datum",
-    "first_layer_flare",
-    "bead_excess",
-    "scale_x",
-    "scale_y",
-    "scale_z",
-    "skew_xy",
-)
 
 
 def alias_groups(covariance: np.ndarray, prior_sd: np.ndarray) -> tuple[tuple[int, ...], ...]:
@@ -143,7 +128,7 @@ def _fix(
     misfit = gains[:, group] @ mean[group]
     size = float(misfit @ misfit)
     best = None
-    for i in sorted(group, key=lambda i: PREFERRED.index(TERMS[i].name)):
+    for i in sorted((g for g in group if TERMS[g].control), key=lambda i: (TERMS[i].alias_rank, i)):
         own = gains[:, i]
         # Least squares: misfit = own * amount + rest.
         pick = own / max(float(own @ own), 1e-12)
@@ -156,15 +141,16 @@ def _fix(
     index, amount, row = best
     u = float(np.sqrt(row @ covariance[np.ix_(group, group)] @ row))
     term = TERMS[index]
-    old = machine[term.setting]
-    new = new_value(term.name, amount, old, machine)
-    wider = new_value(term.name, amount + u, old, machine)
-    figure = next(f for f in FIGURES if f"{f.section}.{f.name}" == term.setting)
-    name = figure.text.partition(" set now")[0]
+    control = term.control
+    assert control is not None
+    new, wider = (control.removing(error, machine) for error in (amount, amount + u))
+    row_of = figure(control.key)
+    name = row_of.text.partition(" set now")[0]
     shown = rounding.matching(new, rounding.COVERAGE * abs(wider - new))
-    change = f"set the {name} from {rounding.exact(old)} to {rounding.with_unit(shown, figure.unit)}"
+    old = rounding.exact(machine[control.key])
+    change = f"set the {name} from {old} to {rounding.with_unit(shown, row_of.unit)}"
     warnings = ""
-    if INDEX["bead_excess"] in group and term.name != "bead_excess":
+    if BEAD in group and index != BEAD:
         warnings = ", though single walls stay off if it was the bead"
     if any(TERMS[i].unit != "mm" for i in group):
         warnings += f"{' and' if warnings else ', though'} much longer or shorter sizes may stay off"

@@ -18,7 +18,7 @@ import numpy as np
 from fitassay.analysis.chain.sensitivities import SetWalk
 from fitassay.analysis.normal import Normal, standard_draws
 from fitassay.analysis.result import Status
-from fitassay.analysis.terms import INDEX, PRINTER, TERMS
+from fitassay.analysis.terms import PLAYS, PRINTER, TERMS, acting_on
 from fitassay.coupons.machine import Machine
 
 DOMINANT, LEADING = 0.95, 0.80
@@ -131,20 +131,20 @@ def reference_of(walk: SetWalk, gains: np.ndarray, measured: set[int]) -> Refere
     if not groups:
         groups = {"all": sorted(measured)} if measured else {}
     labels, rows, inside = [], [], []
+    judged_on = np.array([t.judged_on for t in TERMS])
     outside = [walk.features[i].nominal_mm for k, g in groups.items() if k.startswith("outside") for i in g]
     middle = float(np.median(outside)) if outside else 20.0
     for label, members in groups.items():
         members.sort(key=lambda i: walk.features[i].nominal_mm)
         i = members[len(members) // 2]
-        row = np.where(PRINTER, gains[i], 0.0)
+        row = np.where(PRINTER & (judged_on == "sizes"), gains[i], 0.0)
         size = walk.features[i].nominal_mm
         if label == "squareness":
             # Jaws on corners also see how full these print; what spoils a fit is x gained along the square's side.
-            row, size = np.zeros(len(TERMS)), middle
-            row[INDEX["skew_xy"]] = middle
+            row, size = np.where(judged_on == label, middle, 0.0), middle
         if label == "foot":
             # What else makes it wider makes the body wider too and counts there.
-            row = np.where(np.arange(len(TERMS)) == INDEX["first_layer_flare"], row, 0.0)
+            row = np.where(judged_on == label, gains[i], 0.0)
         labels.append(f"{label}, {size:.4g} mm")
         rows.append(row)
         inside.append(walk.features[i].kind == "inside")
@@ -164,9 +164,9 @@ def _sort_of(walk: SetWalk, gains: np.ndarray, i: int) -> str:
     if feature.kind == "diagonal":
         return "squareness"
     axis = "x" if abs(feature.direction[0]) > 0.7 else "y"
-    if gains[i, INDEX[f"backlash_{axis}"]] > -0.5:
+    if gains[i, PLAYS["xy".index(axis)]] > -0.5:
         return ""
-    if gains[i, INDEX["first_layer_flare"]] != 0:
+    if gains[i, acting_on("flare")].any():
         return "foot"
     return f"{'round bore' if walk.round[i] else feature.kind} {axis}"
 

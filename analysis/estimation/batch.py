@@ -20,7 +20,7 @@ from fitassay.analysis.estimation.observations import single_reading_sd
 from fitassay.analysis.estimation.outliers import HAND_MM, SLIPS_AT_ONCE, find_slips
 from fitassay.analysis.estimation.priors import prior_sds
 from fitassay.analysis.normal import Normal
-from fitassay.analysis.terms import INDEX
+from fitassay.analysis.terms import PLAYS
 from fitassay.coupons.machine import Machine
 
 # Walks after the first estimate: one for all, more where the estimate then moved a reading by more than [mm].
@@ -32,7 +32,6 @@ SMALL_PLAY_MM, LARGE_PLAY_MM = 0.1, 0.25
 PLAY_STEP_MM = 0.01
 WRONG_GAIN = 0.3
 KINK_MM = 0.05
-PLAYS = (INDEX["backlash_x"], INDEX["backlash_y"])
 CHUNK = 1000
 
 Forward = Callable[[np.ndarray], np.ndarray]

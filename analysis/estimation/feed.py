@@ -16,7 +16,7 @@ import numpy as np
 from fitassay.analysis import rounding
 from fitassay.analysis.estimation.observations import Fact
 from fitassay.analysis.result import Advice, Diagnosis
-from fitassay.analysis.terms import INDEX, TERMS
+from fitassay.analysis.terms import BEAD, NAMES, TERMS
 from fitassay.coupons.cost import bead_area
 from fitassay.coupons.errors import InputError
 from fitassay.coupons.machine import Machine
@@ -138,7 +138,7 @@ def feed_fact(filament: Filament, feed: Feed, machine: Machine) -> Fact:
     product = ratio * flow * feed.ratio
     relative = np.sqrt((u_ratio / ratio) ** 2 + (feed.u_ratio / feed.ratio) ** 2 + FEED_MODEL**2)
     row = np.zeros(len(TERMS))
-    row[INDEX["bead_excess"]] = 1.0
+    row[BEAD] = 1.0
     return Fact(
         source=SOURCE,
         name="bead width",
@@ -240,7 +240,7 @@ def with_filament(
     visible_mm : float [mm]
         Smaller errors of the bead are not worth a change.
     """
-    bead = diagnosis.term("bead_excess")
+    bead = diagnosis.term(NAMES[BEAD])
     split = split_flow(bead.estimate, bead.std_uncertainty, filament, machine, feed)
     share = split.filament_mm / bead.estimate if abs(bead.estimate) > 2 * bead.std_uncertainty else None
     figures = {
@@ -299,7 +299,7 @@ def _flow_advice(
         return diagnosis.advice
     out: list[Advice] = []
     for advice in diagnosis.advice:
-        if advice.term != "bead_excess":
+        if advice.term != NAMES[BEAD]:
             out.append(advice)
             continue
         out.append(
@@ -310,7 +310,7 @@ def _flow_advice(
                 std_uncertainty=filament.u_mean_mm,
                 unit="mm",
                 why="bead width: the filament is not as thick as set",
-                term="bead_excess",
+                term=NAMES[BEAD],
             )
         )
         out += _rest_by_flow(advice, diagnosis, filament, machine, visible_mm)
@@ -320,7 +320,7 @@ def _flow_advice(
 def _rest_by_flow(
     advice: Advice, diagnosis: Diagnosis, filament: Filament, machine: Machine, visible_mm: float
 ) -> list[Advice]:
-    bead = diagnosis.term("bead_excess")
+    bead = diagnosis.term(NAMES[BEAD])
     per_area = bead_per_area(machine)
     ratio, u_ratio = _thickness(filament, machine)
     # With the diameter set right the feed falls by (d_set / d)^2.

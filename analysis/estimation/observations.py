@@ -10,7 +10,7 @@ import numpy as np
 from fitassay.analysis.chain.sensitivities import SetWalk
 from fitassay.analysis.normal import Normal
 from fitassay.analysis.readings.file import Reading
-from fitassay.analysis.terms import INDEX, TERMS
+from fitassay.analysis.terms import INDEX, PATH, TERMS
 from fitassay.coupons.errors import InputError
 from fitassay.coupons.machine import Machine
 
@@ -128,7 +128,7 @@ class Known:
         if self.contour_mm is None:
             return self.facts
         row = np.zeros(len(TERMS))
-        row[INDEX["contour_offset"]] = 1.0
+        row[PATH] = 1.0
         place = Fact(source=FILE, name="path offset", row=row, value=self.contour_mm, u=self.contour_u_mm)
         return (place, *self.facts)
 

@@ -17,10 +17,6 @@ def prior(machine: Machine) -> Normal:
 
 def prior_sds(machine: Machine) -> np.ndarray:
     """Prior standard deviations (terms,), from the table, the caliper and the case's own ``[priors]``."""
-    limits = {
-        "outside_bias": machine["caliper.error_limit_mm"],
-        "inside_bias": machine["caliper.inside_error_limit_mm"],
-    }
     known = {t.name for t in TERMS}
     for name in machine.priors:
         if name not in known:
@@ -28,6 +24,6 @@ def prior_sds(machine: Machine) -> np.ndarray:
     sds = []
     for term in TERMS:
         # An error limit +-a without more is a rectangular distribution, u = a / sqrt(3) (GUM 4.3.7).
-        default = limits[term.name] / np.sqrt(3) if term.prior_sd is None else term.prior_sd
+        default = machine[term.prior_limit] / np.sqrt(3) if term.prior_limit else term.prior_sd
         sds.append(max(float(machine.priors.get(term.name, default)), SMALLEST_SD))
     return np.array(sds)

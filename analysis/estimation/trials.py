@@ -18,7 +18,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from fitassay.analysis.chain.mating import REAL, PairWalk
+from fitassay.analysis.chain.mating import PairWalk
 from fitassay.analysis.chain.sensitivities import SetWalk
 from fitassay.analysis.chain.sizes import Size, size_gains
 from fitassay.analysis.estimation.fit import fit
@@ -26,7 +26,7 @@ from fitassay.analysis.estimation.observations import Fact, Known, gather
 from fitassay.analysis.estimation.priors import prior
 from fitassay.analysis.normal import Normal
 from fitassay.analysis.readings.reading import LADDER, Reading
-from fitassay.analysis.terms import INDEX, NAMES
+from fitassay.analysis.terms import NAMES, PLAYS
 from fitassay.coupons.feature import Manifest
 from fitassay.coupons.machine import Machine
 
@@ -89,7 +89,7 @@ def entering_gains(rung: Rung, width: float) -> np.ndarray:
     for axis in ("x", "y"):
         row += size_gains(Size(side="inside", axis=axis, nominal=rung.hole, shape="round"), width) / 2
         row -= size_gains(Size(side="outside", axis=axis, nominal=rung.peg, shape="round"), width) / 2
-    return np.where(REAL, row, 0.0)
+    return row
 
 
 def entering(rung: Rung, width: float, theta: np.ndarray) -> np.ndarray:
@@ -160,9 +160,7 @@ def _subspace(trials: tuple[Rung, ...], width: float, root: np.ndarray) -> np.nd
     One for going in, and both plays; unequal scales and lean matter little and are averaged over.
     """
     rows = [entering_gains(trials[0], width)]
-    for name in ("backlash_x", "backlash_y"):
-        rows.append(np.zeros(len(NAMES)))
-        rows[-1][INDEX[name]] = 1.0
+    rows += list(np.eye(len(NAMES))[list(PLAYS)])
     directions, _ = np.linalg.qr(root.T @ np.array(rows).T)
     return directions
 

@@ -25,7 +25,7 @@ from fitassay.analysis.gcode.registration import ANGLE_LIMIT, Place
 from fitassay.analysis.gcode.trace_data import Trace, TracedFeature
 from fitassay.analysis.gcode.trace_words import warnings_of
 from fitassay.analysis.gcode.words import LIMITS, Limits, Tally
-from fitassay.analysis.terms import INDEX, TERMS
+from fitassay.analysis.terms import PLAYS, TERMS
 from fitassay.coupons.errors import InputError
 from fitassay.coupons.export.stl import read_coupon
 from fitassay.coupons.feature import Manifest
@@ -227,6 +227,6 @@ def _features(
 def _play_gains(walk: SetWalk) -> np.ndarray:
     """d reading / d backlash in x and y, ndarray (features, 2), for a play as printers have it."""
     theta = np.zeros((3, len(TERMS)))
-    theta[1, INDEX["backlash_x"]] = theta[2, INDEX["backlash_y"]] = USUAL_PLAY_MM
+    theta[1, PLAYS[0]] = theta[2, PLAYS[1]] = USUAL_PLAY_MM
     values = walk.readings(theta)
     return ((values[1:] - values[0]) / USUAL_PLAY_MM).T

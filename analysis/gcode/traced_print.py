@@ -13,7 +13,7 @@ from fitassay.analysis.estimation.observations import FILE, Known
 from fitassay.analysis.gcode.trace_data import OFFSET_U_MM, Trace
 from fitassay.analysis.readings.file import Reading
 from fitassay.analysis.result import Diagnosis
-from fitassay.analysis.terms import INDEX
+from fitassay.analysis.terms import NAMES, PATH
 from fitassay.coupons.export.stl import read_coupon
 from fitassay.coupons.feature import Manifest
 from fitassay.coupons.machine import Machine
@@ -110,7 +110,7 @@ def explained(diagnosis: Diagnosis, trace: Trace) -> Diagnosis:
 def _split(trace: Trace, diagnosis: Diagnosis) -> tuple[str, ...]:
     if trace.offset_mm is None:
         return ()
-    term = diagnosis.term("contour_offset")
+    term = diagnosis.term(NAMES[PATH])
     rest, u = term.estimate - trace.offset_mm, 2 * term.std_uncertainty
     return (
         f"Of the path offset, {trace.offset_mm:+.3f} mm are in the file; {rest:+.3f} ± {u:.3f} mm (k = 2) are left "
@@ -119,7 +119,7 @@ def _split(trace: Trace, diagnosis: Diagnosis) -> tuple[str, ...]:
 
 
 def _summary(trace: Trace, diagnosis: Diagnosis) -> dict:
-    term = diagnosis.term("contour_offset")
+    term = diagnosis.term(NAMES[PATH])
     return {
         "file": trace.file,
         "contour_offset": None
@@ -139,5 +139,5 @@ def _summary(trace: Trace, diagnosis: Diagnosis) -> dict:
 def print_traced(trace: Trace, theta: np.ndarray) -> np.ndarray:
     """Terms (terms,) of a printer that prints this file: its own, and the file's path offset on top."""
     total = np.array(theta, dtype=float)
-    total[INDEX["contour_offset"]] += trace.offset_mm or 0.0
+    total[PATH] += trace.offset_mm or 0.0
     return total

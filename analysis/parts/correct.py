@@ -22,7 +22,7 @@ import numpy as np
 
 from fitassay.analysis.parts.part_file import Part
 from fitassay.analysis.parts.walls import Walls, unit_normals, walk_walls
-from fitassay.analysis.terms import NAMES
+from fitassay.analysis.terms import BORE_REFERENCE_MM, Errors, errors_of
 from fitassay.coupons.errors import InputError
 
 # Leaning faces move in full down to a slope of 30 degrees and not at all under 12 (sine of the slope).
@@ -92,26 +92,26 @@ def correct(
     InputError
         The mesh is not closed, or a scale is so far off that the part would be another one.
     """
-    t = dict(zip(NAMES, np.asarray(theta, dtype=float), strict=True))
-    scale = 1 + np.array([t["scale_x"], t["scale_y"], t["scale_z"]])
+    errors = errors_of(theta)
+    scale = 1 + errors.scale[0]
     if (scale < 0.5).any():
         raise InputError(
             f"a scale error of {scale.min() - 1:+.0%} cannot be corrected in a part; mend the printer"
         )
     pivot = base_middle(part.bounds) if pivot is None else pivot
     # The axes move as the sheared frame asks: a wall along y needs x too where the frame leans.
-    lean = part.vertices - np.outer(part.vertices[:, 1] - pivot[1], [t["skew_xy"], 0.0, 0.0])
-    play = np.array([t["backlash_x"], t["backlash_y"]])
+    lean = part.vertices - np.outer(part.vertices[:, 1] - pivot[1], [errors.shear[0], 0.0, 0.0])
+    play = errors.play[0]
     walls = walk_walls(_with(part, lean), layer, play)
     walls = replace(walls, normal=unit_normals(part))
     frame = _Frame.of(part, walls)
     outward = frame.solve(np.ones(len(part.faces)))
-    closing = _closing(part, frame, walls, t)
-    flat = part.vertices[:, :2] - outward * (width + t["bead_excess"]) / 2
-    flat[:, 0] -= t["skew_xy"] * (flat[:, 1] - pivot[1])
+    closing = _closing(part, frame, walls, errors)
+    flat = part.vertices[:, :2] - outward * (width + errors.bead[0]) / 2
+    flat[:, 0] -= errors.shear[0] * (flat[:, 1] - pivot[1])
     flat += _play_shift(part, frame, walls, play)
     flat = pivot[:2] + (flat - pivot[:2]) / scale[:2]
-    flat += outward * (width / 2 - t["contour_offset"]) + closing
+    flat += outward * (width / 2 - errors.contour[0]) + closing
     z = pivot[2] + (part.vertices[:, 2] - pivot[2]) / scale[2]
     moved = np.column_stack([flat, z])
     return Correction(
@@ -127,20 +127,15 @@ def scaled_alone(part: Part, theta: np.ndarray, width: float) -> Part:
 
     Overall sizes are outlines, L + s (L - w) + e + 2 p - b.
     """
-    t = dict(zip(NAMES, np.asarray(theta, dtype=float), strict=True))
+    errors = errors_of(theta)
     pivot = base_middle(part.bounds)
     length = np.ptp(part.bounds, axis=0)
     factor = np.ones(3)
-    for i, axis in enumerate("xy"):
-        printed = (
-            length[i]
-            + t[f"scale_{axis}"] * (length[i] - width)
-            + t["bead_excess"]
-            + 2 * t["contour_offset"]
-            - t[f"backlash_{axis}"]
-        )
+    outward = float(errors.bead[0] + 2 * errors.contour[0])
+    for i in range(2):
+        printed = length[i] + errors.scale[0, i] * (length[i] - width) + outward - errors.play[0, i]
         factor[i] = length[i] / printed
-    factor[2] = 1 / (1 + t["scale_z"])
+    factor[2] = 1 / (1 + errors.scale[0, 2])
     return _with(part, pivot + (part.vertices - pivot) * factor)
 
 
@@ -242,18 +237,21 @@ def _corner_angles(part: Part) -> np.ndarray:
     return np.arctan2(cross, np.sum(ahead * back, axis=2))
 
 
-def _closing(part: Part, frame: _Frame, walls: Walls, t: dict[str, float]) -> np.ndarray:
+def _closing(part: Part, frame: _Frame, walls: Walls, errors: Errors) -> np.ndarray:
     """Moves (n, 2) that open round bores by what they will close.
 
     The closing goes with the diameter that is drawn, D' = D + 2 p + e + k 3 mm / D, not with the wanted one.
     """
-    if not walls.bores or t["bore_closure"] == 0:
+    closure = float(errors.closure[0])
+    if not walls.bores or closure == 0:
         return np.zeros((len(part.vertices), 2))
     bore = walls.closing > 0
     wanted = 1.5 / np.where(bore, walls.closing, 1.0)
-    drawn = wanted + 2 * t["contour_offset"] + t["bead_excess"] + t["bore_closure"] * 3.0 / wanted
+    drawn = wanted + 2 * errors.contour[0] + errors.bead[0] + closure * BORE_REFERENCE_MM / wanted
     # Where a cup narrows to nothing, the formula closes it altogether; never open by more than a quarter.
-    depth = np.clip(t["bore_closure"] * 1.5 / np.maximum(drawn, 0.5 * wanted), -wanted / 8, wanted / 8)
+    depth = np.clip(
+        closure * BORE_REFERENCE_MM / 2 / np.maximum(drawn, 0.5 * wanted), -wanted / 8, wanted / 8
+    )
     return frame.solve(np.where(bore, -depth, 0.0))
 
 

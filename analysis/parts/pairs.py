@@ -9,10 +9,10 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from fitassay.analysis.chain.mating import REAL, PairWalk, Shape
+from fitassay.analysis.chain.mating import PairWalk, Shape
 from fitassay.analysis.chain.sizes import Axis, Size, size_gains
 from fitassay.analysis.parts.sizes import DRAWS, Spread, State, largest_first, next_drawn, normal_spread
-from fitassay.analysis.terms import INDEX, NAMES
+from fitassay.analysis.terms import INDEX, NAMES, PRINTER
 from fitassay.coupons.errors import InputError
 
 
@@ -93,7 +93,7 @@ def predict_pair(pair: Pair, state: State) -> PairPrediction:
     decisive = sits if turns is None else turns
     scatter = state.scatter_mm * np.sqrt(2 - pair.exact_peg - pair.exact_hole)
     full, without = decisive[DRAWS], decisive[DRAWS + 1 :]
-    terms = [n for n in NAMES if REAL[INDEX[n]]]
+    terms = [n for n in NAMES if PRINTER[INDEX[n]]]
     return PairPrediction(
         pair=pair,
         by_caliper=(_by_caliper(pair, state, "x", scatter), _by_caliper(pair, state, "y", scatter)),
@@ -118,7 +118,7 @@ def _walk(pair: Pair, width: float, theta: np.ndarray) -> PairWalk:
 def _leave_one_out(mean: np.ndarray) -> np.ndarray:
     """The estimate, then the estimate with each part-shaping term set to zero in turn."""
     rows = [mean]
-    for i in np.flatnonzero(REAL):
+    for i in np.flatnonzero(PRINTER):
         row = mean.copy()
         row[i] = 0.0
         rows.append(row)

@@ -6,10 +6,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from fitassay.analysis.chain.mating import REAL, Shape
+from fitassay.analysis.chain.mating import Shape
 from fitassay.analysis.chain.sizes import Side, Size, size_gains
 from fitassay.analysis.normal import Normal
-from fitassay.analysis.terms import INDEX
+from fitassay.analysis.terms import INDEX, PRINTER
 from fitassay.coupons.errors import JobError
 
 DRAWS = 384
@@ -81,7 +81,7 @@ def predict_size(size: Size, state: State) -> Spread:
 def size_contributions(size: Size, state: State) -> dict[str, float]:
     """What each term adds to the printed size at the estimate, largest first [mm]."""
     parts = size_gains(size, state.width) * state.posterior.mean
-    return largest_first({n: float(parts[i]) for n, i in INDEX.items() if REAL[i]})
+    return largest_first({n: float(parts[i]) for n, i in INDEX.items() if PRINTER[i]})
 
 
 def largest_first(parts: dict[str, float]) -> dict[str, float]:

@@ -185,7 +185,7 @@ def _term(
     elif p_smaller <= 1 - SURE:
         outcome = "worse"
     term = TERMS[i]
-    keys = {term.setting, "settings.filament_diameter_mm" if term.name == "bead_excess" else ""}
+    keys = set(term.control.keys if term.control else ())
     return TermChange(
         name=term.name,
         unit=term.unit,

@@ -23,7 +23,7 @@ import numpy as np
 
 from fitassay.analysis.normal import Normal
 from fitassay.analysis.prints.setting_changes import errors_after
-from fitassay.analysis.terms import INDEX, NAMES, PRINTER
+from fitassay.analysis.terms import INDEX, NAMES, PRINTER, TERMS
 from fitassay.coupons.machine import Machine
 
 # A factor's effect on a term is called significant from this many standard uncertainties on: 1 in 100 by chance.
@@ -69,74 +69,46 @@ class Factor:
     name : str
     level : callable (Machine) -> str
         Which level a print has.
-    together : tuple of (tuple of str, float)
-        Terms that move alike, and the standard deviation of that move [unit of the terms].
-    apart : dict of str to float
-        Terms that move by themselves, likewise.
     reason : str
     """
 
     name: str
     level: Callable[[Machine], str]
-    together: tuple[tuple[tuple[str, ...], float], ...]
-    apart: dict[str, float]
     reason: str
 
     @property
     def terms(self) -> tuple[str, ...]:
         """All terms that it may touch."""
-        names = {n for group, _ in self.together for n in group} | set(self.apart)
-        return tuple(n for n in NAMES if n in names)
+        return tuple(t.name for t in TERMS if any(v.factor == self.name for v in t.varies))
 
     def spread(self) -> np.ndarray:
         """Prior covariance of one level's deviation (terms, terms)."""
-        out = np.zeros((len(NAMES), len(NAMES)))
-        for group, sd in self.together:
-            at = [INDEX[n] for n in group]
-            out[np.ix_(at, at)] += sd**2
-        for name, sd in self.apart.items():
-            out[INDEX[name], INDEX[name]] += sd**2
-        return out
+        own, alike = np.zeros(len(TERMS)), np.zeros(len(TERMS))
+        for i, term in enumerate(TERMS):
+            for v in term.varies:
+                if v.factor == self.name:
+                    own[i], alike[i] = v.own, v.alike
+        return np.diag(own**2) + np.outer(alike, alike)
 
-
-SCALES = ("scale_x", "scale_y", "scale_z")
 
 FACTORS: tuple[Factor, ...] = (
     Factor(
         name="material",
         level=lambda m: m.material,
-        together=((SCALES, 0.004),),
-        apart={
-            **dict.fromkeys(SCALES, 0.0007),
-            "bead_excess": 0.03,
-            "bore_closure": 0.08,
-            "first_layer_flare": 0.08,
-        },
         reason="plastics shrink alike along all axes by 0.2 to 1 %, and flow and drag differently",
     ),
     Factor(
         name="speed",
         level=lambda m: f"{m['process.speed_mm_s']:g} mm/s",
-        together=((("backlash_x", "backlash_y"), 0.03),),
-        apart={"backlash_x": 0.03, "backlash_y": 0.03, "bead_excess": 0.03, "bore_closure": 0.04},
         reason="fast reversals stretch belts and lose steps, and melt comes late",
     ),
 )
+"""Names as in the terms' `varies`."""
 
-# How much a printer changes by itself from print to print, one standard deviation [unit of the term].
-DRIFT: dict[str, float] = {
-    "scale_x": 0.0002,
-    "scale_y": 0.0002,
-    "scale_z": 0.0003,
-    "backlash_x": 0.008,
-    "backlash_y": 0.008,
-    "bead_excess": 0.008,
-    "contour_offset": 0.003,
-    "skew_xy": 0.0002,
-    "bore_closure": 0.015,
-    "layer_datum": 0.03,
-    "first_layer_flare": 0.03,
-}
+
+def drift_sds() -> np.ndarray:
+    """How much a printer changes by itself from print to print, one standard deviation (terms,)."""
+    return np.array([t.drift_sd for t in TERMS])
 
 
 def information(result: PrintResult) -> tuple[np.ndarray, np.ndarray]:
@@ -235,7 +207,7 @@ def read_together(
     factors : tuple of Factor
         Only those are used in which the prints differ.
     drift_scale : float
-        Multiplies `DRIFT`; infinity lets every print be its own printer, so that they share the caliper alone.
+        Multiplies `drift_sds`; infinity lets every print be its own printer, so that they share the caliper alone.
     """
     k, n = len(NAMES), len(results)
     first = results[0]
@@ -243,7 +215,7 @@ def read_together(
     independent = not np.isfinite(drift_scale)
     used = [] if independent else [f for f in factors if len({f.level(r.machine) for r in results}) > 1]
     base_prior = np.diag(np.where(PRINTER, 0.0, 1.0) if independent else np.ones(k))
-    drift = np.array([DRIFT.get(name, 0.0) for name in NAMES])
+    drift = drift_sds()
     drift_prior = np.diag(np.where(PRINTER, 1.0, 0.0) if independent else (drift * drift_scale / scale) ** 2)
     blocks = [base_prior]
     columns: list[tuple[Factor, str]] = []

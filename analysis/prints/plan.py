@@ -9,7 +9,6 @@ from itertools import combinations
 import numpy as np
 
 from fitassay.analysis.chain.sensitivities import SetWalk
-from fitassay.analysis.diagnosis.advice import new_value
 from fitassay.analysis.parts.fits import HeldGrade, held_grades
 from fitassay.analysis.parts.iso286 import Fit, tolerance
 from fitassay.analysis.parts.sizes import State
@@ -204,12 +203,14 @@ def _after(state: State, steps: tuple[Step, ...], machine: Machine) -> State:
     """What is expected once all steps are done: those errors gone, the doubt about them left."""
     mean = state.posterior.mean.copy()
     for step in steps:
-        term = step.advice.term
-        exact = new_value(term, float(mean[INDEX[term]]), machine[step.advice.setting], machine)
+        i = INDEX[step.advice.term]
+        control = TERMS[i].control
+        assert control is not None
+        exact = control.removing(float(mean[i]), machine)
         # A setting rounded by the advice leaves that share of its error.
         share = (step.advice.to_value or 0.0) - machine[step.advice.setting]
         whole = exact - machine[step.advice.setting]
-        mean[INDEX[term]] *= 1 - (share / whole if whole else 1.0)
+        mean[i] *= 1 - (share / whole if whole else 1.0)
     return replace(state, posterior=replace(state.posterior, mean=mean))
 
 

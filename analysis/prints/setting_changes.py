@@ -1,15 +1,13 @@
-"""What a change of settings does to a printer's errors: the inverse of `diagnosis.advice.new_value`."""
+"""What a change of settings does to a printer's errors: the terms' `controls`, applied to all of them."""
 
 from __future__ import annotations
 
-import math
 from dataclasses import replace
 
 import numpy as np
 
 from fitassay.analysis.result import Advice
-from fitassay.analysis.terms import INDEX, TERMS
-from fitassay.coupons.cost import bead_area
+from fitassay.analysis.terms import TERMS
 from fitassay.coupons.machine import Machine
 
 # Settings that differ by less than this share of themselves are the same, written with fewer digits.
@@ -28,9 +26,6 @@ def changed_settings(old: Machine, new: Machine) -> dict[str, tuple[float, float
 def errors_after(theta: np.ndarray, old: Machine, new: Machine) -> np.ndarray:
     """The errors with the settings of `new` in force, if the printer itself stays as it was under `old`.
 
-    Compensations add; steps per mm and feed multiply. Flow and filament diameter act on the bead's cross-section
-    together: feed per length goes with flow / diameter^2.
-
     Parameters
     ----------
     theta : ndarray (..., terms)
@@ -41,30 +36,10 @@ def errors_after(theta: np.ndarray, old: Machine, new: Machine) -> np.ndarray:
     ndarray (..., terms)
     """
     out = np.array(theta, dtype=float)
-    for term in TERMS:
-        if not term.setting or term.name == "bead_excess":
-            continue
-        a, b = old[term.setting], new[term.setting]
-        i = INDEX[term.name]
-        if term.name.startswith("scale_"):
-            out[..., i] = (1 + out[..., i]) * b / a - 1
-        elif term.name.startswith("backlash_") or term.name == "bore_closure":
-            out[..., i] += a - b
-        elif term.name == "skew_xy":
-            out[..., i] += math.radians(b - a)
-        else:
-            out[..., i] += b - a
-    i = INDEX["bead_excess"]
-    # Area is linear in the width, A = (w - h) h + pi h^2 / 4, so that A / h gives the width back.
-    area = bead_area(old.line_width_mm, old.layer_height_mm) / old.layer_height_mm
-    out[..., i] = (area + out[..., i]) * _feed_ratio(old, new) - area
+    for i, term in enumerate(TERMS):
+        if term.control:
+            out[..., i] = term.control.error_after(out[..., i], old, new)
     return out
-
-
-def _feed_ratio(old: Machine, new: Machine) -> float:
-    """Plastic per length of path under the new settings over that under the old ones."""
-    flow = new["settings.flow_percent"] / old["settings.flow_percent"]
-    return flow * (old["settings.filament_diameter_mm"] / new["settings.filament_diameter_mm"]) ** 2
 
 
 def apply(machine: Machine, advice: tuple[Advice, ...]) -> Machine:

@@ -1,6 +1,6 @@
 """What an earlier print left known, carried to the next one as its prior.
 
-Between prints a printer drifts by itself, each error by about `DRIFT` (a standard deviation d). Drift that goes on
+Between prints a printer drifts by itself, each error by about its `Term.drift_sd` d. Drift that goes on
 for ever would leave any bounds, so it is taken to pull back towards the table of priors as much as it spreads: with
 s the table's standard deviation and rho = sqrt(1 - d^2 / s^2)
 
@@ -16,7 +16,7 @@ import numpy as np
 
 from fitassay.analysis.estimation.observations import TransferredPrior
 from fitassay.analysis.normal import Normal
-from fitassay.analysis.prints.mixed_model import DRIFT, PrintResult
+from fitassay.analysis.prints.mixed_model import PrintResult, drift_sds
 from fitassay.analysis.prints.setting_changes import errors_after
 from fitassay.analysis.terms import NAMES
 from fitassay.coupons.machine import Machine
@@ -31,7 +31,7 @@ def carry(earlier: PrintResult, now: Machine) -> TransferredPrior:
         With the settings that it was printed under.
     now : Machine
     """
-    drift = np.minimum([DRIFT.get(name, 0.0) for name in NAMES], earlier.prior_sd)
+    drift = np.minimum(drift_sds(), earlier.prior_sd)
     rho = np.sqrt(1 - (drift / earlier.prior_sd) ** 2)
     mean = rho * earlier.posterior.mean
     covariance = rho[:, None] * earlier.posterior.cov * rho + np.diag(drift**2)

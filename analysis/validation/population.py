@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from fitassay.analysis.estimation.priors import prior_sds
-from fitassay.analysis.terms import INDEX, PRINTER, TERMS
+from fitassay.analysis.terms import BEAD, INDEX, PATH, PLAYS, PRINTER, TERMS, acting_on
 from fitassay.coupons.machine import Machine
 
 # Sizes of a chosen error, in prior standard deviations.
@@ -102,9 +102,9 @@ def _one_culprit(rng: np.random.Generator, n: int, prior_sd: np.ndarray, weights
     gain = np.array([CULPRIT_GAINS.get(t.name, np.nan) for t in TERMS])[which]
     size = rng.uniform(*CULPRIT_MM, n) / gain
     theta[np.arange(n), which] = size * rng.choice([-1.0, 1.0], n)
-    for name in ("backlash_x", "backlash_y"):
+    for play in PLAYS:
         # Lost motion is never negative; compensation set too high has a mix of its own.
-        theta[:, INDEX[name]] = np.abs(theta[:, INDEX[name]])
+        theta[:, play] = np.abs(theta[:, play])
     return theta
 
 
@@ -112,23 +112,24 @@ def _over_compensated(
     rng: np.random.Generator, n: int, prior_sd: np.ndarray, weights: np.ndarray
 ) -> np.ndarray:
     theta = _all_small(rng, n, prior_sd, weights) * 3
-    for name in ("backlash_x", "backlash_y"):
-        theta[:, INDEX[name]] = -np.abs(_size(rng, n)) * prior_sd[INDEX[name]]
+    for play in PLAYS:
+        theta[:, play] = -np.abs(_size(rng, n)) * prior_sd[play]
     return theta
 
 
 def _cancelling(rng: np.random.Generator, n: int, prior_sd: np.ndarray, weights: np.ndarray) -> np.ndarray:
     theta = _all_small(rng, n, prior_sd, weights)
-    bead = _size(rng, n) * prior_sd[INDEX["bead_excess"]]
-    theta[:, INDEX["bead_excess"]] = bead
-    theta[:, INDEX["contour_offset"]] = -bead / 2 * rng.uniform(0.7, 1.3, n)
+    bead = _size(rng, n) * prior_sd[BEAD]
+    theta[:, BEAD] = bead
+    theta[:, PATH] = -bead / 2 * rng.uniform(0.7, 1.3, n)
     return theta
 
 
 def _heavy_skew(rng: np.random.Generator, n: int, prior_sd: np.ndarray, weights: np.ndarray) -> np.ndarray:
     theta = _all_small(rng, n, prior_sd, weights) * 3
     skew = rng.uniform(1, 3, n) * rng.choice([-1.0, 1.0], n)
-    theta[:, INDEX["skew_xy"]] = skew * prior_sd[INDEX["skew_xy"]]
+    for shear in acting_on("shear"):
+        theta[:, shear] = skew * prior_sd[shear]
     return theta
 
 

@@ -264,7 +264,9 @@ def _grade_data(g: HeldGrade) -> dict[str, Any]:
 
 def _play(pair: dict[str, Any]) -> float:
     """What backlash takes of the clearance [mm]."""
-    return sum(v for n, v in pair["contributions_mm"].items() if n.startswith("backlash_"))
+    from fitassay.analysis.terms import NAMES, PLAYS
+
+    return sum(v for n, v in pair["contributions_mm"].items() if n in {NAMES[i] for i in PLAYS})
 
 
 def _length(s: dict[str, float], signed: bool = True) -> str:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from fitassay.analysis import rounding
-from fitassay.analysis.terms import INDEX, TERMS, Term
+from fitassay.analysis.terms import INDEX, TERMS, Term, errors_of
 from fitassay.coupons.sections import Ring
 from fitassay.labels import setting_label
 from fitassay.report.picture import Plan, plan_of, plan_svg, side_svg
@@ -15,22 +15,6 @@ WIDTH_MM, LAYER_MM = 0.45, 0.2
 
 SIDE_MM, BORE_MM, HEIGHT_MM = 20.0, 8.0, 10.0
 """The square with a hole that every term is shown on [mm]."""
-
-# How much of each term is drawn, in its own unit; a strong but ordinary case.
-AMOUNTS = {
-    "scale_x": 0.01,
-    "scale_y": 0.01,
-    "scale_z": 0.01,
-    "backlash_x": 0.2,
-    "backlash_y": 0.2,
-    "bead_excess": 0.1,
-    "contour_offset": 0.1,
-    "skew_xy": 0.015,
-    "bore_closure": 0.2,
-    "layer_datum": 0.15,
-    "first_layer_flare": 0.15,
-}
-SIDE_VIEWS = ("scale_z", "layer_datum", "first_layer_flare")
 
 _STYLE = """<style>
 svg { --ink: #13212b; --muted: #4a5964; --data: #0b5c8a; --soft: #d3e5ef; background: #fff;
@@ -57,20 +41,20 @@ def _rings() -> tuple[Ring, ...]:
 def theta_for(name: str) -> np.ndarray:
     """Terms (terms,) with `name` alone set to what the guide draws."""
     theta = np.zeros(len(TERMS))
-    theta[INDEX[name]] = AMOUNTS[name]
+    theta[INDEX[name]] = TERMS[INDEX[name]].example
     return theta
 
 
 def drawing(term: Term) -> tuple[str, str]:
     """The drawing of one printer term as a file of SVG, and its caption."""
     theta = theta_for(term.name)
-    value, unit = rounding.face(AMOUNTS[term.name], term.unit)
+    value, unit = rounding.face(term.example, term.unit)
     plan = plan_of(_rings(), theta, WIDTH_MM, HEIGHT_MM / 2)
-    if term.name in SIDE_VIEWS:
+    if term.seen_from == "side":
         factor, svg = side_view(theta, term.label)
     else:
         factor, svg = plan.factor, plan_svg(plan, term.label)
-    seen = "from the side" if term.name in SIDE_VIEWS else "from above"
+    seen = "from the side" if term.seen_from == "side" else "from above"
     amount = rounding.with_unit(rounding.fixed(value, 2), unit)
     caption = f"{amount} of it, seen {seen}, drawn {factor} times as large as it is; dashed: as drawn."
     start = svg.index(">") + 1
@@ -81,7 +65,8 @@ def drawing(term: Term) -> tuple[str, str]:
 def side_view(theta: np.ndarray, title: str) -> tuple[int, str]:
     """The square with a hole from the side: width at each layer and height from the virtual printer."""
     foot, body = (plan_of(_rings(), theta, WIDTH_MM, z, 1) for z in (LAYER_MM / 2, HEIGHT_MM / 2))
-    height = HEIGHT_MM * theta[INDEX["scale_z"]] + theta[INDEX["layer_datum"]]
+    errors = errors_of(theta)
+    height = float(HEIGHT_MM * errors.scale[0, 2] + errors.datum[0])
     moved = max(abs(height), *(abs(_span(p) - SIDE_MM) / 2 for p in (foot, body)))
     factor = max(f for f in (1, 2, 5, 10, 20) if f * moved <= 0.09 * SIDE_MM)
     top = HEIGHT_MM + factor * height

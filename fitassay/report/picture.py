@@ -16,7 +16,7 @@ import numpy as np
 
 from fitassay.analysis.chain.backlash import printed_path
 from fitassay.analysis.chain.loops import Loop, ideal_loops
-from fitassay.analysis.terms import FLARE_BAND_MM, INDEX, TERMS, errors_of
+from fitassay.analysis.terms import BEAD, FLARE_BAND_MM, PATH, PLAYS, TERMS, errors_of
 from fitassay.coupons.errors import InputError
 from fitassay.coupons.export.stl import read_coupon
 from fitassay.coupons.feature import Coupon, Manifest
@@ -76,8 +76,8 @@ def plan_of(
     loops = ideal_loops(rings, width)
     # The edge stands p + e/2 outward, whichever of the two it is; a bead of negative width cannot be drawn.
     edge = np.array(theta, dtype=float)
-    edge[INDEX["contour_offset"]] += edge[INDEX["bead_excess"]] / 2
-    edge[INDEX["bead_excess"]] = 0.0
+    edge[PATH] += edge[BEAD] / 2
+    edge[BEAD] = 0.0
     if factor is None:
         factor = _factor(loops, edge, z)
     return Plan(rings=rings, printed=_outlines(loops, factor * edge, width, z), factor=factor, z=z)
@@ -95,7 +95,7 @@ def _factor(loops: tuple[Loop, ...], theta: np.ndarray, z: float) -> int:
     for loop in loops:
         path = printed_path(loop, errors_of(theta), flared=z < FLARE_BAND_MM)[0]
         moved = max(moved, float(np.linalg.norm(path[:, 0] - loop.points, axis=1).max()))
-    play = float(np.max(np.abs(theta[[INDEX["backlash_x"], INDEX["backlash_y"]]])))
+    play = float(np.max(np.abs(theta[list(PLAYS)])))
     fitting = [f for f in FACTORS if f * moved <= VISIBLE_SHARE * size and f * play <= LONGEST_PLAY_MM]
     return max(fitting, default=1)
 

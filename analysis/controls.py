@@ -1,0 +1,87 @@
+"""How a setting of the printer acts on the error that it removes: the new value, and the error after a change."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from fitassay.coupons.cost import bead_area
+from fitassay.coupons.machine import Machine
+
+
+@dataclass(frozen=True)
+class Control:
+    """A figure of machine.toml that adds to an error.
+
+        error' = error + effect (new - old)          value that removes it = old - error / effect
+
+    Attributes
+    ----------
+    key : str
+        The figure, ``"settings.name"``.
+    effect : float
+        What one unit of the setting adds to the error; -1 for a compensation that takes away as much as it says.
+    """
+
+    key: str
+    effect: float = 1.0
+
+    @property
+    def keys(self) -> tuple[str, ...]:
+        """All figures that act on the error; `key` first."""
+        return (self.key,)
+
+    def removing(self, error: float, machine: Machine) -> float:
+        """The setting that removes `error` from what `machine` prints."""
+        return machine[self.key] - error / self.effect
+
+    def error_after(self, error: np.ndarray, old: Machine, new: Machine) -> np.ndarray:
+        """The error with the settings of `new` in force, if it was `error` under those of `old`."""
+        return error + self.effect * (new[self.key] - old[self.key])
+
+
+@dataclass(frozen=True)
+class Steps(Control):
+    """Steps per mm, which multiply a size: (1 + error') / (1 + error) = new / old."""
+
+    def removing(self, error: float, machine: Machine) -> float:
+        """The steps per mm that remove a fraction `error`."""
+        return machine[self.key] / (1 + error)
+
+    def error_after(self, error: np.ndarray, old: Machine, new: Machine) -> np.ndarray:
+        """The fraction with the settings of `new` in force."""
+        return (1 + error) * new[self.key] / old[self.key] - 1
+
+
+@dataclass(frozen=True)
+class Flow(Control):
+    """Flow, which multiplies the bead's cross-section together with the filament's diameter set.
+
+    Plastic per length of path goes with flow / diameter^2. The section is linear in the width,
+    A = (w - h) h + pi h^2 / 4, so that A / h gives the width back.
+    """
+
+    diameter: str = "settings.filament_diameter_mm"
+
+    @property
+    def keys(self) -> tuple[str, ...]:
+        """Flow and the filament's diameter."""
+        return (self.key, self.diameter)
+
+    def removing(self, error: float, machine: Machine) -> float:
+        """The flow that brings a bead wider by `error` [mm] back to its width."""
+        w, h = machine.line_width_mm, machine.layer_height_mm
+        return machine[self.key] * bead_area(w, h) / bead_area(w + error, h)
+
+    def error_after(self, error: np.ndarray, old: Machine, new: Machine) -> np.ndarray:
+        """The bead's excess [mm] with the settings of `new` in force."""
+        area = bead_area(old.line_width_mm, old.layer_height_mm) / old.layer_height_mm
+        feed = new[self.key] / old[self.key] * (old[self.diameter] / new[self.diameter]) ** 2
+        return (area + error) * feed - area
+
+
+def per_degree(key: str) -> Control:
+    """A setting in degrees against an error in radians."""
+    return Control(key, math.radians(1.0))

@@ -1,0 +1,175 @@
+"""What an error term is: the columns of the table, and the totals of all terms that a toolpath walk reads."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+
+from fitassay.analysis.controls import Control
+
+TermKind = Literal["printer", "instrument", "form"]
+
+Quantity = Literal[
+    "contour",
+    "flare",
+    "closure",
+    "bead",
+    "scale x",
+    "scale y",
+    "scale z",
+    "play x",
+    "play y",
+    "shear",
+    "datum",
+]
+
+
+class Errors:
+    """Values of all terms for n printers at once, summed by what they act on.
+
+    Attributes
+    ----------
+    contour, flare, closure, bead : ndarray (n,) [mm]
+        Outward shift per side; the same for the lowest layers only; loss on a 3 mm bore's diameter; bead
+        excess.
+    scale : ndarray (n, 3)
+        Fractions for x, y, z.
+    play : ndarray (n, 2) [mm]
+        Total play of x and y.
+    shear : ndarray (n,) [rad]
+        x gained per y.
+    datum : ndarray (n,) [mm]
+        Added to every height.
+    added : dict of str to ndarray (n,) [mm]
+        Added to readings of one feature kind.
+    """
+
+    def __init__(self, n: int) -> None:
+        self.n = n
+        self.contour = np.zeros(n)
+        self.flare = np.zeros(n)
+        self.closure = np.zeros(n)
+        self.bead = np.zeros(n)
+        self.scale = np.zeros((n, 3))
+        self.play = np.zeros((n, 2))
+        self.shear = np.zeros(n)
+        self.datum = np.zeros(n)
+        self.added: dict[str, np.ndarray] = {}
+
+    def add(self, term: Term, value: np.ndarray) -> None:
+        """Add a term of `value` (n,)."""
+        if term.quantity:
+            into = self._quantity(term.quantity)
+            into += value
+        for kind in term.reads:
+            self.added[kind] = self.added.get(kind, np.zeros(self.n)) + value
+
+    def _quantity(self, name: Quantity) -> np.ndarray:
+        """The array (n,) of that quantity, to be added to in place."""
+        field, _, axis = name.partition(" ")
+        total: np.ndarray = getattr(self, field)
+        return total[:, "xyz".index(axis)] if axis else total
+
+
+@dataclass(frozen=True)
+class Varies:
+    """How much a term goes with something that differs between prints, one standard deviation [unit of the term].
+
+    Attributes
+    ----------
+    factor : str
+        A name of `prints.mixed_model.FACTORS`.
+    own : float
+        By itself.
+    alike : float
+        Together with, and by as much as, the factor's other terms that vary alike.
+    """
+
+    factor: str
+    own: float
+    alike: float = 0.0
+
+
+@dataclass(frozen=True, kw_only=True)
+class Term:
+    """One error term: a row of the table.
+
+    Attributes
+    ----------
+    name, symbol, unit : str
+        As in diagnosis.json; the unit is ``mm``, ``rad`` or ``1`` (a fraction).
+    kind : {"printer", "instrument", "form"}
+        Only printer terms can be accused; ``instrument`` terms belong to the caliper, ``form`` terms absorb
+        what the model does not claim to know.
+    quantity : str
+        What of `Errors` it adds to; empty: nothing of the print.
+    reads : tuple of str
+        Feature kinds whose readings it adds to.
+    prior_sd : float [unit]
+        Standard deviation of the zero-mean normal prior; zero: from the error limit under `prior_limit`.
+    prior_limit : str
+        Figure of machine.toml with an error limit +-a; the prior is rectangular, a / sqrt(3) (GUM 4.3.7).
+    prior_reason : str
+        Why that wide.
+    drift_sd : float [unit]
+        How much it changes by itself from one print to the next (common practice, no source).
+    varies : tuple of Varies
+        What it goes with.
+    label : str
+        In words, for sentences ("backlash in y").
+    cause : str
+        Typical cause.
+    sentence : str
+        What it does to a part.
+    control : Control or None
+        The setting that removes it; None where a hand must (instrument).
+    change_rank : int
+        Changes are advised in this order; equal ranks in the order of the table.
+    alias_rank : int
+        Of terms that act alike, the setting of the lowest is changed.
+    judged_on : {"sizes", "squareness", "foot"}
+        The sort of reference feature whose fit it spoils; ``sizes``: all ordinary sizes.
+    step : float [unit]
+        Step for numeric derivatives; for play more than a jaw's flat hides in a small bore.
+    example : float [unit]
+        A strong but ordinary amount, as the guide draws it.
+    seen_from : {"above", "side"}
+        How the guide draws it.
+    """
+
+    name: str
+    symbol: str
+    unit: Literal["mm", "rad", "1"]
+    kind: TermKind
+    label: str
+    cause: str
+    sentence: str
+    prior_reason: str
+    prior_sd: float = 0.0
+    prior_limit: str = ""
+    quantity: Quantity | Literal[""] = ""
+    reads: tuple[str, ...] = ()
+    drift_sd: float = 0.0
+    varies: tuple[Varies, ...] = ()
+    control: Control | None = None
+    change_rank: int = 0
+    alias_rank: int = 0
+    judged_on: Literal["sizes", "squareness", "foot"] = "sizes"
+    step: float
+    example: float = 0.0
+    seen_from: Literal["above", "side"] = "above"
+
+    def __post_init__(self) -> None:
+        if not self.quantity and not self.reads:
+            raise ValueError(f"{self.name} acts on nothing; give a quantity or feature kinds that read it")
+        if (self.prior_sd > 0) == bool(self.prior_limit):
+            raise ValueError(f"{self.name} needs a prior_sd or a prior_limit, one of them")
+        if self.kind == "printer" and (self.control is None or self.example == 0):
+            raise ValueError(f"{self.name} can be accused, so it needs a control and an example")
+
+    @property
+    def setting(self) -> str:
+        """The figure of machine.toml that removes it; empty where there is none."""
+        return self.control.key if self.control else ""
