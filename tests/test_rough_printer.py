@@ -9,23 +9,18 @@ import pytest
 from scipy import integrate, stats
 
 from fitassay.analysis.terms import INDEX, TERMS
-from fitassay.analysis.validation import rough_printer, unlisted_effects
+from fitassay.analysis.validation import listed_effects, unlisted_effects
+from fitassay.analysis.validation.effect import Recipe, span
 from fitassay.analysis.validation.jaw_contacts import contacts_of, drive_states
-from fitassay.analysis.validation.rough_printer import (
-    EFFECTS,
-    RECIPES,
-    Recipe,
-    RoughPrinters,
-    ordinary_columns,
-    span,
-)
+from fitassay.analysis.validation.listed_effects import EFFECTS, RECIPES
+from fitassay.analysis.validation.rough_printer import RoughPrinters, ordinary_columns
 from fitassay.analysis.validation.unlisted_effects import UNLISTED
 from fitassay.analysis.validation.virtual_caliper import NOISES, ROUGH_HAND, Hand, Noise, read_sets
 from fitassay.coupons.machine import Machine
 from tests.sets import walk
 
 MACHINE = Machine()
-EVERY = {**rough_printer.RECIPES, **unlisted_effects.RECIPES}
+EVERY = {**listed_effects.RECIPES, **unlisted_effects.RECIPES}
 
 
 def terms(n: int, **values: float) -> np.ndarray:

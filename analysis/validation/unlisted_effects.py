@@ -8,9 +8,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from fitassay.analysis.validation.jaw_contacts import JAW_HEIGHT_MM
-from fitassay.analysis.validation.rough_printer import (
-    EFFECTS,
+from fitassay.analysis.validation.effect import (
     Effect,
     Printing,
     Recipe,
@@ -20,6 +18,8 @@ from fitassay.analysis.validation.rough_printer import (
     span,
     spread,
 )
+from fitassay.analysis.validation.jaw_contacts import JAW_HEIGHT_MM
+from fitassay.analysis.validation.listed_effects import EFFECTS
 
 # A bow is felt on pieces longer than this.
 LONG_MM = 30.0

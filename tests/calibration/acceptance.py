@@ -18,13 +18,14 @@ from fitassay.analysis.estimation.batch import Interpreted, interpret_many
 from fitassay.analysis.estimation.observations import single_reading_sd
 from fitassay.analysis.result import Advice
 from fitassay.analysis.terms import INDEX, PRINTER
-from fitassay.analysis.validation import rough_printer, unlisted_effects
+from fitassay.analysis.validation import listed_effects, unlisted_effects
+from fitassay.analysis.validation.effect import Recipe
 from fitassay.analysis.validation.population import MIXES, draw_printers
-from fitassay.analysis.validation.rough_printer import Recipe, RoughPrinters, ordinary_columns
+from fitassay.analysis.validation.rough_printer import RoughPrinters, ordinary_columns
 from fitassay.analysis.validation.virtual_caliper import NOISES, read_sets
 from tests.calibration.study import MACHINE, reference, set_walk
 
-LISTED: dict[str, Recipe] = rough_printer.RECIPES
+LISTED: dict[str, Recipe] = listed_effects.RECIPES
 OUTSIDE: dict[str, Recipe] = unlisted_effects.RECIPES
 MACHINES = ("priors", "mild", "sound", "one-culprit")
 EVIDENCE = ("caliper",)

@@ -1,0 +1,143 @@
+"""How an effect of roughness is written: its sizes from printer to printer, and what it does to the readings.
+
+An effect has sizes, drawn once per printer, and acts on every printing of it; what the error terms know of it goes
+into the printer's true terms (`shift`), the rest into the readings (`act`).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from fitassay.analysis.validation.jaw_contacts import Contacts
+
+Sizes = dict[str, np.ndarray]
+# (rng, share, times): share (n,) of the range in a mix, nan outside one; times the usual size.
+Draw = Callable[[np.random.Generator, np.ndarray, float], np.ndarray]
+
+# In a mix each effect stands at up to this share of its range.
+MIX_SHARE = 0.5
+
+
+def span(low: float, high: float) -> Draw:
+    """Even between two sizes; in a mix from nil to its share of the larger."""
+
+    def draw(rng: np.random.Generator, share: np.ndarray, times: float) -> np.ndarray:
+        even = rng.random(len(share))
+        return times * np.where(np.isnan(share), low + (high - low) * even, high * share)
+
+    return draw
+
+
+def spread(sd: float) -> Draw:
+    """Normal about nil."""
+
+    def draw(rng: np.random.Generator, share: np.ndarray, times: float) -> np.ndarray:
+        return times * sd * np.where(np.isnan(share), 1.0, share) * rng.standard_normal(len(share))
+
+    return draw
+
+
+def shape(low: float, high: float) -> Draw:
+    """Even between two values whatever the effect's size: exponents, wavelengths, directions."""
+
+    def draw(rng: np.random.Generator, share: np.ndarray, times: float) -> np.ndarray:
+        return rng.uniform(low, high, len(share))
+
+    return draw
+
+
+@dataclass(frozen=True, kw_only=True)
+class Printing:
+    """One printing of n printers.
+
+    Attributes
+    ----------
+    contacts : Contacts
+    theta : ndarray (n, terms)
+        True terms.
+    rng : Generator
+        Of this printing.
+    """
+
+    contacts: Contacts
+    theta: np.ndarray
+    rng: np.random.Generator
+
+    @property
+    def n(self) -> int:
+        return len(self.theta)
+
+    def per_coupon(self, values: np.ndarray) -> np.ndarray:
+        """Values (n, coupons) for each column (n, m)."""
+        return values[:, self.contacts.coupon]
+
+
+def _no_shift(theta: np.ndarray, sizes: Sizes) -> None:
+    return None
+
+
+@dataclass(frozen=True, kw_only=True)
+class Effect:
+    """One way of being rough.
+
+    Attributes
+    ----------
+    name, text : str
+    sizes : mapping of str to draw
+        What differs from printer to printer.
+    act : callable (Printing, sizes) -> ndarray (n, m) [mm]
+        Change of the exact readings beyond what the terms explain.
+    shift : callable (theta, sizes) -> None
+        Adds to the true terms, in place, what of the effect they mean.
+    varies : bool
+        Whether one printing differs from the next.
+    """
+
+    name: str
+    text: str
+    sizes: Mapping[str, Draw]
+    act: Callable[[Printing, Sizes], np.ndarray]
+    shift: Callable[[np.ndarray, Sizes], None] = field(default=_no_shift)
+    varies: bool = False
+
+    def draw(self, rng: np.random.Generator, n: int, times: float = 1.0, mixed: bool = False) -> Sizes:
+        """Sizes of n printers; `times` the usual, or in a mix at up to `MIX_SHARE` of that."""
+        share = rng.uniform(0, MIX_SHARE, n) if mixed else np.full(n, np.nan)
+        return {name: draw(rng, share, times) for name, draw in self.sizes.items()}
+
+
+def rests_on_outermost(p: Printing, shifts: np.ndarray) -> np.ndarray:
+    """Change of the readings (n, m) where flat jaws rest on the layers that stand out most."""
+    c = p.contacts
+    outward = np.zeros((p.n, len(c.size), 2))
+    for i in np.flatnonzero(~c.height):
+        band = shifts[:, c.plate[i], c.first_layer[i] : c.last_layer[i]]
+        outward[:, i] = (band @ c.flanks.side[i].T).max(axis=1)
+    return c.stood_out(outward)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Recipe:
+    """Which effects a population of printers has, and how much.
+
+    Attributes
+    ----------
+    name, text : str
+    effects : tuple of Effect
+    times : float
+        Of the usual sizes.
+    mixed : bool
+        All at once, each at up to `MIX_SHARE` of its range.
+    noise : str
+        How it is read, of `virtual_caliper.NOISES`.
+    """
+
+    name: str
+    text: str
+    effects: tuple[Effect, ...] = ()
+    times: float = 1.0
+    mixed: bool = False
+    noise: str = "rounded"
