@@ -13,6 +13,8 @@ import math
 from dataclasses import dataclass
 from decimal import ROUND_HALF_EVEN, Context, Decimal
 
+from fitassay.coupons.wording import trimmed
+
 COVERAGE = 2.0
 """Coverage factor k of every expanded uncertainty shown; about 95 % for a normal distribution (GUM 6.3.3)."""
 
@@ -148,8 +150,7 @@ def with_unit(number: str, unit: str) -> str:
 
 def exact(value: float, *, signed: bool = False) -> str:
     """A value that carries no uncertainty (a drawn size, a setting in force) without trailing zeros."""
-    text = fixed(value, 6, signed=signed)
-    return text.rstrip("0").rstrip(".") if "." in text else text
+    return trimmed(fixed(value, 6, signed=signed))
 
 
 def three_digits(value: float) -> str:
@@ -157,8 +158,7 @@ def three_digits(value: float) -> str:
     if value == 0.0 or not math.isfinite(value):
         return exact(value)
     places = 2 - Decimal(repr(float(value))).adjusted()
-    text = fixed(value, places)
-    return text.rstrip("0").rstrip(".") if "." in text else text
+    return trimmed(fixed(value, places))
 
 
 def matching(value: float, uncertainty: float, *, signed: bool = False) -> str:

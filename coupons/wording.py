@@ -11,6 +11,18 @@ def shown(text: str, longest: int = 40) -> str:
     return f"'{plain[: longest - 1]}…'" if len(plain) > longest else f"'{plain}'"
 
 
+def listed(names: Iterable[object], last: str = "and") -> str:
+    """``a, b and c``; ``last`` stands before the last name."""
+    words = [str(name) for name in names]
+    return f"{', '.join(words[:-1])} {last} {words[-1]}" if len(words) > 1 else "".join(words)
+
+
+def trimmed(text: str) -> str:
+    """A number's text without trailing zeros after its point, and without the sign of a zero."""
+    plain = text.rstrip("0").rstrip(".") if "." in text else text
+    return "0" if plain in ("-0", "+0") else plain
+
+
 def did_you_mean(word: str, known: Iterable[str]) -> str:
     """A suffix for a message, ``"; did you mean stem6?"``, or ``""`` where nothing known is near."""
     import difflib  # only needed once something is wrong

@@ -11,6 +11,7 @@ from fitassay.analysis import rounding
 from fitassay.analysis.result import Alias
 from fitassay.analysis.terms import BEAD, INDEX, PRINTER, TERMS
 from fitassay.coupons.machine import Machine, figure
+from fitassay.coupons.wording import listed
 
 # An error belongs to a group when the others of the group explain this much of its posterior variance ...
 TIED = 0.85**2
@@ -110,7 +111,7 @@ def _known(group: tuple[int, ...], mean: np.ndarray, covariance: np.ndarray, pri
     names = [t.label for t in terms]
     return Alias(
         terms=tuple(t.name for t in terms),
-        text=f"{', '.join(names[:-1])} and {names[-1]} act alike in these readings; what is known is "
+        text=f"{listed(names)} act alike in these readings; what is known is "
         f"{' '.join(parts).removeprefix('+ ')}",
         combination={t.name: float(c) for t, c in zip(terms, coefficients, strict=True)},
         value=float(coefficients @ mean[rows]),

@@ -20,7 +20,7 @@ from fitassay.analysis.diagnosis.verdict import (
     visible_limits,
     visible_sd,
 )
-from fitassay.analysis.diagnosis.verdict_words import cancelling_note, listed, verdict_of
+from fitassay.analysis.diagnosis.verdict_words import cancelling_note, verdict_of
 from fitassay.analysis.estimation.batch import settle
 from fitassay.analysis.estimation.fit import Fit, fit
 from fitassay.analysis.estimation.observations import (
@@ -48,6 +48,7 @@ from fitassay.analysis.result import Alias, Diagnosis, NextPrint, ReadingFit, Su
 from fitassay.analysis.terms import INDEX, NAMES, PRINTER, TERMS
 from fitassay.coupons.feature import Manifest
 from fitassay.coupons.machine import Machine
+from fitassay.coupons.wording import listed
 
 # A term informed less than this is "not measured by these readings".
 NOT_MEASURED = 0.2
@@ -293,7 +294,7 @@ def _notes(
             notes.append(f"The verdict rests on one reading, {witness}: take it again before you act on it.")
     hidden = unchecked(done.inner, np.ones(len(TERMS)), done.slips)
     if hidden:
-        names = listed(tuple(f"{feature} on {coupon}" for coupon, feature in hidden))
+        names = listed((f"{feature} on {coupon}" for coupon, feature in hidden), "or")
         notes.append(
             f"No other reading checks {names}: a slip of 1 mm there would be taken for the printer's. "
             "Read them twice."

@@ -20,6 +20,7 @@ from fitassay.analysis.readings.reading import LADDER, REFERENCE
 from fitassay.analysis.result import NextPrint
 from fitassay.analysis.terms import PRINTER, TERMS
 from fitassay.coupons.machine import Machine
+from fitassay.coupons.wording import listed
 
 # Time to find a feature, close the jaws and note the reading (common practice, no source).
 READING_MINUTES = 0.5
@@ -183,8 +184,7 @@ def doubted(doubt: np.ndarray) -> str:
     order = [i for i in np.argsort(-doubt, kind="stable") if doubt[i] >= 0.1 * doubt.max() and doubt[i] > 0][
         :3
     ]
-    labels = [TERMS[i].label for i in order]
-    return labels[0] if len(labels) == 1 else f"{', '.join(labels[:-1])} and {labels[-1]}"
+    return listed(TERMS[i].label for i in order)
 
 
 def _open_features(

@@ -7,6 +7,7 @@ import numpy as np
 from fitassay.analysis.diagnosis.verdict import LEADING, STATUSES, Judged, Reference
 from fitassay.analysis.result import Verdict
 from fitassay.analysis.terms import INDEX, NAMES, PRINTER, TERMS
+from fitassay.coupons.wording import listed
 
 CONTENDER = 0.05
 # Contenders known this well (in standard uncertainties) are not in doubt: they are simply of one size.
@@ -40,7 +41,7 @@ def verdict_of(
         contenders = ()
         text = (
             "These readings do not fit any mix of the errors known here, so no error is accused. They fit worst at "
-            f"{listed(misfits)}: measure these again, and look there for a blob, a seam or a lifted corner."
+            f"{listed(misfits, 'or')}: measure these again, and look there for a blob, a seam or a lifted corner."
         )
     elif status == "within-noise":
         contenders = ()
@@ -67,7 +68,7 @@ def _open_question(
     known = [abs(mean[INDEX[c]]) >= KNOWN_SDS * sd[INDEX[c]] for c in contenders]
     if len(contenders) > 1 and all(known):
         return (
-            f"{_capital(listed(tuple(labels), 'and'))} spoil the fit about alike: each is well known, and each is "
+            f"{_capital(listed(labels))} spoil the fit about alike: each is well known, and each is "
             "worth setting right."
         )
     if chance >= LEADING and sturdy < LEADING:
@@ -75,7 +76,7 @@ def _open_question(
             f"These readings cannot tell which error spoils the fit most. {_capital(TERMS[best].label)} is the "
             "likeliest, but only because printers usually err that way; the readings themselves leave it open."
         )
-    return f"These readings cannot tell which error spoils the fit most; it may be {listed(tuple(labels))}."
+    return f"These readings cannot tell which error spoils the fit most; it may be {listed(labels, 'or')}."
 
 
 def cancelling_note(mean: np.ndarray, sd: np.ndarray, reference: Reference, visible_mm: np.ndarray) -> str:
@@ -96,13 +97,6 @@ def cancelling_note(mean: np.ndarray, sd: np.ndarray, reference: Reference, visi
                 )
                 worst = max(worst, (hidden, text))
     return worst[1]
-
-
-def listed(names: tuple[str, ...], last: str = "or") -> str:
-    """``a, b or c``."""
-    if len(names) <= 1:
-        return "".join(names)
-    return f"{', '.join(names[:-1])} {last} {names[-1]}"
 
 
 def _percent(chance: float) -> str:

@@ -13,6 +13,7 @@ from fitassay.analysis.gcode.offset import PathPlace
 from fitassay.analysis.gcode.trace_data import Bead, Trace
 from fitassay.analysis.gcode.words import Tally
 from fitassay.coupons.feature import Manifest
+from fitassay.coupons.wording import listed
 
 DIFFER_MM = 0.01
 """Files whose paths or beads differ by more were sliced with different settings."""
@@ -46,7 +47,7 @@ def merged(traces: Sequence[Trace], manifest: Manifest) -> Trace:
     turned = replace(manifest, coupons=tuple(found[k].coupon for k in keys), line_width_mm=width)
     return replace(
         used[-1],
-        file=" and ".join(t.file for t in used),
+        file=listed(t.file for t in used),
         found=found,
         missing=tuple(c.id for c in manifest.coupons if c.id not in owner),
         place=place,
@@ -124,7 +125,7 @@ def _differences(traces: list[Trace]) -> list[str]:
 
 
 def _together(tallies: list[Tally]) -> Tally:
-    total = Tally(name=" and ".join(t.name for t in tallies))
+    total = Tally(name=listed(t.name for t in tallies))
     for tally in tallies:
         total.lines += tally.lines
         total.bytes += tally.bytes

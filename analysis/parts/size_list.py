@@ -24,7 +24,7 @@ from fitassay.analysis.readings.table import Record, Table
 from fitassay.coupons.errors import InputError, InputErrors
 from fitassay.coupons.files import read_input
 from fitassay.coupons.numbers import parse_length, parse_number
-from fitassay.coupons.wording import did_you_mean, shown
+from fitassay.coupons.wording import did_you_mean, listed, shown
 
 COLUMNS = ("name", "kind", "shape", "axis", "nominal_mm", "mate", "wanted", "turns", "rotation_deg")
 _REQUIRED = ("kind", "nominal_mm")
@@ -114,7 +114,7 @@ def _row(table: Table, record: Record, path: str, number: int) -> _Row:
     def choice(column: str, allowed: tuple[str, ...], default: str, offer: str = "") -> str:
         text = cell(column).casefold() or default
         if text not in allowed:
-            words = offer or " or ".join(a for a in allowed if a)
+            words = offer or listed((a for a in allowed if a), "or")
             problem(column, f"{shown(cell(column))} is not known; write {words}")
         return text
 

@@ -8,7 +8,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from fitassay.coupons.errors import InputError, InputErrors
-from fitassay.coupons.wording import did_you_mean, shown
+from fitassay.coupons.wording import did_you_mean, listed, shown
 
 LARGEST_BYTES = 5_000_000
 """No such file is longer; a longer one is some other file."""
@@ -194,7 +194,9 @@ def _columns(header: Record, place: str, required: Sequence[str], known: Sequenc
     for name in dict.fromkeys(n for n in names if n and names.count(n) > 1):
         at = [i + 1 for i, n in enumerate(names) if n == name]
         problems.append(
-            InputError(f"column {shown(name)} is there {len(at)} times (columns {_and(at)}); keep one", where)
+            InputError(
+                f"column {shown(name)} is there {len(at)} times (columns {listed(at)}); keep one", where
+            )
         )
     missing = [n for n in required if n not in names]
     if len(missing) == len(required):
@@ -208,7 +210,3 @@ def _columns(header: Record, place: str, required: Sequence[str], known: Sequenc
     if problems:
         raise InputErrors(problems)
     return {name: i for i, name in enumerate(names) if name}
-
-
-def _and(numbers: list[int]) -> str:
-    return ", ".join(str(n) for n in numbers[:-1]) + f" and {numbers[-1]}"

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from xml.sax.saxutils import quoteattr
 
 from fitassay.coupons.solid import Solid
+from fitassay.coupons.wording import trimmed
 
 _TYPES = (
     '<?xml version="1.0" encoding="UTF-8"?>\n'
@@ -80,5 +81,4 @@ def _model(items: Sequence[Item], title: str) -> str:
 
 
 def _number(value: float) -> str:
-    text = f"{value:.6f}".rstrip("0").rstrip(".")
-    return "0" if text == "-0" else text
+    return trimmed(f"{value:.6f}")

@@ -9,6 +9,7 @@ from fitassay.coupons.family import Family
 from fitassay.coupons.job import Job
 from fitassay.coupons.mark import ink_height, least_width, make_mark
 from fitassay.coupons.shapes import flank_middle, notched_square, region
+from fitassay.coupons.wording import listed
 
 SIDES_MM = (22.0, 14.0, 8.0)
 """Sides of the steps: far enough apart to tell an error in proportion from one of fixed size."""
@@ -35,7 +36,7 @@ def build(job: Job) -> list[Draft]:
         job.fit("the stepped boss", (SIDES_MM[0], SIDES_MM[0], heights[0]))
     notes = ()
     if len(fitting) < len(heights):
-        left = " and ".join(f"{s:g} mm" for s in SIDES_MM[len(fitting) :])
+        left = listed(f"{s:g} mm" for s in SIDES_MM[len(fitting) :])
         notes = (f"stepped-boss: the build volume is too low for a step of {left}",)
     strip = max(job.rules.outside_gap, ink_height(job) + 2 * job.lip)
     beside = 1.2 * job.rules.notch + 2 * job.lip

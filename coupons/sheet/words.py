@@ -9,6 +9,7 @@ from dataclasses import dataclass
 
 from fitassay.coupons.feature import Coupon, Feature, Manifest
 from fitassay.coupons.machine import FIGURES, SETTING_PLACES, Machine
+from fitassay.coupons.wording import trimmed
 
 MISSING = "\N{WHITE SQUARE}"
 ELLIPSIS = "\N{HORIZONTAL ELLIPSIS}"
@@ -63,8 +64,7 @@ def safe_text(text: str, known: Container[int], limit: int = 80) -> str:
 
 def length_text(value: float) -> str:
     """A drawn size as a dimension shows it [mm]: no trailing zeros (ISO 129-1 practice, from memory)."""
-    text = f"{value:.2f}".rstrip("0").rstrip(".")
-    return text if text != "-0" else "0"
+    return trimmed(f"{value:.2f}")
 
 
 def scale_text(scale: float) -> str:

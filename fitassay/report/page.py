@@ -15,6 +15,7 @@ from fitassay.analysis.readings.reading import REFERENCE
 from fitassay.analysis.result import Advice, Diagnosis, NextPrint
 from fitassay.coupons.feature import Manifest
 from fitassay.coupons.machine import Machine
+from fitassay.coupons.wording import listed
 from fitassay.labels import first_sentence, minus, plain, sentence, term_label
 from fitassay.report import plots
 from fitassay.report.estimates import (
@@ -118,7 +119,7 @@ def _context(diagnosis: Diagnosis, manifest: Manifest, folder: Path, machine: Ma
 def _how_sure(diagnosis: Diagnosis) -> str:
     verdict = diagnosis.verdict
     if verdict.status == "undetermined" and verdict.contenders:
-        names = " and ".join(term_label(c) for c in verdict.contenders[:MOST_CONTENDERS])
+        names = listed(term_label(c) for c in verdict.contenders[:MOST_CONTENDERS])
         return f"Still possible: {names}. The next section says what would settle it."
     return ""
 

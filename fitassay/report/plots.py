@@ -13,6 +13,7 @@ import numpy as np
 
 from fitassay.analysis.result import Diagnosis, ReadingFit
 from fitassay.analysis.rounding import COVERAGE
+from fitassay.coupons.wording import trimmed
 from fitassay.labels import plain, term_label
 from fitassay.report.svg import ACCUSED, DATA, INK, MUTED, RULE, SOFT, SUSPECT, Sheet
 
@@ -270,5 +271,4 @@ def _ticks(low: float, high: float, most: int = 9) -> list[float]:
 
 
 def _tick(value: float) -> str:
-    text = f"{value:+.6f}".rstrip("0").rstrip(".")
-    return "0" if text in ("+0", "-0") else text.replace("-", "\N{MINUS SIGN}")
+    return trimmed(f"{value:+.6f}").replace("-", "\N{MINUS SIGN}")
