@@ -1,18 +1,24 @@
 """fitassay: print coupons, read them with a caliper, learn what spoils the fit and which setting to change.
 
-The names below are all a script or a notebook needs; each is loaded when first used::
+The names below are all a script or a notebook needs; each is loaded when first used. A case is the folder of one
+printer, as the command line makes it too:
 
-    import fitassay
-
-    machine = fitassay.Machine(name="orrery", values={"volume.x_mm": 100})
-    coupons = fitassay.build_set(machine)
-    fitassay.write_set(coupons, folder)
-    manifest = fitassay.read_manifest(folder / "coupons.json")
-    readings = fitassay.read_readings(folder / "readings.csv", manifest)
-    diagnosis = fitassay.diagnose(manifest, folder, readings, machine)
-    print(diagnosis.verdict.text)
+>>> import fitassay
+>>> case = fitassay.Case.create("orrery", fitassay.Machine(name="orrery bench"))
+>>> first = case.make(quick=True)
+>>> len(first.simulate({"backlash_y": 0.24}, seed=1))
+14
+>>> diagnosis = first.diagnose()
+>>> diagnosis.verdict.status, diagnosis.verdict.term
+('dominant', 'backlash_y')
+>>> [advice.setting for advice in diagnosis.advice]
+['settings.backlash_y_mm']
 
 Lengths are mm and angles rad throughout; positive always means printed larger than drawn.
+
+Stable from one minor version to the next are the names of `fitassay.__all__` with the arguments and attributes that
+their docstrings name, the files of a case, and the JSON answers. Everything below ``fitassay.coupons`` and
+``fitassay.analysis`` may move.
 """
 
 from __future__ import annotations
@@ -24,6 +30,8 @@ __version__ = "0.1.0"
 
 # Public name -> the module that owns it. Lazy, so that `fitassay --help` does not load numpy.
 _HOME = {
+    "Case": "fitassay.scripting",
+    "Print": "fitassay.scripting",
     "FitassayError": "fitassay.coupons.errors",
     "InputError": "fitassay.coupons.errors",
     "JobError": "fitassay.coupons.errors",
@@ -47,6 +55,10 @@ _HOME = {
     "diagnose": "fitassay.analysis.diagnosis.diagnose",
     "interpret": "fitassay.analysis.diagnosis.diagnose",
     "Diagnosis": "fitassay.analysis.result",
+    "interpret_many": "fitassay.analysis.estimation.batch",
+    "Pair": "fitassay.analysis.parts.pairs",
+    "PairPrediction": "fitassay.analysis.parts.pairs",
+    "Comparison": "fitassay.analysis.prints.compare",
     "trace_file": "fitassay.analysis.gcode.trace",
     "diagnose_traced": "fitassay.analysis.gcode.traced_print",
 }
@@ -59,10 +71,14 @@ if TYPE_CHECKING:
     from fitassay.analysis.chain.simulate import theta_of as theta_of
     from fitassay.analysis.diagnosis.diagnose import diagnose as diagnose
     from fitassay.analysis.diagnosis.diagnose import interpret as interpret
+    from fitassay.analysis.estimation.batch import interpret_many as interpret_many
     from fitassay.analysis.estimation.priors import prior as prior
     from fitassay.analysis.gcode.trace import trace_file as trace_file
     from fitassay.analysis.gcode.traced_print import diagnose_traced as diagnose_traced
     from fitassay.analysis.normal import Normal as Normal
+    from fitassay.analysis.parts.pairs import Pair as Pair
+    from fitassay.analysis.parts.pairs import PairPrediction as PairPrediction
+    from fitassay.analysis.prints.compare import Comparison as Comparison
     from fitassay.analysis.readings.file import Reading as Reading
     from fitassay.analysis.readings.file import read_readings as read_readings
     from fitassay.analysis.result import Diagnosis as Diagnosis
@@ -79,6 +95,8 @@ if TYPE_CHECKING:
     from fitassay.coupons.machine_file import read_machine as read_machine
     from fitassay.coupons.make import build_set as build_set
     from fitassay.coupons.make import write_set as write_set
+    from fitassay.scripting import Case as Case
+    from fitassay.scripting import Print as Print
 
 
 def __getattr__(name: str) -> Any:

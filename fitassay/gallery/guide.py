@@ -7,6 +7,7 @@ import numpy as np
 from fitassay.analysis import rounding
 from fitassay.analysis.terms import INDEX, TERMS, Term, errors_of
 from fitassay.coupons.sections import Ring
+from fitassay.gallery.public_names import PAGE, scripting_page
 from fitassay.labels import setting_label
 from fitassay.report.picture import Plan, plan_of, plan_svg, side_svg
 
@@ -138,7 +139,7 @@ def _prior(term: Term) -> str:
 
 def guide_files() -> dict[str, bytes]:
     """Drawings and page, by file name within the gallery."""
-    files = {"guide/errors.md": errors_page().encode()}
+    files = {"guide/errors.md": errors_page().encode(), PAGE: scripting_page().encode()}
     for term in TERMS:
         if term.kind == "printer":
             files[f"guide/term-{term.name}.svg"] = drawing(term)[0].encode()
