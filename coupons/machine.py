@@ -6,6 +6,7 @@ Reading and writing the file is `fitassay.coupons.machine_file`'s job.
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from typing import Any
 
 from fitassay.coupons.errors import InputError
 
@@ -14,7 +15,20 @@ from fitassay.coupons.errors import InputError
 class Figure:
     """One number of machine.toml: where it stands, its default, its range, what it is.
 
-    The same table drives the prompts of ``init``, its options, the checks and the comments in the file.
+    The same table drives the prompts of ``init``, its options, the checks, the comments in the file, and what a
+    setting is called wherever it is spoken of.
+
+    Attributes
+    ----------
+    section, name : str
+    default, low, high : float
+    unit : str
+    noun : str
+        What it is.
+    detail : str
+        Of what it is taken, such as per side; may be empty.
+    sign : str
+        What a positive value does; may be empty.
     """
 
     section: str
@@ -23,89 +37,115 @@ class Figure:
     low: float
     high: float
     unit: str
-    text: str
+    noun: str
+    detail: str = ""
+    sign: str = ""
+
+    @property
+    def key(self) -> str:
+        """``"section.name"``."""
+        return f"{self.section}.{self.name}"
+
+    @property
+    def label(self) -> str:
+        """What it is called."""
+        return ", ".join(part for part in (self.noun, self.detail) if part)
+
+    @property
+    def text(self) -> str:
+        """All that is said of it where its value is asked for."""
+        now = f"{self.noun} set now" if self.section == "settings" else self.noun
+        meaning = ", ".join(part for part in (now, self.detail) if part)
+        return f"{meaning}; {self.sign}" if self.sign else meaning
 
 
-# One line each: section, name, default, lowest, highest, unit, meaning.
-FIGURES: tuple[Figure, ...] = tuple(
-    Figure(section=s, name=n, default=d, low=lo, high=hi, unit=u, text=t)
-    for s, n, d, lo, hi, u, t in (
-        ("volume", "x_mm", 100.0, 20.0, 2000.0, "mm", "build volume, left to right"),
-        ("volume", "y_mm", 100.0, 20.0, 2000.0, "mm", "build volume, front to back"),
-        ("volume", "z_mm", 100.0, 5.0, 2000.0, "mm", "build volume, height"),
-        ("process", "nozzle_mm", 0.4, 0.1, 1.5, "mm", "nozzle bore"),
-        ("process", "line_width_mm", 0.45, 0.1, 2.0, "mm", "bead width, as set in the slicer"),
-        ("process", "layer_height_mm", 0.2, 0.04, 1.0, "mm", "layer height"),
-        ("process", "speed_mm_s", 30.0, 1.0, 1000.0, "mm/s", "usual print speed, for the time estimate"),
-        ("process", "density_g_cm3", 1.24, 0.5, 3.0, "g/cm3", "density of the plastic (1.24: PLA)"),
-        ("settings", "filament_diameter_mm", 1.75, 1.0, 4.0, "mm", "filament diameter set now"),
-        ("settings", "flow_percent", 100.0, 20.0, 300.0, "%", "flow set now"),
-        ("settings", "steps_per_mm_x", 80.0, 0.5, 100000.0, "steps/mm", "steps per mm of x set now"),
-        ("settings", "steps_per_mm_y", 80.0, 0.5, 100000.0, "steps/mm", "steps per mm of y set now"),
-        ("settings", "steps_per_mm_z", 400.0, 0.5, 100000.0, "steps/mm", "steps per mm of z set now"),
-        ("settings", "backlash_x_mm", 0.0, -2.0, 2.0, "mm", "backlash compensation of x set now"),
-        ("settings", "backlash_y_mm", 0.0, -2.0, 2.0, "mm", "backlash compensation of y set now"),
-        (
-            "settings",
-            "contour_mm",
-            0.0,
-            -2.0,
-            2.0,
-            "mm",
-            "horizontal size compensation set now, per side; positive makes the part larger",
-        ),
-        (
-            "settings",
-            "hole_mm",
-            0.0,
-            -2.0,
-            2.0,
-            "mm",
-            "round hole compensation set now, on the diameter of a 3 mm hole; positive makes holes larger",
-        ),
-        (
-            "settings",
-            "first_layer_mm",
-            0.0,
-            -2.0,
-            2.0,
-            "mm",
-            "first-layer compensation set now, per side; positive makes the first layer larger",
-        ),
-        (
-            "settings",
-            "skew_deg",
-            0.0,
-            -5.0,
-            5.0,
-            "degree",
-            "skew correction set now; positive leans the y axis towards +x",
-        ),
-        ("settings", "bed_gap_mm", 0.0, -5.0, 5.0, "mm", "nozzle-to-bed offset set now; positive is higher"),
-        ("caliper", "resolution_mm", 0.01, 0.0001, 0.5, "mm", "smallest step of the caliper"),
-        (
-            "caliper",
-            "repeatability_mm",
-            0.02,
-            0.0005,
-            0.5,
-            "mm",
-            "standard deviation of one reading on printed plastic, same place, same hand",
-        ),
-        ("caliper", "error_limit_mm", 0.02, 0.0, 0.5, "mm", "error limit of the outside jaws, plus or minus"),
-        (
-            "caliper",
-            "inside_error_limit_mm",
-            0.04,
-            0.0,
-            0.5,
-            "mm",
-            "error limit of the inside jaws, plus or minus",
-        ),
-        ("caliper", "range_mm", 150.0, 20.0, 2000.0, "mm", "longest size the caliper takes"),
-        ("caliper", "jaw_flat_mm", 0.3, 0.0, 2.0, "mm", "flat on the inside jaws' edges"),
-    )
+# One line each; detail and sign may be left out.
+_COLUMNS = ("section", "name", "default", "low", "high", "unit", "noun", "detail", "sign")
+_ROWS: tuple[tuple[Any, ...], ...] = (
+    ("volume", "x_mm", 100.0, 20.0, 2000.0, "mm", "build volume, left to right"),
+    ("volume", "y_mm", 100.0, 20.0, 2000.0, "mm", "build volume, front to back"),
+    ("volume", "z_mm", 100.0, 5.0, 2000.0, "mm", "build volume, height"),
+    ("process", "nozzle_mm", 0.4, 0.1, 1.5, "mm", "nozzle bore"),
+    ("process", "line_width_mm", 0.45, 0.1, 2.0, "mm", "bead width, as set in the slicer"),
+    ("process", "layer_height_mm", 0.2, 0.04, 1.0, "mm", "layer height"),
+    ("process", "speed_mm_s", 30.0, 1.0, 1000.0, "mm/s", "usual print speed, for the time estimate"),
+    ("process", "density_g_cm3", 1.24, 0.5, 3.0, "g/cm3", "density of the plastic (1.24: PLA)"),
+    ("settings", "filament_diameter_mm", 1.75, 1.0, 4.0, "mm", "filament diameter"),
+    ("settings", "flow_percent", 100.0, 20.0, 300.0, "%", "flow"),
+    ("settings", "steps_per_mm_x", 80.0, 0.5, 100000.0, "steps/mm", "steps per mm of x"),
+    ("settings", "steps_per_mm_y", 80.0, 0.5, 100000.0, "steps/mm", "steps per mm of y"),
+    ("settings", "steps_per_mm_z", 400.0, 0.5, 100000.0, "steps/mm", "steps per mm of z"),
+    ("settings", "backlash_x_mm", 0.0, -2.0, 2.0, "mm", "backlash compensation of x"),
+    ("settings", "backlash_y_mm", 0.0, -2.0, 2.0, "mm", "backlash compensation of y"),
+    (
+        "settings",
+        "contour_mm",
+        0.0,
+        -2.0,
+        2.0,
+        "mm",
+        "horizontal size compensation",
+        "per side",
+        "positive makes the part larger",
+    ),
+    (
+        "settings",
+        "hole_mm",
+        0.0,
+        -2.0,
+        2.0,
+        "mm",
+        "round hole compensation",
+        "on the diameter of a 3 mm hole",
+        "positive makes holes larger",
+    ),
+    (
+        "settings",
+        "first_layer_mm",
+        0.0,
+        -2.0,
+        2.0,
+        "mm",
+        "first-layer compensation",
+        "per side",
+        "positive makes the first layer larger",
+    ),
+    (
+        "settings",
+        "skew_deg",
+        0.0,
+        -5.0,
+        5.0,
+        "degree",
+        "skew correction",
+        "",
+        "positive leans the y axis towards +x",
+    ),
+    ("settings", "bed_gap_mm", 0.0, -5.0, 5.0, "mm", "nozzle-to-bed offset", "", "positive is higher"),
+    ("caliper", "resolution_mm", 0.01, 0.0001, 0.5, "mm", "smallest step of the caliper"),
+    (
+        "caliper",
+        "repeatability_mm",
+        0.02,
+        0.0005,
+        0.5,
+        "mm",
+        "standard deviation of one reading on printed plastic, same place, same hand",
+    ),
+    ("caliper", "error_limit_mm", 0.02, 0.0, 0.5, "mm", "error limit of the outside jaws, plus or minus"),
+    (
+        "caliper",
+        "inside_error_limit_mm",
+        0.04,
+        0.0,
+        0.5,
+        "mm",
+        "error limit of the inside jaws, plus or minus",
+    ),
+    ("caliper", "range_mm", 150.0, 20.0, 2000.0, "mm", "longest size the caliper takes"),
+    ("caliper", "jaw_flat_mm", 0.3, 0.0, 2.0, "mm", "flat on the inside jaws' edges"),
 )
+FIGURES: tuple[Figure, ...] = tuple(Figure(**dict(zip(_COLUMNS, row, strict=False))) for row in _ROWS)
 
 
 def figure(key: str) -> Figure:
@@ -113,7 +153,7 @@ def figure(key: str) -> Figure:
     return _BY_KEY[key]
 
 
-_BY_KEY = {f"{f.section}.{f.name}": f for f in FIGURES}
+_BY_KEY = {f.key: f for f in FIGURES}
 
 _FIRMWARE = "firmware, menu or configuration"
 _SOME_FIRMWARE = "firmware, where it has it"
@@ -157,14 +197,14 @@ class Machine:
     priors: dict[str, float] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
-        full = {f"{f.section}.{f.name}": f.default for f in FIGURES}
+        full = {f.key: f.default for f in FIGURES}
         for key, value in self.values.items():
             if key not in full:
                 raise InputError(f"no figure is called {key}", "machine")
             full[key] = float(value)
         object.__setattr__(self, "values", full)
         for f in FIGURES:
-            check_figure(f, full[f"{f.section}.{f.name}"], f"{f.section}.{f.name}")
+            check_figure(f, full[f.key], f.key)
         width, height = full["process.line_width_mm"], full["process.layer_height_mm"]
         if width <= height:
             raise InputError(

@@ -163,7 +163,7 @@ class _Reader:
             if isinstance(section, dict) and figure.name in section:
                 value = self.number(section[figure.name], figure, figure.section, figure.name)
                 if value is not None:
-                    good[f"{figure.section}.{figure.name}"] = value
+                    good[figure.key] = value
         return good
 
     def priors(self) -> dict[str, float]:

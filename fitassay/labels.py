@@ -23,8 +23,7 @@ WELL_INFORMED = 0.7
 """From here on a term is called measured."""
 
 _TERM_LABELS = {t.name: t.label for t in TERMS}
-_SYMBOLS = {t.name: t.symbol for t in TERMS}
-_SETTINGS = {f"{f.section}.{f.name}": f for f in FIGURES}
+_FIGURES = {f.key: f for f in FIGURES}
 
 STATUS_WORDS = {
     "dominant": "One error dominates",
@@ -48,19 +47,17 @@ def term_label(name: str) -> str:
     return _TERM_LABELS.get(name, plain(name))
 
 
-def term_symbol(name: str) -> str:
-    """The term's symbol; an unknown name as it is."""
-    return _SYMBOLS.get(name, plain(name))
-
-
 def setting_label(setting: str) -> str:
-    """A setting in words, from the table of machine.toml's figures; other text as it is."""
-    for key in (setting, f"settings.{setting}"):
-        if key in _SETTINGS:
-            text = _SETTINGS[key].text
-            before, _, after = text.partition(" set now")
-            return f"{before}{after}"
-    return plain(setting)
+    """A figure of machine.toml in words; other text as it is."""
+    return _FIGURES[setting].label if setting in _FIGURES else plain(setting)
+
+
+def setting_words(setting: str) -> str:
+    """A figure of machine.toml in words, with what a positive value does."""
+    figure = _FIGURES.get(setting)
+    return "; ".join(
+        (setting_label(setting), *((figure.sign,) if figure is not None and figure.sign else ()))
+    )
 
 
 def informed_words(informed: float) -> str:
@@ -155,8 +152,8 @@ def advice_values(advice: Advice) -> tuple[str, str]:
 
 def advice_remarks(advice: Advice) -> tuple[str, ...]:
     """What else must be known to act on it: the setting's sign, where it is found, steps as a factor."""
-    _, _, sign = setting_label(advice.setting).partition("; ")
-    remarks = [sign] if sign else []
+    figure = _FIGURES.get(advice.setting)
+    remarks = [figure.sign] if figure is not None and figure.sign else []
     if place := SETTING_PLACES.get(advice.setting, ""):
         remarks.append(f"where: {place}")
     if advice.unit == "steps/mm" and advice.from_value and advice.to_value:

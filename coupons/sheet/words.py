@@ -78,11 +78,10 @@ def settings_in_force(machine: Machine) -> tuple[tuple[str, str, str], ...]:
     for figure in FIGURES:
         if figure.section != "settings":
             continue
-        meaning = figure.text.split(";")[0].replace(" set now", "")
         unit = {"degree": "°"}.get(figure.unit, figure.unit)
         space = "" if unit == "°" else " "
-        key = f"{figure.section}.{figure.name}"
-        rows.append((meaning, SETTING_PLACES.get(key, ""), f"{machine[key]:g}{space}{unit}"))
+        place = SETTING_PLACES.get(figure.key, "")
+        rows.append((figure.label, place, f"{machine[figure.key]:g}{space}{unit}"))
     return tuple(rows)
 
 

@@ -215,7 +215,7 @@ def _change(advice: Advice) -> str:
     The new value may be copied into a machine's settings, so its sign stays a hyphen.
     """
     old, new = advice_values(advice)
-    label = setting_label(advice.setting).partition("; ")[0]
+    label = setting_label(advice.setting)
     if not new:
         return minus(sentence(f"{label}: {advice.why}"))
     step = f"{old} \N{RIGHTWARDS ARROW}\N{NO-BREAK SPACE}{new}" if old else new

@@ -153,7 +153,7 @@ def _show_settings(settings: list[dict[str, Any]]) -> None:
         say("No setting was changed between them.")
         return
     for s in settings:
-        label = setting_label(s["setting"]).partition(";")[0]
+        label = setting_label(s["setting"])
         change = (
             f"{s['before']:.6g} -> {s['after']:.6g}" if s["after"] != s["before"] else f"{s['before']:.6g}"
         )

@@ -78,7 +78,7 @@ def _settings_moved_on(place: Case, target: Print, machine: Machine) -> list[str
     moved = changed_settings(machine, place.machine())
     if not moved:
         return []
-    names = ", ".join(setting_label(key).partition("; ")[0] for key in moved)
+    names = ", ".join(setting_label(key) for key in moved)
     return [
         f"{place.machine_path} has other settings by now ({names}). This print is judged by those it was made "
         f"with; if they were written down wrongly, mend them in {target.machine_path}."

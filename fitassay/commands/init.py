@@ -30,9 +30,9 @@ ASKED = (
     *(f"settings.steps_per_mm_{axis}" for axis in "xyz"),
     *(f"caliper.{name}" for name in ("resolution_mm", "error_limit_mm", "range_mm")),
 )
-COMPENSATIONS = tuple(key for f in FIGURES if (key := f"{f.section}.{f.name}") and f.default == 0.0)
+COMPENSATIONS = tuple(f.key for f in FIGURES if f.default == 0.0)
 MATERIAL = "PLA"
-FIGURE = {f"{f.section}.{f.name}": f for f in FIGURES}
+FIGURE = {f.key: f for f in FIGURES}
 
 # What is said to a question mark.
 WHERE = {
@@ -67,7 +67,7 @@ def _figure_options(command: Callable[..., Any]) -> Callable[..., Any]:
     for figure in reversed(FIGURES):
         command = click.option(
             option_name(figure),
-            f"{figure.section}.{figure.name}".replace(".", "__"),
+            figure.key.replace(".", "__"),
             type=Number(figure.unit, figure.low, figure.high),
             metavar=figure.unit,
             help=f"{figure.text}; {figure.low:g} to {figure.high:g}, else {figure.default:g}.",

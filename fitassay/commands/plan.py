@@ -115,7 +115,7 @@ def _show(data: dict[str, Any], case: str) -> None:
     else:
         say(data["why"])
     for i, step in enumerate(data["steps"], start=1):
-        label = setting_label(step["setting"]).partition(";")[0]
+        label = setting_label(step["setting"])
         reach = 2 * step["std_uncertainty"]
         say()
         say(f"{i}. {label}: {step['from']:.6g} -> {matching(step['to'], reach)} {step['unit']}")

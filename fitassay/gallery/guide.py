@@ -8,7 +8,7 @@ from fitassay.analysis import rounding
 from fitassay.analysis.terms import INDEX, TERMS, Term, errors_of
 from fitassay.coupons.sections import Ring
 from fitassay.gallery.public_names import PAGE, scripting_page
-from fitassay.labels import setting_label
+from fitassay.labels import setting_words
 from fitassay.report.picture import Plan, plan_of, plan_svg, side_svg
 
 WIDTH_MM, LAYER_MM = 0.45, 0.2
@@ -100,7 +100,7 @@ def errors_page() -> str:
         if term.kind != "printer":
             continue
         _, caption = drawing(term)
-        setting = setting_label(term.setting) if term.setting else "none; mend the machine"
+        setting = setting_words(term.setting) if term.setting else "none; mend the machine"
         lines += [
             f"## {term.label[0].upper()}{term.label[1:]} ({term.symbol})",
             "",

@@ -153,7 +153,7 @@ def _shares(diagnosis: Diagnosis) -> list[dict[str, Any]]:
 
 def _advice(advice: Advice, accused: str) -> dict[str, Any]:
     old, new = wording.advice_values(advice)
-    what = wording.setting_label(advice.setting).partition("; ")[0]
+    what = wording.setting_label(advice.setting)
     return {
         "what": wording.capital(what),
         "remarks": [sentence(text) for text in wording.advice_remarks(advice)],

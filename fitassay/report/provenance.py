@@ -9,7 +9,7 @@ from fitassay.analysis import rounding
 from fitassay.analysis.result import Diagnosis
 from fitassay.coupons.feature import Manifest
 from fitassay.coupons.machine import FIGURES, Machine
-from fitassay.labels import plain
+from fitassay.labels import capital, plain
 
 
 def versions() -> dict[str, str]:
@@ -40,9 +40,8 @@ def provenance(
     ]
     for figure in FIGURES:
         if figure.section in ("settings", "caliper"):
-            value, unit = rounding.face(machine[f"{figure.section}.{figure.name}"], figure.unit)
-            text = figure.text.split(";")[0]
-            rows.append((text[0].upper() + text[1:], rounding.with_unit(rounding.exact(value), unit)))
+            value, unit = rounding.face(machine[figure.key], figure.unit)
+            rows.append((capital(figure.label), rounding.with_unit(rounding.exact(value), unit)))
     rows += list(versions().items())
     for name in ("coupons.json", "readings.csv"):
         path = folder / name

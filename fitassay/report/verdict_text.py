@@ -130,7 +130,7 @@ def _advice(console: Console, diagnosis: Diagnosis) -> None:
     for n, advice in enumerate(diagnosis.advice, start=1):
         old, new = wording.advice_values(advice)
         change = f": {old} -> {new}" if old and new else f": {new}" if new else ""
-        label = wording.setting_label(advice.setting).partition("; ")[0]
+        label = wording.setting_label(advice.setting)
         _wrapped(console, f"{n}. {label}{change}", style="bold", hang=3)
         for text in (plain(advice.why, 1000), *wording.advice_remarks(advice)):
             if text:
