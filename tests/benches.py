@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import http.client
 import json
 import os
 import shutil
@@ -9,11 +10,12 @@ import signal
 import subprocess
 import sys
 import threading
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
+from functools import cached_property
 from pathlib import Path
-from urllib.parse import parse_qs, urlsplit
+from urllib.parse import urlsplit
 
 from fitassay.analysis.readings.file import Reading, read_readings
 from fitassay.analysis.readings.reading import blank_readings
@@ -72,6 +74,21 @@ def typed(index: int, feature: Feature) -> float:
     return round(feature.nominal_mm - 0.2 + 0.01 * (index % 37), 2)
 
 
+def cookie_for(address: str) -> str:
+    """The cookie, ``name=value``, that opening the address gives."""
+    parts = urlsplit(address)
+    connection = http.client.HTTPConnection(parts.hostname or "", parts.port, timeout=20)
+    try:
+        connection.request("GET", f"/?{parts.query}")
+        answer = connection.getresponse()
+        assert (answer.status, answer.getheader("Location")) == (303, "/")
+        cookie, *attributes = (answer.getheader("Set-Cookie") or "").split("; ")
+        assert {"HttpOnly", "SameSite=Strict"} <= set(attributes)
+        return cookie
+    finally:
+        connection.close()
+
+
 @dataclass
 class Served:
     """A running bench: its address, and the process that is behind it."""
@@ -85,9 +102,10 @@ class Served:
         assert port
         return port
 
-    @property
-    def key(self) -> str:
-        return parse_qs(urlsplit(self.url).query)["key"][0]
+    @cached_property
+    def cookie(self) -> str:
+        """What a browser gets in exchange for the address's code."""
+        return cookie_for(self.url)
 
     def kill(self) -> None:
         """As a crash would: no time to tidy up."""
@@ -129,10 +147,10 @@ def served(case: Path, *options: str) -> Iterator[Served]:
 
 
 @contextmanager
-def served_here(case: Path) -> Iterator[str]:
+def served_here(case: Path, again: Callable[[str], None] = lambda _: None) -> Iterator[str]:
     """The same page served from a thread of this process, which starts sooner; its address."""
     bench = Bench(Case.open(case).print())
-    with open_bench(bench) as (server, listener, address):
+    with open_bench(bench, again=again) as (server, listener, address):
         thread = threading.Thread(target=server.run, kwargs={"sockets": [listener]})
         thread.start()
         try:

@@ -5,17 +5,31 @@ from __future__ import annotations
 import http.client
 import json
 import random
+import signal
 import socket
 import subprocess
 import sys
 from collections.abc import Iterator
+from contextlib import suppress
 from pathlib import Path
 
 import pytest
 
-from fitassay.bench.guard import LONGEST_BODY
+from fitassay.bench.guard import BODY_S, LONGEST_BODY
+from fitassay.bench.patience import HEADER_S
 from fitassay.bench.server import FIRST_PORT, HOST, LAST_PORT, open_socket, usual_port
-from tests.benches import ROOT, Served, make_case, pairs_of, print_folder, served, typed, values_of
+from tests.benches import (
+    ROOT,
+    Served,
+    cookie_for,
+    make_case,
+    pairs_of,
+    print_folder,
+    served,
+    served_here,
+    typed,
+    values_of,
+)
 
 TAB = "0123456789abcdef01234567"
 
@@ -46,7 +60,7 @@ def ask(
 def own(bench: Served) -> dict[str, str]:
     """The headers of the page's own requests."""
     return {
-        "Fitassay-Key": bench.key,
+        "Cookie": bench.cookie,
         "Origin": f"http://{HOST}:{bench.port}",
         "Content-Type": "application/json",
     }
@@ -72,32 +86,57 @@ def test_only_this_machine_can_connect(bench: Served) -> None:
     assert local == [f"0100007F:{bench.port:04X}"]
 
 
-def test_the_page_comes_with_the_key_only(bench: Served) -> None:
-    status, headers, body = ask(bench, "GET", f"/?key={bench.key}")
+def test_the_page_comes_with_the_cookie_only(bench: Served) -> None:
+    status, headers, body = ask(bench, "GET", "/", Cookie=bench.cookie)
     assert status == 200 and b"<main>" in body
     assert "default-src 'none'" in headers["content-security-policy"]
     assert headers["cache-control"] == "no-store"
-    for path in ("/", "/?key=", "/?key=wrong", f"/?key={bench.key}&key={bench.key}", f"/?key={bench.key}x"):
-        status, _, body = ask(bench, "GET", path)
+    name, _, key = bench.cookie.partition("=")
+    for cookie in ("", "a=b", f"{name}=", f"{name}={key}x", f"{name}={key}; {name}={key}", f"x{name}={key}"):
+        status, _, body = ask(bench, "GET", "/", **({"Cookie": cookie} if cookie else {}))
         assert status == 403 and b"open the address" in body
+    for path in ("/?code=", "/?code=wrong", f"/?code={key}", f"/?key={key}"):
+        status, headers, body = ask(bench, "GET", path)
+        assert status == 403 and "set-cookie" not in headers
+
+
+def test_an_address_opens_the_page_once(bench: Served) -> None:
+    """Who finds the address in a history or on a command line afterwards gets nothing by it."""
+    code = bench.url.split("/?")[1]
+    assert bench.cookie
+    status, headers, _ = ask(bench, "GET", f"/?{code}")
+    assert status == 403 and "set-cookie" not in headers
+    # The browser that holds the cookie may reload the address all the same.
+    status, headers, _ = ask(bench, "GET", f"/?{code}", Cookie=bench.cookie)
+    assert (status, headers["location"]) == (303, "/")
+
+
+def test_each_address_used_is_followed_by_a_fresh_one(case: Path) -> None:
+    fresh: list[str] = []
+    with served_here(case, fresh.append) as address:
+        first = cookie_for(address)
+        assert len(fresh) == 1 and fresh[0] != address
+        assert cookie_for(fresh[0]) == first
+        assert len(fresh) == 2
 
 
 @pytest.mark.parametrize("path", ["/api/plan", "/api/state", "/api/drawing?coupon=wall"])
-def test_data_come_with_the_key_only(bench: Served, path: str) -> None:
+def test_data_come_with_the_cookie_only(bench: Served, path: str) -> None:
     assert ask(bench, "GET", path, **own(bench))[0] == 200
     assert ask(bench, "GET", path)[0] == 403
-    assert ask(bench, "GET", path, **{**own(bench), "Fitassay-Key": "wrong"})[0] == 403
-    # The key in the address opens the page, not the data: links do not carry it on.
-    assert ask(bench, "GET", f"{path}{'&' if '?' in path else '?'}key={bench.key}")[0] == 403
+    assert ask(bench, "GET", path, **{**own(bench), "Cookie": "wrong"})[0] == 403
+    name, _, key = bench.cookie.partition("=")
+    for query in (f"code={key}", f"{name}={key}"):
+        assert ask(bench, "GET", f"{path}{'&' if '?' in path else '?'}{query}")[0] == 403
 
 
 @pytest.mark.parametrize(
     "host", ["orrery.example", "127.0.0.1", "127.0.0.1:1", "[::1]:80", "", "localhost.example"]
 )
 def test_another_host_name_is_misdirected(bench: Served, host: str) -> None:
-    status, _, body = ask(bench, "GET", f"/?key={bench.key}", Host=host)
+    status, _, body = ask(bench, "GET", "/", Cookie=bench.cookie, Host=host)
     assert status == 421 and b"<main>" not in body
-    assert ask(bench, "GET", f"/?key={bench.key}", Host=f"localhost:{bench.port}")[0] == 200
+    assert ask(bench, "GET", "/", Cookie=bench.cookie, Host=f"localhost:{bench.port}")[0] == 200
 
 
 @pytest.mark.parametrize(
@@ -136,7 +175,7 @@ def test_another_page_cannot_write(bench: Served, case: Path, origin: str | None
         ("GET", "/page/bench.html", 404),
         ("GET", "/page/bench.js", 200),
         ("GET", "/api/nothing", 404),
-        ("GET", "/favicon.ico", 403),
+        ("GET", "/favicon.ico", 404),
     ],
 )
 def test_what_is_not_there_is_not_given(bench: Served, method: str, path: str, status: int) -> None:
@@ -167,7 +206,7 @@ def rubbish(bench: Served, random_: random.Random) -> bytes:
     noise = random_.randbytes(random_.randrange(1, 400))
     word = "".join(random_.choices("abcdefghijklmnopqrstuvwxyz/%?=&.\\-", k=random_.randrange(1, 60)))
     host = f"Host: {HOST}:{bench.port}\r\n"
-    keyed = f"{host}Fitassay-Key: {bench.key}\r\nOrigin: http://{HOST}:{bench.port}\r\n"
+    keyed = f"{host}Cookie: {bench.cookie}\r\nOrigin: http://{HOST}:{bench.port}\r\n"
     json_type = "Content-Type: application/json\r\n"
     deep = b"[" * random_.randrange(1, 30_000)
     body = random_.choice([noise, deep, json.dumps({"tab": TAB, "items": [word]}).encode(), b"{}", b"null"])
@@ -177,7 +216,7 @@ def rubbish(bench: Served, random_: random.Random) -> bytes:
         b"\r\n" * random_.randrange(1, 50),
         f"GET /{word} HTTP/1.1\r\n{host}\r\n".encode(),
         f"GET /api/{word} HTTP/1.1\r\n{keyed}\r\n".encode(),
-        f"GET /?key={word} HTTP/1.1\r\n{host}\r\n".encode(),
+        f"GET /?code={word} HTTP/1.1\r\n{host}\r\n".encode(),
         f"GET / HTTP/1.1\r\nHost: {word}\r\n\r\n".encode(),
         f"GET / HTTP/1.1\r\n{host}{host}\r\n".encode(),
         f"GET / HTTP/1.1\r\n{host}X: {'x' * random_.randrange(1, 80_000)}\r\n\r\n".encode(),
@@ -254,3 +293,68 @@ def test_bad_usage_is_one_sentence(
     assert done.returncode == code
     assert says in done.stderr and "Traceback" not in done.stderr
     assert done.stdout == ""
+
+
+def test_silent_connections_keep_nobody_out(bench: Served) -> None:
+    """Three hundred that say nothing or half a head: the page's own requests are answered all the while."""
+    silent = []
+    try:
+        for i in range(300):
+            wire = socket.create_connection((HOST, bench.port), timeout=20)
+            if i % 2:
+                wire.sendall(b"GET /api/state HTTP/1.1\r\nHost: ")
+            silent.append(wire)
+            if i % 50 == 0:
+                assert alive(bench)
+        assert alive(bench)
+    finally:
+        for wire in silent:
+            wire.close()
+    assert alive(bench)
+
+
+def test_a_connection_that_waits_is_hung_up_on(bench: Served) -> None:
+    """Before a first request, within its head, and within the head of a second one."""
+    whole = f"GET /page/bench.js HTTP/1.1\r\nHost: {HOST}:{bench.port}\r\n\r\n".encode()
+    starts = (b"", b"GET / HTTP/1.1\r\nHost: 127", whole + b"GET /")
+    wires = [socket.create_connection((HOST, bench.port), timeout=HEADER_S + 10) for _ in starts]
+    for wire, start in zip(wires, starts, strict=True):
+        wire.sendall(start)
+    answers = []
+    for wire in wires:
+        answer = b""
+        with wire, suppress(ConnectionResetError):
+            while data := wire.recv(65536):
+                answer += data
+        answers.append(answer)
+    assert [b"200 OK" in a for a in answers] == [False, False, True]
+
+
+def test_a_body_that_does_not_come_whole_is_given_up(bench: Served) -> None:
+    head = "".join(f"{k}: {v}\r\n" for k, v in own(bench).items())
+    with socket.create_connection((HOST, bench.port), timeout=BODY_S + 15) as wire:
+        wire.sendall(
+            f"POST /api/act HTTP/1.1\r\nHost: {HOST}:{bench.port}\r\n{head}Content-Length: 50\r\n\r\n{{".encode()
+        )
+        assert wire.recv(200).startswith(b"HTTP/1.1 408 ")
+    assert alive(bench)
+
+
+def test_what_strangers_send_does_not_reach_the_terminal(case: Path) -> None:
+    with served(case) as running:
+        for raw in (
+            b"\x16\x03\x01\x02\x00\x01\x00\x01\xfc\x03\x03",
+            b"GET / HTTP/1.1\r\n" + b"A" * 100_000,
+            b"POST / HTTP/1.1\r\nTransfer-Encoding: chunked\r\n\r\nzz\r\n",
+            b"GET / HTTP/1.1\r\nContent-Length: -5\r\n\r\n",
+        ):
+            with socket.create_connection((HOST, running.port), timeout=20) as wire, suppress(OSError):
+                wire.sendall(raw)
+                wire.shutdown(socket.SHUT_WR)
+                wire.recv(65536)
+        assert alive(running)
+        running.process.send_signal(signal.SIGINT)
+        errors = running.process.communicate(timeout=15)[1]
+    # The terminal wraps the one sentence.
+    assert " ".join(errors.split()).startswith("Bench closed. Readings: "), errors
+    assert len(errors.split()) == 4, errors

@@ -180,12 +180,12 @@ def test_the_most_telling_feature_is_one_press_away(page: Page, case: Path) -> N
     assert label == f"Measure {name(page)} next"
 
 
-@pytest.mark.parametrize("query", ["", "?key=wrong"])
+@pytest.mark.parametrize("query", ["", "?code=wrong"])
 def test_without_the_key_the_page_says_so(window: BrowserContext, url: str, query: str) -> None:
     page = window.new_page()
     answer = page.goto(url.split("?")[0] + query)
     assert answer and answer.status == 403
-    assert "open the address that fitassay bench showed" in page.locator("body").inner_text()
+    assert "open the address that fitassay bench showed last" in page.locator("body").inner_text()
 
 
 def test_a_page_elsewhere_cannot_reach_the_bench(window: BrowserContext, url: str, case: Path) -> None:
@@ -203,7 +203,7 @@ def test_a_page_elsewhere_cannot_reach_the_bench(window: BrowserContext, url: st
         )
 
     assert attempt({"method": "POST", "body": body, "mode": "no-cors"}) in ("opaque", "refused")
-    headers = {"Fitassay-Key": url.split("key=")[1], "Content-Type": "application/json"}
+    headers = {"Fitassay-Code": url.split("code=")[1], "Content-Type": "application/json"}
     assert attempt({"method": "POST", "body": body, "headers": headers}) == "refused"
     assert not values_of(case)
 

@@ -157,6 +157,24 @@ def test_reload_in_the_middle_of_a_burst_loses_and_doubles_nothing(
     assert values_of(case) == as_entered(case, texts)
 
 
+def test_a_bench_too_busy_to_answer_gets_the_reading_later(page: Page, case: Path) -> None:
+    """What was answered by 503 stays in the browser and is sent again."""
+    texts = sizes(case)
+    refused: list[str] = []
+
+    def busy(route: Route) -> None:
+        refused.append(route.request.post_data or "")
+        route.fulfill(status=503, body="busy")
+
+    page.route("**/api/act", busy)
+    caliper(page, texts[:2])
+    until(page, "!document.getElementById('banner').hidden")
+    assert refused and not values_of(case)
+    page.unroute("**/api/act")
+    at_rest(page)
+    assert values_of(case) == as_entered(case, texts[:2])
+
+
 def test_a_crash_of_the_program_loses_nothing(window: BrowserContext, case: Path) -> None:
     texts = sizes(case)
     with served(case) as first:
@@ -170,7 +188,7 @@ def test_a_crash_of_the_program_loses_nothing(window: BrowserContext, case: Path
         assert name(page) == "{} {}".format(*(x.id for x in pairs_of(case)[9]))
     assert values_of(case) == as_entered(case, texts[:5])
     with served(case) as second:
-        assert second.port == first.port and second.key != first.key
+        assert second.port == first.port and second.url != first.url
         until(page, "document.getElementById('banner').textContent.includes('earlier start')")
         again = opened(window, second.url)
         at_rest(again)

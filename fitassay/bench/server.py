@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import hashlib
 import logging
-import secrets
 import socket
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -18,7 +17,8 @@ from starlette.responses import FileResponse, JSONResponse, PlainTextResponse, R
 from starlette.routing import Route
 
 from fitassay.bench.actions import BadRequest, parse_actions
-from fitassay.bench.guard import Guard, TooLong, read_body
+from fitassay.bench.guard import Codes, Guard, TooLong, read_body
+from fitassay.bench.patience import PatientProtocol
 from fitassay.bench.session import Bench
 from fitassay.coupons.errors import FitassayError, JobError
 
@@ -104,6 +104,8 @@ class Pages:
             tab, items = parse_actions(await read_body(request.receive))
         except TooLong:
             return PlainTextResponse("The request is too long.\n", 413, {"connection": "close"})
+        except TimeoutError:
+            return PlainTextResponse("The request did not come whole.\n", 408, {"connection": "close"})
         except BadRequest as exc:
             return PlainTextResponse(f"{exc}\n", 400)
         results = await run_in_threadpool(self.bench.act, tab, items)
@@ -115,8 +117,8 @@ async def told(_: Request, exc: Exception) -> Response:
     return PlainTextResponse(f"{exc}\n", 500)
 
 
-def make_app(bench: Bench, *, port: int, key: str) -> Guard:
-    """The whole page as an ASGI application for one port and one start's key."""
+def make_app(bench: Bench, *, port: int, codes: Codes, used: Callable[[], None] = lambda: None) -> Guard:
+    """The whole page as an ASGI application for one port and one start's codes."""
     pages = Pages(bench)
     app = Starlette(
         routes=[
@@ -129,18 +131,22 @@ def make_app(bench: Bench, *, port: int, key: str) -> Guard:
         ],
         exception_handlers={FitassayError: told},
     )
-    return Guard(app, port=port, key=key)
+    return Guard(app, port=port, codes=codes, used=used)
 
 
 @contextmanager
-def open_bench(bench: Bench, port: int | None = None) -> Iterator[tuple[uvicorn.Server, socket.socket, str]]:
-    """A server for `bench` that is ready to run, its socket, and its address with this start's key.
+def open_bench(
+    bench: Bench, port: int | None = None, again: Callable[[str], None] = lambda _: None
+) -> Iterator[tuple[uvicorn.Server, socket.socket, str]]:
+    """A server for `bench` that is ready to run, its socket, and an address that lets one browser in once.
 
     Parameters
     ----------
     bench : Bench
     port : int, optional
         The case's usual one, or any free one, where None.
+    again : callable
+        Called with a fresh address whenever one has been used.
 
     Raises
     ------
@@ -149,12 +155,16 @@ def open_bench(bench: Bench, port: int | None = None) -> Iterator[tuple[uvicorn.
     """
     # A fault of ours shows in the terminal; what strangers send does not fill it.
     logging.getLogger("uvicorn.error").setLevel(logging.ERROR)
-    key = secrets.token_urlsafe(24)
+    codes = Codes()
     with open_socket(port, usual_port(bench.room)) as listener:
         number = listener.getsockname()[1]
+
+        def address() -> str:
+            return f"http://{HOST}:{number}/?code={codes.issue()}"
+
         config = uvicorn.Config(
-            make_app(bench, port=number, key=key),
-            http="h11",
+            make_app(bench, port=number, codes=codes, used=lambda: again(address())),
+            http=PatientProtocol,
             ws="none",
             lifespan="off",
             log_config=None,
@@ -163,15 +173,20 @@ def open_bench(bench: Bench, port: int | None = None) -> Iterator[tuple[uvicorn.
             proxy_headers=False,
             timeout_keep_alive=30,
             timeout_graceful_shutdown=2,
-            limit_concurrency=200,
         )
         with bench:
-            yield uvicorn.Server(config), listener, f"http://{HOST}:{number}/?key={key}"
+            yield uvicorn.Server(config), listener, address()
 
 
-def serve(bench: Bench, *, port: int | None = None, ready: Callable[[str], None]) -> None:
-    """Serve the page until interrupted; `ready` is called with its address once it answers."""
-    with open_bench(bench, port) as (server, listener, address):
+def serve(
+    bench: Bench,
+    *,
+    port: int | None = None,
+    ready: Callable[[str], None],
+    again: Callable[[str], None] = lambda _: None,
+) -> None:
+    """Serve the page until interrupted; `ready` gets its address once it answers, `again` further ones."""
+    with open_bench(bench, port, again) as (server, listener, address):
         ready(address)
         server.run(sockets=[listener])
 

@@ -64,7 +64,12 @@ def command(
 
             webbrowser.open(address)
 
+    def again(address: str) -> None:
+        # Each address opens the page once, so that one left in a history or on a command line opens nothing.
+        if not as_json:
+            terminal.note(f"The page is open. For another browser of this machine, once:\n  {address}")
+
     try:
-        serve(bench, port=port, ready=ready)
+        serve(bench, port=port, ready=ready, again=again)
     except KeyboardInterrupt:
         terminal.note(f"Bench closed. Readings: {terminal.clean(str(place.readings_path))}")

@@ -114,8 +114,11 @@ def page_pictures(report: Path, case: Path) -> dict[str, bytes] | None:
             pictures[name] = _smaller(page.screenshot())
             page.close()
         with _bench(case) as address:
+            # One window for both: the address opens the page once, the window keeps its cookie.
+            window = browser.new_context()
             for name, width, height in (("bench.png", 1280, 860), ("bench-narrow.png", 390, 844)):
-                page = browser.new_page(viewport={"width": width, "height": height})
+                page = window.new_page()
+                page.set_viewport_size({"width": width, "height": height})
                 page.goto(address)
                 page.wait_for_selector("#plan path, #plan line")
                 # The live verdict arrives by itself, some time after the drawing.

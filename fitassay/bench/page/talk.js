@@ -5,14 +5,13 @@ import { s } from "/page/course.js";
 const POLL = 1500;
 const POLL_VERDICT = 250;
 
-const key = new URLSearchParams(location.search).get("key") ?? "";
 let pollTimer = 0;
 
 // Set by the page: change() after new readings or a new verdict, notice() when the connection has changed.
 export const on = { change() {}, notice() {} };
 
 export async function call(path, body) {
-  const options = { headers: { "Fitassay-Key": key }, cache: "no-store" };
+  const options = { headers: {}, cache: "no-store" };
   if (body !== undefined) {
     options.method = "POST";
     options.headers["Content-Type"] = "application/json";
