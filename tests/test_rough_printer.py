@@ -80,6 +80,19 @@ def test_jitter_adds_the_expected_range_of_the_layers_under_the_jaws():
     assert np.corrcoef(off["comb-x", "stem6"], off["comb-x", "head14"])[0, 1] > 0.99
 
 
+def test_rims_of_the_same_print_show_two_layers_only():
+    w, rng = walk(), np.random.default_rng(6)
+    printers = RoughPrinters(w, terms(2000), fixed("jitter", sd=0.02), rng)
+    deep, rim = printers.printed_and_rims(rng)
+    i, j = w.keys.index(("boss", "step14-x")), w.keys.index(("wall", "wall-left"))
+    for column in (i, j):
+        assert (deep[:, column] >= rim[:, column] - 1e-12).all()
+        off = rim[:, column] - w.features[column].nominal_mm
+        assert off.mean() == pytest.approx(0.02 * mean_range(2), abs=0.001)
+    again = printers.printed_and_rims(np.random.default_rng(7))
+    assert (again[0] == printers.printed_and_rims(np.random.default_rng(7))[0]).all()
+
+
 def test_a_blob_is_felt_at_its_own_place_alone():
     off = change(fixed("seam blob", height=0.1), terms(3000))
     felt = np.concatenate(list(off.values()))

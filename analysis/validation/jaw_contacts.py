@@ -5,7 +5,7 @@ Read off the walk's own loops once, so that effects of roughness act on arrays o
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -18,6 +18,8 @@ from fitassay.coupons.feature import Coupon, Feature
 # Flat jaws rest on this much of a flank's height; a sharp corner turns by more than this.
 JAW_HEIGHT_MM = 3.0
 CORNER_RAD = np.deg2rad(20.0)
+# Rim readings: the jaws hold this much of a flank's top.
+RIM_MM = 0.4
 # Measured bands start this high, above the flare and the chamfer of the base edge.
 BAND_START_MM = 1.0
 # A careful hand keeps the jaws off corners: half of the flat that counts on a straight flank.
@@ -117,6 +119,12 @@ class Contacts:
     def solid(self) -> np.ndarray:
         """Columns measured on dense pieces, not on the single wall (m,) of bool."""
         return (self.kind != "thickness") & ~self.height
+
+    def at_rim(self) -> Contacts:
+        """The same features read over their topmost `RIM_MM` only."""
+        layers = max(1, round(RIM_MM / self.layer_mm))
+        first = np.where(self.height, self.first_layer, np.maximum(self.last_layer - layers, 0))
+        return replace(self, first_layer=first, low=np.where(self.height, self.low, first * self.layer_mm))
 
     def stood_out(self, outward: np.ndarray) -> np.ndarray:
         """Change of the readings (n, m) [mm] where faces stand out by `outward` (n, m, 2) [mm]."""

@@ -44,6 +44,16 @@ class RoughPrinters:
         """Exact readings (n, m) [mm] of one printing, with terms less `removed` (n, terms)."""
         return self.walk.readings(self.truth - removed) + self._roughness(rng, removed)
 
+    def printed_and_rims(self, rng: np.random.Generator) -> tuple[np.ndarray, np.ndarray]:
+        """Exact readings (n, m) [mm] of one printing, with deep jaws and over the rims of the same pieces."""
+        seed = int(rng.integers(2**63))
+        ideal = self.walk.readings(self.truth)
+        deep, rim = (
+            ideal + self._roughness(np.random.default_rng(seed), 0.0, contacts=contacts)
+            for contacts in (self.contacts, self.contacts.at_rim())
+        )
+        return deep, rim
+
     def sizes_on_average(self, rng: np.random.Generator, removed: np.ndarray | float = 0.0) -> np.ndarray:
         """Sizes (n, m) [mm] as flat jaws or a mating part see them, mean over printings; no caliper error.
 
@@ -54,10 +64,15 @@ class RoughPrinters:
         return self.walk.readings(theta) + self._roughness(rng, removed, REPRINTS)
 
     def _roughness(
-        self, rng: np.random.Generator, removed: np.ndarray | float, printings: int = 1
+        self,
+        rng: np.random.Generator,
+        removed: np.ndarray | float,
+        printings: int = 1,
+        contacts: Contacts | None = None,
     ) -> np.ndarray:
         """Change of the readings by all effects, mean over so many printings."""
-        printing = Printing(contacts=self.contacts, theta=self.truth - removed, rng=rng)
+        touched = self.contacts if contacts is None else contacts
+        printing = Printing(contacts=touched, theta=self.truth - removed, rng=rng)
         off = np.zeros((printing.n, len(self.walk.keys)))
         for effect, sizes in zip(self.recipe.effects, self.sizes, strict=True):
             times = printings if effect.varies else 1
