@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cache
+from typing import Any
 
 import shapely
 from shapely import affinity
@@ -63,15 +64,21 @@ def glyph(character: str) -> tuple[tuple[tuple[float, float], ...], ...]:
     JobError
         The font has no strokes for it.
     """
-    from HersheyFonts import HersheyFonts
-
-    font = HersheyFonts()
-    font.load_default_font(FONT)
-    lines = [[(float(x), 9.0 - float(y)) for x, y in s] for s in font.strokes_for_text(character)]
+    lines = [[(float(x), 9.0 - float(y)) for x, y in s] for s in _font().strokes_for_text(character)]
     if not lines:
         raise JobError(f"the mark cannot show the character {character!r}; use letters, digits and hyphens")
     left = min(x for s in lines for x, _ in s)
     return tuple(tuple(((x - left) / FONT_HEIGHT, y / FONT_HEIGHT) for x, y in s) for s in lines)
+
+
+@cache
+def _font() -> Any:
+    """The set of letters; unpacking it takes longer than drawing all marks."""
+    from HersheyFonts import HersheyFonts
+
+    font = HersheyFonts()
+    font.load_default_font(FONT)
+    return font
 
 
 def ink_height(job: Job) -> float:

@@ -33,6 +33,10 @@ MOST_ROWS = 14
 # How far from the touched faces a row between the outlines is looked for, and how finely.
 NEAR = 8.0
 STEP = 1.0
+# An outline that runs this near to a dimension line is taken for it.
+BESIDE = 1.2
+# So many of the cheapest choices are looked at together.
+AT_ONCE = 16
 # What departs less from a straight line is taken for one.
 FLAT = 0.05
 # From this cost on a larger scale is worth a try; from the other on two marks lie on each other.
@@ -157,16 +161,20 @@ class _Choices:
     ----------
     price : ndarray (n,)
         What a choice costs by itself.
-    line, ends : ndarray (n, 2, 2)
+    row : ndarray (n,) of int
+        Which row the choice stands on.
+    line : ndarray (n, 2, 2)
     label : ndarray (n, 4, 2)
-    extensions : ndarray (2, n, 2, 2)
+    ends : ndarray (rows, 2, 2)
+    extensions : ndarray (2, rows, 2, 2)
         One at each contact, not a number where none is needed.
     """
 
     price: np.ndarray
+    row: np.ndarray
     line: np.ndarray
-    ends: np.ndarray
     label: np.ndarray
+    ends: np.ndarray
     extensions: np.ndarray
 
 
@@ -186,19 +194,27 @@ def best_dimension(place: Place, scale: float, text_width: float, ground: Ground
     choices = _choices(spot, BALLOON + 0.8 + text_width, ground.box)
     cheap = choices.price + _collisions(choices, ground)
     best, cost = -1, math.inf
+    aside = np.full(len(choices.ends), np.nan)
     # What is dear to compute only adds: once the cheap part alone passes the best, nothing better follows.
-    for k in np.argsort(cheap, kind="stable").tolist():
-        if cheap[k] >= cost:
+    order = np.argsort(cheap, kind="stable")
+    for some in np.split(order, range(AT_ONCE, len(order), AT_ONCE)):
+        some = some[cheap[some] < cost]
+        if not len(some):
             break
-        full = float(cheap[k]) + _crossings(choices, k, ground)
-        if full < cost:
-            best, cost = k, full
-    extensions = tuple(part[best] for part in choices.extensions if np.isfinite(part[best]).all())
+        rows = np.unique(choices.row[some])
+        new = rows[np.isnan(aside[rows])]
+        aside[new] = _aside_crossings(choices.extensions[:, new], ground)
+        full = cheap[some] + aside[choices.row[some]] + _crossings(choices.line[some], ground)
+        k = int(np.argmin(full))
+        if full[k] < cost:
+            best, cost = int(some[k]), float(full[k])
+    row = choices.row[best]
+    extensions = tuple(part[row] for part in choices.extensions if np.isfinite(part[row]).all())
     dimension = Dimension(
         number=place.number,
         text=place.text,
         angle=spot.angle,
-        ends=choices.ends[best],
+        ends=choices.ends[row],
         line=choices.line[best],
         extensions=extensions,
         arrows_outside=spot.span < ARROWS_INSIDE,
@@ -234,10 +250,10 @@ def _spot(place: Place, scale: float) -> _Spot:
 def _choices(spot: _Spot, width: float, box: np.ndarray) -> _Choices:
     rows = _rows(spot, box)
     starts = _figure_starts(spot, width)
-    level, start = (
-        part.ravel() for part in np.meshgrid(*(np.array([r[0] for r in part]) for part in (rows, starts)))
-    )
-    price = np.add.outer([s[1] for s in starts], [r[1] for r in rows]).ravel()
+    levels, row_prices = np.array(rows).T
+    figures, figure_prices = np.array(starts).T
+    row = np.tile(np.arange(len(rows)), len(starts))
+    level, start = levels[row], np.repeat(figures, len(rows))
     low, high = spot.ends
     tail = ARROW + 2.0 if spot.span < ARROWS_INSIDE else 0.0
     first = np.where(start < 0, np.minimum(start - 0.5, -tail), -tail)
@@ -252,16 +268,17 @@ def _choices(spot: _Spot, width: float, box: np.ndarray) -> _Choices:
     corners = (start, start + width, start + width, start), (foot, foot, head, head)
     extensions = []
     for u, (bottom, top) in zip(spot.ends, spot.reach, strict=True):
-        above, below = level > top + 2 * GAP, level < bottom - 2 * GAP
+        above, below = levels > top + 2 * GAP, levels < bottom - 2 * GAP
         near = np.where(above, top + GAP, np.where(below, bottom - GAP, np.nan))
-        far = np.where(above, level + BEYOND, level - BEYOND)
+        far = np.where(above, levels + BEYOND, levels - BEYOND)
         extensions.append(np.stack([at(u, near), at(u, np.where(np.isnan(near), np.nan, far))], axis=1))
-        price = price + 0.25 * np.maximum(np.maximum(level - top, bottom - level), 0.0)
+        row_prices = row_prices + 0.25 * np.maximum(np.maximum(levels - top, bottom - levels), 0.0)
     return _Choices(
-        price=price,
+        price=row_prices[row] + np.repeat(figure_prices, len(rows)),
+        row=row,
         line=np.stack([at(low + first, level), at(low + last, level)], axis=1),
-        ends=np.stack([at(low, level), at(high, level)], axis=1),
         label=np.stack([at(low + u, v) for u, v in zip(*corners, strict=True)], axis=1),
+        ends=np.stack([at(low, levels), at(high, levels)], axis=1),
         extensions=np.stack(extensions),
     )
 
@@ -301,7 +318,7 @@ def _figure_starts(spot: _Spot, width: float) -> list[tuple[float, float]]:
 def _collisions(choices: _Choices, ground: Ground) -> np.ndarray:
     """What each choice costs by meeting what stands already."""
     labels = shapely.polygons(choices.label)
-    padded = shapely.buffer(labels, 0.4, join_style="mitre")
+    padded = shapely.polygons(_grown(choices.label, 0.4))
     lines = shapely.linestrings(choices.line)
     # In line with its own jaws the dimension line touches them where its arrows end.
     bodies = shapely.linestrings(_shortened(choices.line, 1.2))
@@ -320,9 +337,19 @@ def _collisions(choices: _Choices, ground: Ground) -> np.ndarray:
         there = np.isfinite(side).all(axis=(1, 2))
         parts = np.full(len(side), None, dtype=object)
         parts[there] = shapely.linestrings(side[there])
-        unreadable += ground.labels.near(parts, 0.3)
-        cost += 8.0 * ground.solids.near(parts, 0.0) + 5.0 * ground.rows.near(parts, 0.0)
+        unreadable += ground.labels.near(parts, 0.3)[choices.row]
+        met = 8.0 * ground.solids.near(parts, 0.0) + 5.0 * ground.rows.near(parts, 0.0)
+        cost += met[choices.row]
     return cost + UNREADABLE * unreadable
+
+
+def _grown(labels: np.ndarray, by: float) -> np.ndarray:
+    """Rectangles (n, 4, 2) moved outwards by `by` on all sides."""
+    along = labels[:, 1] - labels[:, 0]
+    up = labels[:, 3] - labels[:, 0]
+    along = by * along / np.linalg.norm(along, axis=1, keepdims=True)
+    up = by * up / np.linalg.norm(up, axis=1, keepdims=True)
+    return labels + np.stack([-along - up, along - up, along + up, up - along], axis=1)
 
 
 def _shortened(lines: np.ndarray, cut: float) -> np.ndarray:
@@ -332,19 +359,30 @@ def _shortened(lines: np.ndarray, cut: float) -> np.ndarray:
     return np.stack([lines[:, 0] + off, lines[:, 1] - off], axis=1)
 
 
-def _crossings(choices: _Choices, k: int, ground: Ground) -> float:
-    """What choice `k` costs by crossing outlines, or by running along one and being taken for it."""
-    body = shapely.LineString(_shortened(choices.line[k : k + 1], 0.3)[0])
-    cost = 1.5 * _times(body, ground.edges) + 1.5 * ground.any_edge.intersects(body)
-    for side in choices.extensions:
-        if np.isfinite(side[k]).all():
-            part = shapely.LineString(side[k])
-            cost += 1.5 * _times(part, ground.edges) + 1.5 * ground.any_edge.intersects(part)
-    beside = ground.edges.intersection(body.buffer(1.2, cap_style="flat"))
-    return cost + (25.0 if beside.length > 3.0 * ARROW + 0.25 * body.length else 0.0)
+def _crossings(lines: np.ndarray, ground: Ground) -> np.ndarray:
+    """What dimension lines (n, 2, 2) cost by crossing outlines, or by running along one and being taken for it."""
+    ends = _shortened(lines, 0.3)
+    step = ends[:, 1] - ends[:, 0]
+    length = np.maximum(np.linalg.norm(step, axis=1), 1e-9)
+    across = step[:, ::-1] * [-1.0, 1.0] * (BESIDE / length)[:, None]
+    start, end = ends[:, 0], ends[:, 1]
+    strips = shapely.polygons(np.stack([start - across, end - across, end + across, start + across], axis=1))
+    beside = shapely.length(shapely.intersection(ground.edges, strips))
+    return _passages(ends, ground) + 25.0 * (beside > 3.0 * ARROW + 0.25 * length)
 
 
-def _times(line: shapely.LineString, edges: shapely.Geometry) -> int:
-    """How many times a line passes through outlines."""
-    met = line.intersection(edges)
-    return 0 if met.is_empty else len(getattr(met, "geoms", [met]))
+def _aside_crossings(extensions: np.ndarray, ground: Ground) -> np.ndarray:
+    """What rows (2, n, 2, 2) cost by their extension lines' crossing outlines, ndarray (n,)."""
+    cost = np.zeros(extensions.shape[1])
+    for side in extensions:
+        there = np.isfinite(side).all(axis=(1, 2))
+        cost[there] += _passages(side[there], ground)
+    return cost
+
+
+def _passages(lines: np.ndarray, ground: Ground) -> np.ndarray:
+    """The price of lines (n, 2, 2) for each time that they pass through an outline, and for meeting any edge."""
+    bodies = shapely.linestrings(lines)
+    met = shapely.intersection(bodies, ground.edges)
+    times = np.where(shapely.is_empty(met), 0, shapely.get_num_geometries(met))
+    return 1.5 * times + 1.5 * shapely.intersects(ground.any_edge, bodies)
