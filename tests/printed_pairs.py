@@ -15,30 +15,49 @@ WIDTH = 0.45
 """Bead width of the default machine [mm]."""
 
 
-def played(points, theta):
-    """Two laps through an axis with play, the second kept; the recursion of play, point by point (derived here)."""
+def played(points, theta, jumps=False, arrival=None):
+    """A lap through an axis with play; the recursion of play, point by point (derived here).
+
+    A negative play is a compensation set too high: it mirrors the play, or jumps ahead by half of it at once.
+    `arrival` are the signs of the last moves in x and y before the lap; without it a lap like it went before.
+    """
     out = np.empty_like(points)
     for axis, name in enumerate(("backlash_x", "backlash_y")):
         r = theta[INDEX[name]] / 2
-        w = points[0, axis]
-        for lap in range(2):
-            for i, u in enumerate(points[:, axis]):
-                w = max(u - abs(r), min(u + abs(r), w))
-                if lap:
-                    out[i, axis] = w if r >= 0 else 2 * u - w
+        u = points[:, axis]
+        if r < 0 and jumps:
+            moves = np.diff(u, prepend=u[-1])
+            sign = arrival[axis] if arrival else np.sign(moves[np.abs(moves) > 1e-12])[-1]
+            for i, move in enumerate(moves):
+                sign = np.sign(move) if abs(move) > 1e-12 and (i or not arrival) else sign
+                out[i, axis] = u[i] - r * sign
+            continue
+        w = u[0]
+        if arrival:
+            w = u[0] - arrival[axis] * abs(r)
+        else:
+            for v in u:
+                w = max(v - abs(r), min(v + abs(r), w))
+        for i, v in enumerate(u):
+            w = max(v - abs(r), min(v + abs(r), w))
+            out[i, axis] = w if r >= 0 else 2 * v - w
     return out
 
 
-def path_of(kind, nominal, theta, n=1440):
-    """Nozzle path of a round or square peg ("out") or hole ("in")."""
+def path_of(kind, nominal, theta, n=1440, ccw=None, jumps=False, corner=0, arrival=None):
+    """Nozzle path of a round or square peg ("out") or hole ("in"), counter-clockwise unless it is a hole.
+
+    `corner` is where a square's loop begins, from the lower left one on; `arrival` as in `played`.
+    """
     shape, side = kind
     e = {t: theta[INDEX[t]] for t in NAMES}
     sign = 1 if side == "out" else -1
+    turn = sign if ccw is None else (1 if ccw else -1)
     half = (nominal - sign * WIDTH) / 2 + sign * e["contour_offset"]
     if shape == "round":
         if side == "in":
             half -= e["bore_closure"] * 3.0 / nominal / 2
-        a = sign * 2 * math.pi * np.arange(n) / n
+        a = turn * 2 * math.pi * np.arange(n) / n
         points = half * np.column_stack([np.cos(a), np.sin(a)])
     else:
         s = np.linspace(-1, 1, n // 4, endpoint=False)
@@ -46,9 +65,13 @@ def path_of(kind, nominal, theta, n=1440):
         points = half * np.concatenate(
             [np.column_stack(p) for p in ((s, -one), (one, s), (-s, one), (-one, -s))]
         )
-        points = points if side == "out" else points[::-1]
+        points = points if turn > 0 else np.concatenate([points[:1], points[:0:-1]])
+        points = np.roll(points, -corner * (n // 4), axis=0)
     points = points * [1 + e["scale_x"], 1 + e["scale_y"]]
-    points = played(points, theta)
+    if arrival:
+        # The lap is closed where it began, by its own last move.
+        points = np.concatenate([points, points[:1]])
+    points = played(points, theta, jumps, arrival)
     points[:, 0] += e["skew_xy"] * points[:, 1]
     return points
 
@@ -63,22 +86,46 @@ def geometric_clearance(pair, theta, rotation, shift=(0.0, 0.0)):
 
 
 class PrintedPair:
-    """A round peg and its hole, as printed."""
+    """A round peg and its hole, as printed; a bought peg is a circle."""
 
-    def __init__(self, peg, hole, theta):
-        self._peg = Polygon(path_of(("round", "out"), peg, theta, 720))
-        self._hole = LinearRing(path_of(("round", "in"), hole, theta, 720))
-        self._beads = 2 * (WIDTH + theta[INDEX["bead_excess"]])
+    def __init__(self, peg, hole, theta, *, flipped=False, holes_ccw=False, jumps=False, bought=False):
+        outline = path_of(("round", "out"), peg, theta, 720, jumps=jumps)
+        bead = theta[INDEX["bead_excess"]]
+        if bought:
+            outline, bead = path_of(("round", "out"), peg, np.zeros(len(NAMES)), 720), 0.0
+        self._peg = Polygon(outline * [-1, 1] if flipped else outline)
+        self._hole = LinearRing(path_of(("round", "in"), hole, theta, 720, holes_ccw, jumps))
+        self._beads = 2 * WIDTH + bead + theta[INDEX["bead_excess"]]
 
     def sits(self, rotation):
         """Clearance with the peg turned by so much [mm]."""
         turned = affinity.rotate(self._peg, rotation, origin=(0, 0), use_radians=True)
-        return 2 * _signed_gap(turned, self._hole) - self._beads
+        return 2 * _signed_gap(turned.convex_hull, self._hole) - self._beads
 
     def turns(self):
         """Clearance at the tightest place of a turn [mm]."""
-        circle = shapely.minimum_bounding_radius(self._peg)
+        circle = shapely.hausdorff_distance(shapely.Point(0, 0), self._peg.exterior)
         return 2 * (shapely.Point(0, 0).distance(self._hole) - circle) - self._beads
+
+
+def square_clearance(peg, hole, theta, peg_seam=(0, None), hole_seam=(0, None)):
+    """Clearance of a square peg between the flanks of its square hole, free to move sideways [mm].
+
+    Measured between points on the middles of the flanks; a seam is (corner, arrival) as in `path_of`.
+    """
+    beads = 2 * (WIDTH + theta[INDEX["bead_excess"]])
+    gaps = []
+    paths = [
+        path_of(("square", side), size, theta, 1440, corner=corner, arrival=arrival)
+        for side, size, (corner, arrival) in (("out", peg, peg_seam), ("in", hole, hole_seam))
+    ]
+    for axis in (0, 1):
+        spans = []
+        for path, size in zip(paths, (peg, hole), strict=True):
+            middle = path[np.abs(path[:, 1 - axis]) < size / 8][:, axis]
+            spans.append(middle.max() - middle.min())
+        gaps.append(spans[1] - spans[0] - beads)
+    return min(gaps)
 
 
 def _signed_gap(peg, hole):

@@ -99,7 +99,7 @@ def test_every_problem_of_a_list_is_told(tmp_path):
     assert code == 2 and out == ""
     lines = err.strip().split("\n")
     for line, column, words in (
-        (2, "kind", "write outside or inside or height"),
+        (2, "kind", "write outside, inside or height"),
         (3, "axis", "along x or y"),
         (4, "shape", "write round or square"),
         (4, "nominal_mm", "write 203.2"),

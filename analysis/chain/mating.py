@@ -1,36 +1,34 @@
-"""How a printed peg sits and turns in a printed hole: clearance of two outlines under the same errors.
+"""Pegs in holes: how their outlines are walked and put together, and the clearance that leaves.
 
-Outlines are walked like any other loop (`chain.backlash.printed_path`), so that play flattens them, scale makes
-ellipses of them and shear leans them. They are centrally symmetric, so a peg is freest with its centre on the
-hole's, and
+The clearance itself, under play, scale and lean, is `chain.clearance`'s. What it depends on besides the sizes:
 
-    sits     clearance = 2 min over hole points q of max over directions u of (q.u - h(u)) - w_peg - w_hole
-    turns    clearance = 2 (least distance of the hole's path - greatest distance of the peg's path) - the same
-
-with h the support function of the peg's path and w the bead widths. A peg that turns meets every part of the
-hole with every part of itself: only its widest and the hole's narrowest width count.
+    handedness   outlines are commonly walked counter-clockwise and holes clockwise, so that play flattens them with
+                 opposite handedness and they meet where both stand out; a peg turned upside down, or holes walked as
+                 outlines are, meet alike and lose far less
+    approach     the first flank of a loop stands where the nozzle came from until the play is taken up
+    manner       a backlash compensation set too high mirrors the play or jumps at the reversal
 """
 
 from __future__ import annotations
 
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
 
-from fitassay.analysis.chain.backlash import printed_path
+from fitassay.analysis.chain.clearance import printed, round_clearance, square_clearance
 from fitassay.analysis.chain.loops import Loop, path_loop
-from fitassay.analysis.terms import PRINTER, errors_of
+from fitassay.analysis.terms import PRINTER
 from fitassay.coupons.errors import InputError
 
 Shape = Literal["round", "square"]
 
 # Circles are walked as polygons with this much chord error [mm].
 CHORD_MM = 0.0002
-# A hole point can only be met by a peg point this far round from it [rad]; play makes corners of 0.5 at most.
-WINDOW_RAD = 0.6
-
-# Directions in half a turn at which a peg's reach is taken.
-HALF_TURN = 180
+# A path narrower than twice this is none [mm].
+THIN_MM = 0.02
+# Sizes between which many pairs are read off.
+NODES = 12
 
 
 def outline(shape: Shape, nominal: float, inside: bool, width: float, chord: float = CHORD_MM) -> Loop:
@@ -54,7 +52,7 @@ def outline(shape: Shape, nominal: float, inside: bool, width: float, chord: flo
         A peg too thin for one bead.
     """
     half = (nominal + width) / 2 if inside else (nominal - width) / 2
-    if half <= 0.02:
+    if half <= THIN_MM:
         raise InputError(f"a {nominal:g} mm peg is thinner than one bead of {width:g} mm", "predict")
     if shape == "square":
         corners = np.array([[-1.0, -1.0], [1.0, -1.0], [1.0, 1.0], [-1.0, 1.0]]) * half
@@ -73,134 +71,234 @@ def part_terms(theta: np.ndarray) -> np.ndarray:
     return np.where(PRINTER, np.atleast_2d(theta), 0.0)
 
 
-def walked(loop: Loop, theta: np.ndarray) -> np.ndarray:
-    """The nozzle's path for printers `theta`, ndarray (n, m, 4, 2) [mm]; see `printed_path`."""
-    return printed_path(loop, errors_of(part_terms(theta)))
+@dataclass(frozen=True, kw_only=True)
+class PathHabits:
+    """How a slicing program walks a part; None where it is not known.
+
+    Attributes
+    ----------
+    holes_alike : bool or None
+        Holes are walked the same way round as outlines.
+    own_approach : bool or None
+        Every flank is reached by moves of its own loop: seams stand where they do no harm.
+    jumps : bool or None
+        A backlash compensation set too high jumps at the reversal; False: it mirrors the play.
+    """
+
+    holes_alike: bool | None = None
+    own_approach: bool | None = None
+    jumps: bool | None = None
 
 
-class PairWalk:
-    """A peg and a hole printed by n printers.
+USUAL = PathHabits(holes_alike=False, own_approach=True, jumps=False)
+"""Material on the left, seams out of the way, play mirrored."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Ways:
+    """One way in which pairs may be walked and put together, the same for all printers.
+
+    Attributes
+    ----------
+    flipped : bool
+        The peg is put in upside down: it leans the other way and is seen walked the other way round.
+    holes_alike, jumps : bool
+        As in `PathHabits`.
+    late_peg, late_hole : {"", "x", "y"}
+        Axis across the flank that is reached from the contrary side.
+    weight : float
+        How likely it is.
+    """
+
+    flipped: bool = False
+    holes_alike: bool = False
+    jumps: bool = False
+    late_peg: str = ""
+    late_hole: str = ""
+    weight: float = 1.0
+
+
+def ways_of(shape: Shape, flipped: bool | None, habits: PathHabits, *, over: bool) -> tuple[Ways, ...]:
+    """All ways that what is known leaves open, with their chances.
 
     Parameters
     ----------
-    peg, hole : float [mm]
-        Drawn diameters or sides; a bought part that is exact: see `exact_peg` and `exact_hole`.
-    width : float [mm]
-        Commanded bead width w.
-    theta : ndarray (n, terms)
-        Printers; terms that do not shape a part are ignored.
+    flipped : bool or None
+        The peg is put in upside down.
+    over : bool
+        Whether any printer meant is over-compensated; else the manner makes no difference.
+    """
+    if shape == "square":
+        late = (("", 1.0),) if habits.own_approach else (("", 0.5), ("x", 0.25), ("y", 0.25))
+        return tuple(
+            Ways(flipped=bool(flipped), late_peg=p, late_hole=h, weight=wp * wh)
+            for p, wp in late
+            for h, wh in late
+        )
+    # What counts is whether both are seen walked alike, so that one unknown is as many ways as two.
+    flips = (False, True) if flipped is None else (flipped,)
+    alike = (
+        (bool(habits.holes_alike),) if len(flips) == 2 or habits.holes_alike is not None else (False, True)
+    )
+    manners = (False,) if not over else (False, True) if habits.jumps is None else (habits.jumps,)
+    weight = 1 / (len(flips) * len(alike) * len(manners))
+    return tuple(
+        Ways(flipped=f, holes_alike=a, jumps=j, weight=weight) for f in flips for a in alike for j in manners
+    )
+
+
+@dataclass(frozen=True, kw_only=True)
+class Joints:
+    """Pegs and holes of one shape, an array entry each.
+
+    Attributes
+    ----------
+    peg, hole : ndarray (pairs,) [mm]
+        Drawn diameters or sides.
+    rotation : ndarray (pairs,) [rad]
+        By which the peg is turned counter-clockwise against how it was printed.
+    turning : ndarray (pairs,) of bool
+        The tightest clearance over a whole turn is wanted.
+    exact_peg, exact_hole : ndarray (pairs,) of bool
+        Bought, of its drawn size.
     shape : {"round", "square"}
-    exact_peg, exact_hole : bool
-        That side is not printed but has its drawn size.
-    chord : float [mm]
-        Chord error of a circle's polygon; coarser is quicker.
     """
 
-    def __init__(
-        self,
-        peg: float,
-        hole: float,
-        width: float,
-        theta: np.ndarray,
-        *,
-        shape: Shape = "round",
-        exact_peg: bool = False,
-        exact_hole: bool = False,
-        chord: float = CHORD_MM,
-    ) -> None:
-        self.shape = shape
-        own = part_terms(theta)
-        self.shear = errors_of(own).shear * (not exact_hole)
-        self._peg = walked(outline(shape, peg, False, width, chord), own * (not exact_peg))
-        self._hole = walked(outline(shape, hole, True, width, chord), own * (not exact_hole))
-        bead = errors_of(own).bead
-        self._peg_bead = width + bead * (not exact_peg)
-        self._hole_bead = width + bead * (not exact_hole)
+    peg: np.ndarray
+    hole: np.ndarray
+    rotation: np.ndarray
+    turning: np.ndarray
+    exact_peg: np.ndarray
+    exact_hole: np.ndarray
+    shape: Shape
 
-    def turns(self) -> np.ndarray:
-        """Tightest diametral clearance of the round peg turning in its hole, ndarray (n,) [mm]; negative: binds."""
-        if self.shape != "round":
-            raise InputError("only a round peg turns in its hole; leave out turning or say round", "pair")
-        farthest = np.hypot(self._peg[..., 0], self._peg[..., 1]).max(axis=(1, 2))
-        return 2 * (_least_distance(self._hole) - farthest) - self._peg_bead - self._hole_bead
-
-    def sits(self, rotation: float = 0.0) -> np.ndarray:
-        """Diametral clearance of the peg put into its hole at one angle, free to find its place sideways.
-
-        Parameters
-        ----------
-        rotation : float [rad]
-            By which the peg is turned, counter-clockwise, against how it was printed; for squares a multiple
-            of a quarter turn.
-
-        Returns
-        -------
-        ndarray (n,) [mm]
-            Negative: interference.
-        """
-        bead = self._peg_bead + self._hole_bead
-        if self.shape == "square":
-            return _square_gap(self._peg, self._hole, rotation, self.shear) - bead
-        return 2 * _round_gap(self._peg, self._hole, rotation) - bead
+    def some(self, at: np.ndarray) -> Joints:
+        """Those with these indices."""
+        arrays = {n: getattr(self, n)[at] for n in self.__dataclass_fields__ if n != "shape"}
+        return replace(self, **arrays)
 
 
-def _least_distance(path: np.ndarray) -> np.ndarray:
-    """Least distance of the straight pieces of `path` (n, m, 4, 2) from the origin, ndarray (n,)."""
-    a, b = path[:, :, :-1], path[:, :, 1:]
-    d = b - a
-    square = np.sum(d * d, axis=3)
-    t = np.clip(-np.sum(a * d, axis=3) / np.where(square > 0, square, 1.0), 0.0, 1.0)
-    return np.linalg.norm(a + t[..., None] * d, axis=3).min(axis=(1, 2))
+def clearances(joints: Joints, ways: Ways, theta: np.ndarray, width: float) -> np.ndarray:
+    """Diametral clearance of each pair on each printer, ndarray (pairs, n) [mm]; negative: interference.
 
+    Parameters
+    ----------
+    joints : Joints
+    ways : Ways
+    theta : ndarray (n, terms)
+    width : float [mm]
+        Commanded bead width.
 
-def _round_gap(peg: np.ndarray, hole: np.ndarray, rotation: float) -> np.ndarray:
-    """min over hole points of max over directions of (q.u - h(u)), ndarray (n,) [mm]."""
-    m = hole.shape[1]
-    directions = np.pi * np.arange(2 * HALF_TURN) / HALF_TURN
-    support = _support(peg, directions[:HALF_TURN] - rotation)
-    half = np.arange(m // 2 + 1)
-    # The hole is walked clockwise: its vertex i stands at minus (i + 1) steps.
-    nearest = np.round(-(half + 1) / m * 2 * HALF_TURN).astype(int)
-    points = hole[:, half, :3]
-    unit = np.column_stack([np.cos(directions), np.sin(directions)])
-    reach = int(np.ceil(WINDOW_RAD / np.pi * HALF_TURN))
-    best = np.full(points.shape[:3], -np.inf)
-    for offset in range(-reach, reach + 1):
-        j = (nearest + offset) % (2 * HALF_TURN)
-        value = points[..., 0] * unit[j, 0, None] + points[..., 1] * unit[j, 1, None]
-        np.maximum(best, value - support[:, j % HALF_TURN, None], out=best)
-    return best.min(axis=(1, 2))
-
-
-def _support(path: np.ndarray, angle: np.ndarray) -> np.ndarray:
-    """Support function of a counter-clockwise round path (n, m, 4, 2) at `angle` (k,), ndarray (n, k) [mm]."""
-    m = path.shape[1]
-    reach = int(np.ceil(WINDOW_RAD / (2 * np.pi / m)))
-    wrapped = np.concatenate([path[:, -reach:, :3], path[:, :, :3], path[:, : reach + 1, :3]], axis=1)
-    at = np.round(angle / (2 * np.pi) * m).astype(int) % m
-    out = np.empty((len(path), len(angle)))
-    for k, (a, i) in enumerate(zip(angle, at, strict=True)):
-        near = wrapped[:, i : i + 2 * reach + 1]
-        out[:, k] = (near[..., 0] * np.cos(a) + near[..., 1] * np.sin(a)).max(axis=(1, 2))
+    Raises
+    ------
+    InputError
+        A printed peg thinner than one bead, or a square peg between quarter turns.
+    """
+    if joints.shape == "square":
+        return _clearances(joints, ways, theta, width)
+    alike = np.stack([joints.rotation, joints.turning, joints.exact_peg, joints.exact_hole], axis=1)
+    kinds, kind = np.unique(alike, axis=0, return_inverse=True)
+    out = np.empty((len(joints.peg), len(np.atleast_2d(theta))))
+    for i in range(len(kinds)):
+        at = np.flatnonzero(kind.ravel() == i)
+        out[at] = _of_any_size(joints.some(at), ways, theta, width)
     return out
 
 
-def _square_gap(peg: np.ndarray, hole: np.ndarray, rotation: float, shear: np.ndarray) -> np.ndarray:
-    """Least difference of widths across the hole's two pairs of flanks, ndarray (n,) [mm]."""
-    quarter = rotation / (np.pi / 2)
-    if abs(quarter - round(quarter)) > 1e-6:
+def _of_any_size(joints: Joints, ways: Ways, theta: np.ndarray, width: float) -> np.ndarray:
+    """`clearances` of round pairs that differ in size alone: many are read off between a few sizes.
+
+    What an outline loses to play, scale and lean changes smoothly with its size, and hardly with the clearance.
+    """
+    drawn = joints.hole - joints.peg
+    logs = np.log(joints.hole)
+    nodes = (logs.min() + logs.max() - np.ptp(logs) * np.cos(np.pi * np.arange(NODES) / (NODES - 1))) / 2
+    ends = np.array([drawn.min(), max(drawn.max(), drawn.min() + 0.01)])
+    hole, given = (m.ravel() for m in np.meshgrid(np.exp(nodes), ends, indexing="ij"))
+    if len(drawn) <= 2 * len(hole) or np.ptp(logs) < 1e-6 or (hole - given <= width + 4 * THIN_MM).any():
+        return _clearances(joints, ways, theta, width)
+    few = joints.some(np.zeros(len(hole), dtype=int))
+    got = _clearances(replace(few, peg=hole - given, hole=hole), ways, theta, width) - given[:, None]
+    between = (drawn - ends[0]) / (ends[1] - ends[0])
+    by_size = _between(nodes, logs)
+    return (
+        drawn[:, None]
+        + (by_size * (1 - between)[:, None]) @ got[0::2]
+        + (by_size * between[:, None]) @ got[1::2]
+    )
+
+
+def _between(nodes: np.ndarray, x: np.ndarray) -> np.ndarray:
+    """Weights of values at `nodes` (k,) for cubics through the four about each x (n,), ndarray (n, k)."""
+    first = np.clip(np.searchsorted(nodes, x) - 2, 0, len(nodes) - 4)
+    out = np.zeros((len(x), len(nodes)))
+    rows = np.arange(len(x))
+    for i in range(4):
+        weight = np.ones(len(x))
+        for j in range(4):
+            if j != i:
+                weight *= (x - nodes[first + j]) / (nodes[first + i] - nodes[first + j])
+        out[rows, first + i] = weight
+    return out
+
+
+def _clearances(joints: Joints, ways: Ways, theta: np.ndarray, width: float) -> np.ndarray:
+    """`clearances`, each worked out by itself."""
+    theta = np.atleast_2d(theta)
+    thin = ~joints.exact_peg & (joints.peg - width <= 2 * THIN_MM)
+    if thin.any():
+        size = joints.peg[thin][0]
+        raise InputError(f"a {size:g} mm peg is thinner than one bead of {width:g} mm", "predict")
+    flags = (len(joints.peg), len(theta))
+    round_ = np.full(len(joints.peg), joints.shape == "round")
+    peg = printed(
+        joints.peg,
+        theta,
+        width,
+        inside=False,
+        bore=round_,
+        exact=joints.exact_peg,
+        ccw=np.full(flags, not ways.flipped),
+        jumps=np.full(flags, ways.jumps),
+        mirrored=ways.flipped,
+    )
+    hole = printed(
+        joints.hole,
+        theta,
+        width,
+        inside=True,
+        bore=round_,
+        exact=joints.exact_hole,
+        ccw=np.full(flags, ways.holes_alike),
+        jumps=np.full(flags, ways.jumps),
+        mirrored=False,
+    )
+    if joints.shape == "round":
+        return round_clearance(peg, hole, joints.rotation, joints.turning)
+    quarter = joints.rotation / (np.pi / 2)
+    if (np.abs(quarter - np.round(quarter)) > 1e-6).any():
         raise InputError(
             "a square peg fits its hole only at quarter turns; give 0, 90, 180 or 270", "rotation"
         )
-    c, s = np.cos(rotation), np.sin(rotation)
-    turned = np.stack([c * peg[..., 0] - s * peg[..., 1], s * peg[..., 0] + c * peg[..., 1]], axis=-1)
-    lean = np.hypot(1.0, shear)
-    gaps = []
-    for ux, uy in ((1 / lean, -shear / lean), (np.zeros_like(shear), np.ones_like(shear))):
+    return square_clearance(
+        peg, hole, np.round(quarter).astype(int), _late(ways.late_peg), _late(ways.late_hole)
+    )
 
-        def span(path: np.ndarray, ux: np.ndarray = ux, uy: np.ndarray = uy) -> np.ndarray:
-            along = ux[:, None, None] * path[..., 0] + uy[:, None, None] * path[..., 1]
-            return along.max(axis=(1, 2)) - along.min(axis=(1, 2))
 
-        gaps.append(span(hole) - span(turned))
-    return np.minimum(*gaps)
+def _late(axis: str) -> np.ndarray:
+    return np.array([axis == "x", axis == "y"], dtype=float)
+
+
+def turning_clearance(peg: float, hole: float, width: float, theta: np.ndarray) -> np.ndarray:
+    """Tightest diametral clearance of one round peg over a whole turn, ndarray (n,) [mm]; negative: binds."""
+    one = np.array([False])
+    joint = Joints(
+        peg=np.array([peg]),
+        hole=np.array([hole]),
+        rotation=np.zeros(1),
+        turning=~one,
+        exact_peg=one,
+        exact_hole=one,
+        shape="round",
+    )
+    return clearances(joint, Ways(), theta, width)[0]

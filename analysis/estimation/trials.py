@@ -2,7 +2,7 @@
 
 A peg is tried upside down, so that its outline is mirrored and lies like the hole's own: with the right turn it
 goes in as far as sizes alone allow, C = hole - peg. It turns freely if its widest place passes the hole's narrowest,
-T = C - D, where D is what play, unequal scales and lean take away (`chain.mating.PairWalk.turns`). With a feel of
+T = C - D, where D is what play, unequal scales and lean take away (`chain.mating.turning_clearance`). With a feel of
 the hand of standard deviation u = `FEEL_MM`:
 
     P(enters) = Phi(C / u)      P(turns) = min(Phi(T / u), P(enters))
@@ -18,7 +18,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from fitassay.analysis.chain.mating import PairWalk
+from fitassay.analysis.chain.mating import turning_clearance
 from fitassay.analysis.chain.sensitivities import SetWalk
 from fitassay.analysis.chain.sizes import Size, size_gains
 from fitassay.analysis.estimation.fit import fit
@@ -43,8 +43,8 @@ LEAST_INFORMATION = 0.15
 # An answer less probable than this, by all else that is known, is told to the user.
 SURPRISING = 0.02
 SOURCE = "trials"
-# D hardly depends on the sizes of a pair; it is walked for one of this clearance, coarsely [mm].
-CLEARANCE_MM, CHORD_MM = 0.4, 0.002
+# D hardly depends on the sizes of a pair; it is taken from one of this clearance [mm].
+CLEARANCE_MM = 0.4
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -99,13 +99,13 @@ def entering(rung: Rung, width: float, theta: np.ndarray) -> np.ndarray:
 
 def turning(rung: Rung, width: float, theta: np.ndarray) -> np.ndarray:
     """T, the clearance with which it turns, ndarray (n,) [mm], walked for this very pair."""
-    return PairWalk(rung.peg, rung.hole, width, np.atleast_2d(theta)).turns()
+    return turning_clearance(rung.peg, rung.hole, width, theta)
 
 
 def lost_to_turning(peg: float, width: float, theta: np.ndarray) -> np.ndarray:
     """D, what turning asks for beyond going in, ndarray (n,) [mm], for pegs of about this size."""
     pair = Rung(coupon="", feature="", peg=peg, hole=peg + CLEARANCE_MM, answer="")
-    turns = PairWalk(pair.peg, pair.hole, width, theta, chord=CHORD_MM).turns()
+    turns = turning_clearance(pair.peg, pair.hole, width, theta)
     return np.maximum(entering(pair, width, theta) - turns, 0.0)
 
 

@@ -1,19 +1,28 @@
-"""What becomes of a peg in its hole: clearances as put together and while it turns, and the peg to draw.
+"""What becomes of pegs in their holes: clearances as put together and while they turn, and the peg to draw.
 
-Clearances are no difference of sizes once the axes have play: see `chain.mating`.
+Clearances are no difference of sizes once the axes have play: see `chain.clearance`. What is not known of the way a
+pair is walked and put together (`chain.mating.Ways`) is averaged over, so that it widens the clearance.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
+from itertools import groupby
 
 import numpy as np
 
-from fitassay.analysis.chain.mating import PairWalk, Shape
+from fitassay.analysis.chain.mating import Joints, Shape, Ways, clearances, ways_of
 from fitassay.analysis.chain.sizes import Axis, Size, size_gains
+from fitassay.analysis.parts.mixture import Mixture
+from fitassay.analysis.parts.shares import shapley
 from fitassay.analysis.parts.sizes import DRAWS, Spread, State, largest_first, next_drawn, normal_spread
 from fitassay.analysis.terms import INDEX, NAMES, PRINTER
 from fitassay.coupons.errors import InputError
+
+# Terms whose effects on a clearance depend on each other; all others add.
+INTERACTING = ("scale_x", "scale_y", "backlash_x", "backlash_y", "skew_xy")
+# Over-compensation is taken for possible from so many draws on.
+FEW = 0.02
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -27,6 +36,8 @@ class Pair:
     shape : {"round", "square"}
     rotation : float [rad]
         By which the peg is turned against how it was printed when it is put in.
+    flipped : bool or None
+        It is put in upside down against how it was printed; None: not known.
     turns : bool
         True where the peg must turn in the hole.
     exact_peg, exact_hole : bool
@@ -38,6 +49,7 @@ class Pair:
     hole: float
     shape: Shape = "round"
     rotation: float = 0.0
+    flipped: bool | None = None
     turns: bool = False
     exact_peg: bool = False
     exact_hole: bool = False
@@ -69,7 +81,10 @@ class PairPrediction:
     turns : Spread or None
         Tightest diametral clearance over a whole turn; None unless it turns.
     contributions_mm : dict of str to float [mm]
-        What each term takes from (negative) or adds to the clearance that counts, at the estimate.
+        What each term takes from (negative) or adds to the clearance that counts, at the estimate; together they are
+        what it differs from the drawn one by.
+    open_questions : tuple of str
+        What is not known and widens the clearance: ``way_up``, ``direction``, ``seam``, ``manner``.
     """
 
     pair: Pair
@@ -77,6 +92,7 @@ class PairPrediction:
     sits: Spread
     turns: Spread | None
     contributions_mm: dict[str, float] = field(default_factory=dict)
+    open_questions: tuple[str, ...] = ()
 
     @property
     def counts(self) -> Spread:
@@ -86,59 +102,117 @@ class PairPrediction:
 
 def predict_pair(pair: Pair, state: State) -> PairPrediction:
     """Clearances of a pair, with the scatter of both printed sizes."""
-    theta = np.concatenate([state.draws(), _leave_one_out(state.posterior.mean)])
-    walk = _walk(pair, state.width, theta)
-    sits = walk.sits(pair.rotation)
-    turns = walk.turns() if pair.turns else None
-    decisive = sits if turns is None else turns
-    scatter = state.scatter_mm * np.sqrt(2 - pair.exact_peg - pair.exact_hole)
-    full, without = decisive[DRAWS], decisive[DRAWS + 1 :]
-    terms = [n for n in NAMES if PRINTER[INDEX[n]]]
-    return PairPrediction(
-        pair=pair,
-        by_caliper=(_by_caliper(pair, state, "x", scatter), _by_caliper(pair, state, "y", scatter)),
-        sits=_spread(sits[:DRAWS], scatter),
-        turns=None if turns is None else _spread(turns[:DRAWS], scatter),
-        contributions_mm=largest_first({n: float(full - w) for n, w in zip(terms, without, strict=True)}),
+    return predict_pairs((pair,), state)[0]
+
+
+def predict_pairs(pairs: tuple[Pair, ...], state: State) -> tuple[PairPrediction, ...]:
+    """Clearances of many pairs at once, in their order."""
+    found: dict[int, PairPrediction] = {}
+
+    def kind(i: int) -> tuple[str, int]:
+        p = pairs[i]
+        return p.shape, {None: 0, False: 1, True: 2}[p.flipped]
+
+    for _, group in groupby(sorted(range(len(pairs)), key=kind), key=kind):
+        at = list(group)
+        found.update(zip(at, _predict_alike(tuple(pairs[i] for i in at), state), strict=True))
+    return tuple(found[i] for i in range(len(pairs)))
+
+
+def _predict_alike(pairs: tuple[Pair, ...], state: State) -> list[PairPrediction]:
+    """Of pairs of one shape and way up."""
+    theta = state.draws(DRAWS)
+    over = bool(((theta[:, PLAY] < 0).mean(axis=0) > FEW).any())
+    ways = ways_of(pairs[0].shape, pairs[0].flipped, state.habits, over=over)
+    scatter = state.scatter_mm * np.sqrt([2 - p.exact_peg - p.exact_hole for p in pairs])
+    sits = _spreads(pairs, ways, state, theta, scatter, turning=False)
+    turning = [i for i, p in enumerate(pairs) if p.turns]
+    turns: dict[int, Spread] = {}
+    if turning:
+        some = tuple(pairs[i] for i in turning)
+        turns = dict(
+            zip(turning, _spreads(some, ways, state, theta, scatter[turning], turning=True), strict=True)
+        )
+    parts = contributions(pairs, ways, state)
+    return [
+        PairPrediction(
+            pair=p,
+            by_caliper=(_by_caliper(p, state, "x", float(s)), _by_caliper(p, state, "y", float(s))),
+            sits=sits[i],
+            turns=turns.get(i),
+            contributions_mm=largest_first(dict(zip(NAMES, map(float, parts[i]), strict=True))),
+            open_questions=open_questions(p, state, over=over),
+        )
+        for i, (p, s) in enumerate(zip(pairs, scatter, strict=True))
+    ]
+
+
+PLAY = [INDEX["backlash_x"], INDEX["backlash_y"]]
+
+
+def open_questions(pair: Pair, state: State, *, over: bool) -> tuple[str, ...]:
+    """What is not known of a pair and matters: ``way_up``, ``direction``, ``seam``, ``manner``."""
+    habits = state.habits
+    if pair.shape == "square":
+        return () if habits.own_approach else ("seam",)
+    one_bought = pair.exact_peg or pair.exact_hole
+    asked = []
+    if not pair.turns and not one_bought:
+        asked += ["way_up"] * (pair.flipped is None) + ["direction"] * (habits.holes_alike is None)
+    return (*asked, *(["manner"] if over and habits.jumps is None else []))
+
+
+def joints_of(pairs: tuple[Pair, ...], *, turning: bool) -> Joints:
+    """Pairs of one shape as arrays; turning, or as put together."""
+    return Joints(
+        peg=np.array([p.peg for p in pairs]),
+        hole=np.array([p.hole for p in pairs]),
+        rotation=np.array([p.rotation for p in pairs]),
+        turning=np.full(len(pairs), turning),
+        exact_peg=np.array([p.exact_peg for p in pairs]),
+        exact_hole=np.array([p.exact_hole for p in pairs]),
+        shape=pairs[0].shape,
     )
 
 
-def _walk(pair: Pair, width: float, theta: np.ndarray) -> PairWalk:
-    return PairWalk(
-        pair.peg,
-        pair.hole,
-        width,
-        theta,
-        shape=pair.shape,
-        exact_peg=pair.exact_peg,
-        exact_hole=pair.exact_hole,
-    )
+def _spreads(
+    pairs: tuple[Pair, ...],
+    ways: tuple[Ways, ...],
+    state: State,
+    theta: np.ndarray,
+    scatter: np.ndarray,
+    *,
+    turning: bool,
+) -> list[Spread]:
+    joints = joints_of(pairs, turning=turning)
+    values = np.stack([clearances(joints, w, theta, state.width) for w in ways], axis=1)
+    mixture = Mixture.of(values, np.array([w.weight for w in ways]), scatter)
+    low, high = mixture.quantile(0.025), mixture.quantile(0.975)
+    mean, u, p = mixture.mean(), mixture.sd_whole(), mixture.below(np.zeros(len(pairs)))
+    return [
+        Spread(mean=float(m), u=float(s), low=float(a), high=float(b), p_negative=float(q))
+        for m, s, a, b, q in zip(mean, u, low, high, p, strict=True)
+    ]
 
 
-def _leave_one_out(mean: np.ndarray) -> np.ndarray:
-    """The estimate, then the estimate with each part-shaping term set to zero in turn."""
-    rows = [mean]
-    for i in np.flatnonzero(PRINTER):
-        row = mean.copy()
-        row[i] = 0.0
-        rows.append(row)
-    return np.array(rows)
+def contributions(pairs: tuple[Pair, ...], ways: tuple[Ways, ...], state: State) -> np.ndarray:
+    """What each term does to the clearance that counts, at the estimate, ndarray (pairs, terms) [mm].
 
+    Shapley values: a term's effect averaged over all orders in which the errors could have come, so that all of them
+    together are the whole difference.
+    """
+    own = np.where(PRINTER, state.posterior.mean, 0.0)
+    out = np.empty((len(pairs), len(NAMES)))
+    for turning in (False, True):
+        at = [i for i, p in enumerate(pairs) if p.turns == turning]
+        if at:
+            joints = joints_of(tuple(pairs[i] for i in at), turning=turning)
 
-def _spread(values: np.ndarray, scatter: float) -> Spread:
-    """Mean, spread and quantiles of drawn clearances, blurred by the normal scatter of single parts."""
-    from scipy.special import ndtr, ndtri
+            def clearance(theta: np.ndarray, joints: Joints = joints) -> np.ndarray:
+                return sum(w.weight * clearances(joints, w, theta, state.width) for w in ways)  # type: ignore[return-value]
 
-    if scatter > 0:
-        # Each draw stands for a normal of its own; a fixed fan of its quantiles takes its place.
-        fan = scatter * ndtri((np.arange(15) + 0.5) / 15)
-        p = float(ndtr(-values / scatter).mean())
-        blurred = (values[:, None] + fan).ravel()
-    else:
-        p, blurred = float((values < 0).mean()), values
-    low, high = np.quantile(blurred, (0.025, 0.975), method="weibull")
-    u = float(np.hypot(values.std(), scatter))
-    return Spread(mean=float(values.mean()), u=u, low=float(low), high=float(high), p_negative=p)
+            out[at] = shapley(clearance, own, [INDEX[n] for n in INTERACTING])
+    return out
 
 
 def _by_caliper(pair: Pair, state: State, axis: Axis, scatter: float) -> Spread:
@@ -155,10 +229,12 @@ def peg_for_clearance(pair: Pair, wanted: float, state: State) -> float:
     """The peg to draw so that the clearance that counts is `wanted` on average, the hole as drawn [mm]."""
     drawn = pair.peg
     theta = state.draws(128)
+    over = bool(((theta[:, PLAY] < 0).mean(axis=0) > FEW).any())
+    ways = ways_of(pair.shape, pair.flipped, state.habits, over=over)
     for _ in range(6):
-        walk = _walk(replace(pair, peg=drawn), state.width, theta)
-        now = walk.turns() if pair.turns else walk.sits(pair.rotation)
-        missing = wanted - float(now.mean())
+        joints = joints_of((replace(pair, peg=drawn),), turning=pair.turns)
+        now = sum(w.weight * float(clearances(joints, w, theta, state.width).mean()) for w in ways)
+        missing = wanted - now
         drawn = next_drawn(drawn, -missing, pair.peg)
         if abs(missing) < 1e-4:
             break

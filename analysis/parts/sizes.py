@@ -2,17 +2,17 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 
-from fitassay.analysis.chain.mating import Shape
+from fitassay.analysis.chain.mating import PathHabits, Shape
 from fitassay.analysis.chain.sizes import Side, Size, size_gains
 from fitassay.analysis.normal import Normal
 from fitassay.analysis.terms import INDEX, PRINTER
 from fitassay.coupons.errors import JobError
 
-DRAWS = 384
+DRAWS = 256
 SEED = 20
 # Two-sided 95 % of a normal distribution.
 K95 = 1.959964
@@ -31,11 +31,14 @@ class State:
         Commanded bead width w.
     scatter_mm : float [mm]
         Standard deviation by which one printed size differs from what the terms say.
+    habits : PathHabits
+        What is known of how the printer's parts are walked.
     """
 
     posterior: Normal
     width: float
     scatter_mm: float = 0.0
+    habits: PathHabits = field(default_factory=PathHabits)
 
     def draws(self, n: int = DRAWS) -> np.ndarray:
         """Equally likely printers, ndarray (n, terms); see `Normal.draws`."""
