@@ -199,9 +199,11 @@ class Normal:
 def standard_draws(k: int, n: int, seed: int = SEED) -> np.ndarray:
     """The same standard normal draws (n, k) on every run, so that nothing flickers.
 
-    Antithetic, and turned so that mean and covariance are exactly those of the normal distribution.
+    Antithetic, and turned so that mean and covariance are exactly those of the normal distribution; fewer pairs
+    than quantities span less, and only their mean is exact.
     """
     half = np.random.default_rng(seed).standard_normal((n // 2, k))
-    root = np.linalg.cholesky(half.T @ half / len(half))
-    half = np.linalg.solve(root, half.T).T
+    if len(half) >= k:
+        root = np.linalg.cholesky(half.T @ half / len(half))
+        half = np.linalg.solve(root, half.T).T
     return np.concatenate([half, -half])

@@ -24,6 +24,8 @@ ERRORS = {
 def run(*args):
     """Exit code, standard output and standard error of one command."""
     done = CliRunner().invoke(cli, [str(a) for a in args])
+    if done.exception is not None and not isinstance(done.exception, SystemExit):
+        raise done.exception
     return done.exit_code, done.stdout, done.stderr
 
 

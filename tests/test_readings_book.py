@@ -485,10 +485,10 @@ def test_a_note_that_a_spreadsheet_would_work_out_stays_text(book, path):
 
 
 def test_many_problems_are_shown_in_part_and_counted(path):
-    path.write_text("coupon,feature,reading_mm\n" + "boss,x20,wide\n" * 300_000)
+    path.write_text("coupon,feature,reading_mm\n" + "boss,x20,wide\n" * 3_000)
     with pytest.raises(InputErrors) as told:
         read_readings(path, MANIFEST)
     lines = str(told.value).splitlines()
-    assert len(told.value.problems) == 300_000
+    assert len(told.value.problems) == 3_000
     assert len(lines) == 21
-    assert lines[-1] == f"{path}: 299980 more problems of the same file, not shown"
+    assert lines[-1] == f"{path}: 2980 more problems of the same file, not shown"

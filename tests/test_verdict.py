@@ -60,6 +60,9 @@ def test_draws_have_the_exact_mean_and_covariance():
     assert z.mean(axis=0) == pytest.approx(np.zeros(11), abs=1e-12)
     assert z.T @ z / len(z) == pytest.approx(np.eye(11), abs=1e-10)
     assert standard_draws(11, 1024) is z
+    # Fewer pairs than quantities cannot have the covariance, and are draws all the same.
+    assert standard_draws(14, 4).shape == (4, 14)
+    assert standard_draws(14, 4).mean(axis=0) == pytest.approx(np.zeros(14), abs=1e-12)
 
 
 def test_shares_are_expected_squares():
