@@ -40,7 +40,7 @@ def written(w, values: np.ndarray) -> tuple[Reading, ...]:
 
 @pytest.mark.parametrize("quick", [False, True], ids=["full", "quick"])
 def test_batch_equals_one_by_one(quick):
-    w, _, sets = population(40, quick=quick)
+    w, _, sets = population(16, quick=quick)
     values = sets.values.copy()
     values[5, 3] /= 25.4
     values[6, [2, 8]] = values[6, [8, 2]]

@@ -241,7 +241,13 @@ def test_untrusted_text_is_shown_as_text(browser: Browser, made: Path, tmp_path:
 
 @pytest.mark.parametrize(
     ("width", "height", "scheme"),
-    [(1280, 800, "light"), (1280, 800, "dark"), (768, 1024, "dark"), (390, 844, "light")],
+    [
+        (1280, 800, "light"),
+        pytest.param(1280, 800, "dark", marks=pytest.mark.long),
+        pytest.param(768, 1024, "dark", marks=pytest.mark.long),
+        (390, 844, "dark"),
+        pytest.param(390, 844, "light", marks=pytest.mark.long),
+    ],
 )
 def test_no_serious_finding_of_an_accessibility_checker(
     browser: Browser, url: str, case: Path, scheme: str, width: int, height: int

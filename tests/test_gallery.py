@@ -53,6 +53,7 @@ def test_side_views_follow_the_virtual_printer(name: str, height: float, foot: f
     assert np.ptp(points[:, 0]) == pytest.approx(20.0 + factor * foot, abs=0.06)
 
 
+@pytest.mark.long
 def test_pictures_of_the_full_set_are_the_ones_checked_in() -> None:
     fresh = coupon_pictures(sets.coupon_set())
     there = {p.name for p in GALLERY.glob("coupon-*.png")} | {p.name for p in GALLERY.glob("plate-*.png")}

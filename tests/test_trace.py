@@ -147,7 +147,9 @@ def check_combination(tmp_path, seed: int) -> None:
         assert trace_json(trace)["order"] == expected
 
 
-@pytest.mark.parametrize("seed", range(10))
+@pytest.mark.parametrize(
+    "seed", [*range(4), *(pytest.param(n, marks=pytest.mark.long) for n in range(4, 10))]
+)
 def test_whatever_the_style(tmp_path, seed):
     check_combination(tmp_path, seed)
 

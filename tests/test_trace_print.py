@@ -48,7 +48,9 @@ def both_ways(
     return blind, seeing, trace
 
 
-@pytest.mark.parametrize("seed", [1, 2, 4])
+@pytest.mark.parametrize(
+    "seed", [1, pytest.param(2, marks=pytest.mark.long), pytest.param(4, marks=pytest.mark.long)]
+)
 @pytest.mark.parametrize(
     ("term", "seam"), [("backlash_x", (1000.0, 1000.0)), ("backlash_y", (1000.0, -1000.0))]
 )

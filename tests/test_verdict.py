@@ -268,7 +268,7 @@ def test_the_guide_lists_every_prior_as_it_is_used():
     for term, sd in zip(TERMS, prior_sds(MACHINE), strict=True):
         cells = rows[term.name]
         assert cells[4].strip() == term.prior_reason
-        if term.prior_sd is None:
+        if term.prior_limit:
             assert "caliper" in cells[3]
         else:
             number, unit = cells[3].split()

@@ -1,0 +1,67 @@
+"""Runs one kind of hostile file through its command, many times in one process; the test starts it.
+
+    python -W error -m tests.fuzz.child FOLDER KIND FIRST COUNT
+
+A line of JSON for each file on standard output: its number, exit code and what was wrong with the answer.
+"""
+
+from __future__ import annotations
+
+import json
+import random
+import re
+import resource
+import shutil
+import signal
+import sys
+import traceback
+from pathlib import Path
+
+from click.testing import CliRunner, Result
+
+from fitassay.cli import cli
+from tests.fuzz.kinds import KINDS
+
+LONGEST_S = 10
+MOST_MB = 600
+
+
+def wrong(kind: str, name: str, result: Result) -> str:
+    """What is wrong with an answer: nothing, or the reason in a word and the evidence."""
+    error = result.exception
+    if error is not None and not isinstance(error, SystemExit):
+        return "crash: " + "".join(traceback.format_exception(error)[-3:])
+    if result.exit_code not in (0, *KINDS[kind].refusals):
+        return f"exit {result.exit_code}: {result.stderr[-300:]}"
+    if "Traceback" in result.output or "\x1b" in result.output or "\0" in result.output:
+        return "raw: " + result.output[-300:]
+    if result.exit_code and name not in result.stderr:
+        return f"no file named: {result.stderr[-300:]}"
+    return ""
+
+
+def main(folder: Path, kind_name: str, first: int, count: int) -> None:
+    kind = KINDS[kind_name]
+    kept = folder / "kept"
+    for number in range(first, first + count):
+        print(json.dumps({"begun": number}), flush=True)
+        work = folder / "work"
+        shutil.rmtree(work, ignore_errors=True)
+        shutil.copytree(kept, work)
+        path = work / kind.file
+        rng = random.Random(f"{kind_name} {number}")
+        path.write_bytes(kind.change(rng.choice(kind.seeds(kept)), rng))
+        if number == first:  # what the libraries take is not the file's doing
+            CliRunner().invoke(cli, kind.command(kept))
+            resource.setrlimit(resource.RLIMIT_DATA, (MOST_MB << 20, MOST_MB << 20))
+        signal.alarm(LONGEST_S)
+        result = CliRunner().invoke(cli, kind.command(work), input=kind.typed)
+        signal.alarm(0)
+        answer = {"ended": number, "code": result.exit_code, "wrong": wrong(kind_name, path.name, result)}
+        print(json.dumps(answer), flush=True)
+    peak = re.search(r"VmHWM:\s*(\d+) kB", Path("/proc/self/status").read_text())
+    print(json.dumps({"peak_mb": int(peak[1]) // 1024 if peak else 0}), flush=True)
+
+
+if __name__ == "__main__":
+    main(Path(sys.argv[1]), sys.argv[2], int(sys.argv[3]), int(sys.argv[4]))

@@ -1,0 +1,118 @@
+"""Kinds of files that the program reads: good ones to begin from, how they are changed, and what reads them."""
+
+from __future__ import annotations
+
+import random
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+
+from click.testing import CliRunner
+
+from tests.fuzz.mutate import mutate, mutate_facets, mutate_package
+
+Change = Callable[[bytes, random.Random], bytes]
+
+PRINT = "case/prints/01"
+FEATURES = """name,kind,shape,axis,nominal_mm,mate,wanted,turns,rotation_deg
+arm peg,outside,round,,8,arm hole,0.2,yes,30
+arm hole,inside,round,,8.4,,,,
+axle hole,inside,round,,5.1,exact 5.0,H11/h11,,
+foot,outside,square,x,40,,,,
+column,height,,,30,,,,
+"""
+FILAMENT = "place,diameter_1_mm,diameter_2_mm,note\n1,1.74,1.77,\n2,1.75,,thick\n3,1.76,1.75,\n"
+FEED = "commanded_mm,marked_mm,left_mm,note\n100,120,21.5,slow\n100,120,20.2,\n"
+
+
+@dataclass(frozen=True, kw_only=True)
+class Kind:
+    """One kind of file.
+
+    Attributes
+    ----------
+    file : str
+        Where it stands in the folder of the test.
+    words : tuple of str
+        The command that reads it; `{}` is that folder.
+    change : callable
+        Makes it hostile.
+    typed : str
+        What is typed at the command.
+    refusals : tuple of int
+        Exit codes that are answers: 2 for a bad file, 1 where a good one cannot be done.
+    """
+
+    file: str
+    words: tuple[str, ...]
+    change: Change = mutate
+    typed: str = ""
+    refusals: tuple[int, ...] = (2,)
+
+    def command(self, folder: Path) -> list[str]:
+        return [word.format(folder) for word in self.words]
+
+    def seeds(self, kept: Path) -> list[bytes]:
+        """Good files of the kind: the one in its place, and others with its name in ``more``."""
+        return [(kept / self.file).read_bytes(), *(p.read_bytes() for p in self.others(kept))]
+
+    def others(self, kept: Path) -> list[Path]:
+        return sorted((kept / "more" / Path(self.file).name).glob("*"))
+
+
+KINDS = {
+    "machine": Kind(file=f"{PRINT}/machine.toml", words=("enter", "{}/case"), typed="q\n"),
+    "manifest": Kind(file=f"{PRINT}/coupons.json", words=("enter", "{}/case"), typed="q\n"),
+    "readings": Kind(file=f"{PRINT}/readings.csv", words=("diagnose", "{}/case")),
+    "filament": Kind(file="case/filament.csv", words=("diagnose", "{}/case")),
+    "feed": Kind(file="case/feed.csv", words=("diagnose", "{}/case")),
+    "trace": Kind(file=f"{PRINT}/trace.json", words=("diagnose", "{}/case")),
+    "coupon mesh": Kind(file=f"{PRINT}/wall.stl", words=("diagnose", "{}/case"), change=mutate_facets),
+    "sliced file": Kind(file="plate.txt", words=("trace", "{}/case", "{}/plate.txt")),
+    "part list": Kind(file="parts.csv", words=("predict", "{}/case", "--features", "{}/parts.csv")),
+    "part": Kind(
+        file="part.stl",
+        words=("correct", "{}/case", "{}/part.stl", "-o", "{}/out.stl"),
+        change=mutate_facets,
+        refusals=(1, 2),
+    ),
+    "package": Kind(
+        file="part.3mf",
+        words=("correct", "{}/case", "{}/part.3mf", "-o", "{}/out.3mf"),
+        change=mutate_package,
+        refusals=(1, 2),
+    ),
+}
+
+
+def make_good(folder: Path) -> Path:
+    """A folder with a good file of every kind, and the good answers of all commands."""
+    from fitassay.analysis.chain.loops import load_mesh
+    from fitassay.analysis.parts.part_file import write_parts
+    from fitassay.cli import cli
+    from fitassay.coupons.export.manifest import read_manifest
+    from tests.parts import box, part_of, post
+    from tests.pathwriter import Style, write
+
+    kept = folder / "kept"
+    kept.mkdir(parents=True)
+    case = str(kept / "case")
+    _run(cli, "init", case, "--yes")
+    _run(cli, "make", case, "--family", "single-wall", "--family", "plain-block")
+    _run(cli, "simulate", case, "--bead-excess", "0.05", "--reference", "outside:10")
+    here = kept / PRINT
+    manifest = read_manifest(here / "coupons.json")
+    pieces = [(c, load_mesh(here / c.file)) for c in manifest.coupons]
+    (kept / "plate.txt").write_text(write(pieces, Style(infill=False, decimals=3)).text, "utf-8")
+    _run(cli, "trace", case, str(kept / "plate.txt"))
+    for name, text in (("case/filament.csv", FILAMENT), ("case/feed.csv", FEED), ("parts.csv", FEATURES)):
+        (kept / name).write_text(text, "utf-8")
+    part = part_of(box(0, 0, 30, 20, 0, 8) - post(6, 8, 10, -1, 9, sides=24), "arm")
+    for name in ("part.stl", "part.3mf"):
+        write_parts(kept / name, (part,), "arm")
+    return kept
+
+
+def _run(cli, *words: str) -> None:
+    done = CliRunner().invoke(cli, list(words))
+    assert done.exit_code == 0, done.output
