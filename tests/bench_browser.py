@@ -16,7 +16,16 @@ import pytest
 from fitassay.analysis.chain.sensitivities import SetWalk
 from fitassay.analysis.terms import INDEX, TERMS
 from fitassay.gallery.make import CHROMIUM_ARGUMENTS
-from tests.benches import copy_case, make_case, manifest_of, pairs_of, print_folder, served_here, typed
+from tests.benches import (
+    copy_case,
+    make_case,
+    manifest_of,
+    pairs_of,
+    print_folder,
+    served_here,
+    typed,
+    values_of,
+)
 
 if TYPE_CHECKING:
     from playwright.sync_api import Browser, BrowserContext, Page, Route
@@ -148,6 +157,15 @@ def until(page: Page, expression: str) -> None:
             return
         page.wait_for_timeout(25)
     raise AssertionError(f"still not so: {expression}")
+
+
+def written(page: Page, case: Path, expected: dict[tuple[str, str], list[float]]) -> None:
+    """Waits until the readings on disk are these; shows what they are otherwise."""
+    for _ in range(200):
+        if values_of(case) == expected:
+            return
+        page.wait_for_timeout(25)
+    assert values_of(case) == expected
 
 
 def name(page: Page) -> str:

@@ -57,8 +57,15 @@ def findings(page) -> list[str]:
     return [f"{v['impact']}: {v['id']}: {v['nodes'][0]['html'][:120]}" for v in found]
 
 
-@pytest.mark.parametrize("scheme", ["light", "dark"])
-@pytest.mark.parametrize("width", [1280, 390])
+@pytest.mark.parametrize(
+    ("scheme", "width"),
+    [
+        ("light", 1280),
+        ("dark", 390),
+        pytest.param("dark", 1280, marks=pytest.mark.long),
+        pytest.param("light", 390, marks=pytest.mark.long),
+    ],
+)
 def test_checker_finds_nothing(browser, report: Path, unsettled: Path, scheme: str, width: int) -> None:
     for path in (report, unsettled):
         # The page's own rules forbid scripts; the checker is one.

@@ -314,6 +314,7 @@ def test_silent_connections_keep_nobody_out(bench: Served) -> None:
     assert alive(bench)
 
 
+@pytest.mark.long
 def test_a_connection_that_waits_is_hung_up_on(bench: Served) -> None:
     """Before a first request, within its head, and within the head of a second one."""
     whole = f"GET /page/bench.js HTTP/1.1\r\nHost: {HOST}:{bench.port}\r\n\r\n".encode()
@@ -331,6 +332,7 @@ def test_a_connection_that_waits_is_hung_up_on(bench: Served) -> None:
     assert [b"200 OK" in a for a in answers] == [False, False, True]
 
 
+@pytest.mark.long
 def test_a_body_that_does_not_come_whole_is_given_up(bench: Served) -> None:
     head = "".join(f"{k}: {v}\r\n" for k, v in own(bench).items())
     with socket.create_connection((HOST, bench.port), timeout=BODY_S + 15) as wire:

@@ -32,6 +32,8 @@ if TYPE_CHECKING:
 
 globals().update(fixtures())
 pytestmark = [pytest.mark.browser, NEEDS_CHROMIUM]
+LONG_WIDTHS = [pytest.param(width, marks=pytest.mark.long) for width in (1280, 768)]
+MORE_SCREENS = ((390, 664), (768, 1024))
 
 
 def test_taking_back_repeats_and_skipping(page: Page, case: Path) -> None:
@@ -208,7 +210,7 @@ def test_a_page_elsewhere_cannot_reach_the_bench(window: BrowserContext, url: st
     assert not values_of(case)
 
 
-@pytest.mark.parametrize("width", [1280, 768, 390])
+@pytest.mark.parametrize("width", [390, *LONG_WIDTHS])
 def test_untrusted_text_is_shown_as_text(browser: Browser, made: Path, tmp_path: Path, width: int) -> None:
     markup = "<img src=x onerror='window.broken=1'><script>window.broken=1</script>"
     case = copy_case(made, tmp_path / "<b>bold<")
@@ -276,7 +278,10 @@ def test_no_serious_finding_of_an_accessibility_checker(
     context.close()
 
 
-@pytest.mark.parametrize(("width", "height"), [(390, 844), (390, 664), (768, 1024)])
+@pytest.mark.parametrize(
+    ("width", "height"),
+    [(390, 844), *(pytest.param(*size, marks=pytest.mark.long) for size in ((390, 664), (768, 1024)))],
+)
 def test_touch_alone_on_a_narrow_window(
     browser: Browser, url: str, case: Path, width: int, height: int
 ) -> None:

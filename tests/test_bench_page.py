@@ -22,6 +22,7 @@ from tests.bench_browser import (
     sizes,
     slow,
     until,
+    written,
 )
 from tests.benches import manifest_of, pairs_of, print_folder, served, typed, values_of
 
@@ -73,7 +74,7 @@ def test_a_caliper_that_sends_two_line_ends(page: Page, case: Path) -> None:
     assert values_of(case) == as_entered(case, texts)
 
 
-@pytest.mark.parametrize("delay_ms", [0, 120])
+@pytest.mark.parametrize("delay_ms", [pytest.param(0, marks=pytest.mark.long), 120])
 def test_a_slip_within_a_burst_waits_and_shifts_nothing(page: Page, case: Path, delay_ms: int) -> None:
     slow(page, delay_ms)
     pairs, texts = pairs_of(case), sizes(case)[:20]
@@ -84,8 +85,7 @@ def test_a_slip_within_a_burst_waits_and_shifts_nothing(page: Page, case: Path, 
     assert name(page) == f"{pairs[wrong][0].id} {pairs[wrong][1].id}"
     expected = as_entered(case, texts)
     del expected[pairs[wrong][0].id, pairs[wrong][1].id]
-    page.wait_for_timeout(2 * delay_ms)
-    assert values_of(case) == expected
+    written(page, case, expected)
     page.wait_for_timeout(500)  # a person has read the question by now
     enter(page, texts[wrong])
     at_rest(page)
@@ -119,7 +119,11 @@ def test_an_odd_reading_stays_in_the_box_until_a_second_enter(page: Page, case: 
     assert values_of(case)[pairs_of(case)[1][0].id, second.id] == [typed(1, second)]
 
 
-@pytest.mark.parametrize("bad", ["abc", "1e308", "nan", "-5", "0.8in", "10.02 10.03", "<b>1</b>", "9" * 300])
+BAD = ("abc", "0.8in", "9" * 300)
+MORE_BAD = ("1e308", "nan", "-5", "10.02 10.03", "<b>1</b>")
+
+
+@pytest.mark.parametrize("bad", [*BAD, *(pytest.param(b, marks=pytest.mark.long) for b in MORE_BAD)])
 def test_bad_values_are_named_and_never_written(page: Page, case: Path, bad: str) -> None:
     page.locator("#box").focus()
     page.keyboard.insert_text(bad)
@@ -272,6 +276,7 @@ def test_two_tabs_at_once(window: BrowserContext, url: str, page: Page, case: Pa
     assert values_of(case) == expected
 
 
+@pytest.mark.long
 def test_two_tabs_bursting_at_once_do_not_mix(
     window: BrowserContext, url: str, page: Page, case: Path
 ) -> None:

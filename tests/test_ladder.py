@@ -135,7 +135,7 @@ def test_fits_beds(side):
             assert coupon.origin_on_plate_mm[i] + coupon.size_mm[i] <= side - 3 + 1e-6
 
 
-@pytest.mark.parametrize("line, layer", [(0.22, 0.1), (0.45, 0.2), (0.9, 0.4)])
+@pytest.mark.parametrize("line, layer", [(0.9, 0.4), pytest.param(0.22, 0.1, marks=pytest.mark.long)])
 def test_other_nozzles(line, layer):
     machine = Machine(values={"process.line_width_mm": line, "process.layer_height_mm": layer})
     made = build_set(machine, families=FAMILY)

@@ -153,7 +153,9 @@ def test_guided_entry_goes_on_where_it_was_left(tmp_path, monkeypatch):
     assert hand.asked[3] not in before
 
 
-@pytest.mark.parametrize("at", [0, 1, 3])
+@pytest.mark.parametrize(
+    "at", [1, pytest.param(0, marks=pytest.mark.long), pytest.param(3, marks=pytest.mark.long)]
+)
 def test_a_slip_in_guided_entry_is_caught_before_the_verdict_counts(tmp_path, monkeypatch, at):
     path = loose(case(tmp_path))
     whole = run_json("diagnose", path)["verdict"]

@@ -28,7 +28,7 @@ PAPERS = {"a4": (210.0, 297.0), "letter": (215.9, 279.4)}
 MARGIN = 14.5
 SIZES = (45.0, 100.0, 300.0)
 CASES = [
-    (45.0, "a4"),
+    pytest.param(45.0, "a4", marks=pytest.mark.long),
     (100.0, "a4"),
     pytest.param(100.0, "letter", marks=pytest.mark.long),
     (300.0, "letter"),
@@ -180,7 +180,7 @@ def test_black_and_white(side: float, paper: str) -> None:
         assert {float(np.atleast_1d(char["non_stroking_color"])[0]) for char in page.chars} <= {0.0, 1.0}
 
 
-@pytest.mark.parametrize("paper", PAPERS)
+@pytest.mark.parametrize("paper", ["a4", pytest.param("letter", marks=pytest.mark.long)])
 def test_scale_bar_on_every_page(paper: str) -> None:
     for page in pages(100.0, paper):
         foot = float(page.height) - 15.0 / MM
