@@ -2,17 +2,19 @@
 
 from __future__ import annotations
 
-import json
-import re
 from dataclasses import dataclass
-from typing import Any
+from typing import Annotated, Literal
 
-ACTS = ("read", "skip", "remove", "reference")
-_TAB = re.compile(r"[0-9a-f]{24}", re.ASCII)
+from pydantic import BaseModel, ConfigDict, Field, ValidationError
+
 MOST_ITEMS = 200
 LONGEST_ID = 400
 LONGEST_TEXT = 200
 LAST_SEQ = 2**53
+
+Act = Literal["read", "skip", "remove", "reference"]
+Count = Annotated[int, Field(ge=0, le=LAST_SEQ)]
+Id = Annotated[str, Field(max_length=LONGEST_ID)]
 
 
 class BadRequest(ValueError):
@@ -42,13 +44,37 @@ class Action:
     """
 
     seq: int
-    act: str
+    act: Act
     coupon: str
     feature: str
     text: str
     keep: bool = False
     before: int = 0
     resent: bool = False
+
+
+class _Item(BaseModel):
+    """An action as the page sends it."""
+
+    model_config = ConfigDict(strict=True)
+
+    act: Act
+    seq: Count = 0
+    coupon: Id = ""
+    feature: Id = ""
+    text: str = ""
+    keep: bool = False
+    n: Count = 0
+    resent: bool = False
+
+
+class _Request(BaseModel):
+    """The body of a request."""
+
+    model_config = ConfigDict(strict=True)
+
+    tab: Annotated[str, Field(pattern="^[0-9a-f]{24}$")]
+    items: Annotated[list[_Item], Field(min_length=1, max_length=MOST_ITEMS)]
 
 
 def parse_actions(body: bytes) -> tuple[str, list[Action]]:
@@ -60,57 +86,21 @@ def parse_actions(body: bytes) -> tuple[str, list[Action]]:
         With a sentence.
     """
     try:
-        data = json.loads(body.decode("utf-8"))
-    except (ValueError, RecursionError) as exc:
-        raise BadRequest("the request is not JSON") from exc
-    if not isinstance(data, dict):
-        raise BadRequest("the request is not an object")
-    tab, items = data.get("tab"), data.get("items")
-    if not isinstance(tab, str) or not _TAB.fullmatch(tab):
-        raise BadRequest("tab is not a page's name")
-    if not isinstance(items, list) or not 0 < len(items) <= MOST_ITEMS:
-        raise BadRequest(f"items must be a list of 1 to {MOST_ITEMS}")
-    return tab, [_action(item) for item in items]
-
-
-def _action(item: Any) -> Action:
-    if not isinstance(item, dict):
-        raise BadRequest("an item is not an object")
-    act = item.get("act")
-    if act not in ACTS:
-        raise BadRequest(f"act must be one of {', '.join(ACTS)}")
-    return Action(
-        seq=_whole(item, "seq"),
-        act=act,
-        coupon=_text(item, "coupon", LONGEST_ID),
-        feature=_text(item, "feature", LONGEST_ID),
-        text=_text(item, "text", None)[:LONGEST_TEXT],
-        keep=_flag(item, "keep"),
-        before=_whole(item, "n"),
-        resent=_flag(item, "resent"),
-    )
-
-
-def _whole(item: dict[str, Any], name: str) -> int:
-    value = item.get(name, 0)
-    if not isinstance(value, int) or isinstance(value, bool) or not 0 <= value <= LAST_SEQ:
-        raise BadRequest(f"{name} must be a whole number")
-    return value
-
-
-def _text(item: dict[str, Any], name: str, longest: int | None) -> str:
-    value = item.get(name, "")
-    if not isinstance(value, str) or (longest is not None and len(value) > longest):
-        raise BadRequest(f"{name} must be a text of at most {longest} characters")
-    try:
-        value.encode("utf-8")
-    except UnicodeEncodeError as exc:  # half of a surrogate pair
-        raise BadRequest(f"{name} is not proper Unicode") from exc
-    return value
-
-
-def _flag(item: dict[str, Any], name: str) -> bool:
-    value = item.get(name, False)
-    if not isinstance(value, bool):
-        raise BadRequest(f"{name} must be true or false")
-    return value
+        request = _Request.model_validate_json(body)
+    except ValidationError as exc:
+        problem = exc.errors(include_url=False, include_input=False, include_context=False)[0]
+        place = ".".join(map(str, problem["loc"])) or "the request"
+        raise BadRequest(f"{place}: {problem['msg']}") from exc
+    return request.tab, [
+        Action(
+            seq=item.seq,
+            act=item.act,
+            coupon=item.coupon,
+            feature=item.feature,
+            text=item.text[:LONGEST_TEXT],
+            keep=item.keep,
+            before=item.n,
+            resent=item.resent,
+        )
+        for item in request.items
+    ]
