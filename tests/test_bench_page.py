@@ -93,17 +93,27 @@ def test_a_slip_within_a_burst_waits_and_shifts_nothing(page: Page, case: Path, 
     assert name(page) == f"{pairs[20][0].id} {pairs[20][1].id}"
 
 
-def test_an_odd_reading_stays_in_the_box_until_a_second_enter(page: Page, case: Path) -> None:
+def test_an_odd_reading_is_asked_about_and_what_was_meant_offered(page: Page, case: Path) -> None:
     coupon, feature = pairs_of(case)[0]
     wrong = f"{feature.nominal_mm / 10:.2f}"
     enter(page, wrong)
     page.wait_for_selector("#ask:visible")
     assert "meant" in page.locator("#ask-text").inner_text()
-    assert page.locator("#box").input_value() == wrong
+    meant = page.locator("#box").input_value()
+    assert float(meant) == pytest.approx(10 * float(wrong))
     assert name(page) == f"{coupon.id} {feature.id}"
     assert not values_of(case)
     page.wait_for_timeout(450)
+    # Enter takes what was probably meant; a button keeps what was typed.
     page.keyboard.press("Enter")
+    at_rest(page)
+    assert values_of(case) == {(coupon.id, feature.id): [float(meant)]}
+    page.locator("#undo").click()
+    at_rest(page)
+    page.locator("#course .cell").first.click()
+    enter(page, wrong)
+    page.wait_for_selector("#ask:visible")
+    page.locator("#ask-keep").click()
     at_rest(page)
     assert values_of(case) == {(coupon.id, feature.id): [float(wrong)]}
     # Typing replaces it, Escape measures again.

@@ -129,7 +129,7 @@ def test_back_at_the_first_feature_stays_there(tmp_path):
 
 def test_an_unlikely_value_is_asked_about_before_it_is_saved(tmp_path):
     target = small_case(tmp_path)
-    _, out = enter(tmp_path, "2.031", "20.31", "0.79", "y", "9.0", "", "8.1", "q")
+    _, out = enter(tmp_path, "2.031", "20.31", "0.79", "k", "9.0", "n", "8.1", "q")
     assert "was 20.31 meant?" in out
     assert "in inches?" in out
     assert "1 mm off" in out
@@ -137,6 +137,23 @@ def test_an_unlikely_value_is_asked_about_before_it_is_saved(tmp_path):
     assert found["boss", "x20"] == [20.31]
     assert found["boss", "y20"] == [0.79]
     assert found["boss", "x8"] == [8.1]
+
+
+@pytest.mark.parametrize("answer", ["y", ""], ids=["y", "Enter"])
+def test_yes_to_a_suspected_slip_takes_what_is_suggested(tmp_path, answer):
+    target = small_case(tmp_path)
+    # The decimal point, a whole millimetre, and inches.
+    enter(tmp_path, "2.031", answer, "19.02", answer, "0.315", answer, "q")
+    found = on_disk(target)
+    assert found["boss", "x20"] == [20.31]
+    assert found["boss", "y20"] == [20.02]
+    assert found["boss", "x8"] == [8.0]
+
+
+def test_a_suspected_slip_may_be_kept_or_typed_again(tmp_path):
+    target = small_case(tmp_path)
+    enter(tmp_path, "2.031", "k", "2.031", "n", "20.05", "q")
+    assert on_disk(target) == {("boss", "x20"): [2.031], ("boss", "y20"): [20.05]}
 
 
 @pytest.mark.parametrize(
@@ -221,7 +238,7 @@ def test_a_place_that_is_none_is_told(tmp_path, at):
 def test_a_doubted_reading_may_be_skipped_or_gone_back_from(tmp_path):
     target = small_case(tmp_path)
     _, out = enter(tmp_path, "20.3", "2.04", "b", "20.31", "2.04", "s", "8.1", "q")
-    assert "y writes 2.04 down as it is" in out
+    assert "Enter or y takes 20.4" in out and "k keeps 2.04; n types again" in out
     assert on_disk(target) == {("boss", "x20"): [20.31], ("boss", "x8"): [8.1]}
     assert "2 read, 1 skipped" in out
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 from fitassay.analysis.rounding import reading
 from fitassay.coupons.feature import Feature
 from fitassay.coupons.machine import Machine
@@ -49,6 +51,21 @@ def plausible(feature: Feature, value: float, machine: Machine) -> str:
     )
 
 
+def suggestion(feature: Feature, value: float) -> float | None:
+    """What was probably meant by a doubted reading [mm]; None where no usual slip explains it."""
+    if not value > 0:
+        return None
+    off = value - feature.nominal_mm
+    if abs(abs(off) - 1.0) <= 0.1 and feature.kind != "thickness":
+        return round(value - math.copysign(1.0, off), 6)
+    if abs(off) <= _usual_mm(feature):
+        return None
+    if _in_inches(feature, value):
+        return round(value * INCH_MM, 2)
+    factor = _decimal_slip(feature, value)
+    return None if factor is None else round(value * factor, 6)
+
+
 def _usual_mm(feature: Feature) -> float:
     """How far off a reading may be before it is asked about [mm]."""
     if feature.kind == "thickness":
@@ -59,11 +76,20 @@ def _usual_mm(feature: Feature) -> float:
 
 def _meant(feature: Feature, value: float) -> str:
     """The slip that would explain the value, as a question; empty where none does."""
-    near = 0.5 * _usual_mm(feature)
-    nominal = feature.nominal_mm
-    if abs(value * INCH_MM - nominal) <= near:
+    if _in_inches(feature, value):
         return f"is it in inches? Then it is {value * INCH_MM:.2f} mm."
+    factor = _decimal_slip(feature, value)
+    return "" if factor is None else f"was {value * factor:.6g} meant?"
+
+
+def _in_inches(feature: Feature, value: float) -> bool:
+    return abs(value * INCH_MM - feature.nominal_mm) <= 0.5 * _usual_mm(feature)
+
+
+def _decimal_slip(feature: Feature, value: float) -> float | None:
+    """The power of ten that brings the value near the drawn size; None where none does."""
+    near = 0.5 * _usual_mm(feature)
     for factor in (10.0, 0.1, 100.0, 0.01, 1000.0, 0.001):
-        if abs(value * factor - nominal) <= near:
-            return f"was {value * factor:.6g} meant?"
-    return ""
+        if abs(value * factor - feature.nominal_mm) <= near:
+            return factor
+    return None

@@ -13,7 +13,7 @@ from typing import Any
 from fitassay.analysis.readings.book import SKIPPED, ReadingsBook
 from fitassay.analysis.readings.filament_files import FEED, FILAMENT
 from fitassay.analysis.readings.file import read_readings
-from fitassay.analysis.readings.plausibility import plausible
+from fitassay.analysis.readings.plausibility import plausible, suggestion
 from fitassay.analysis.readings.reading import (
     REFERENCE,
     Names,
@@ -171,7 +171,8 @@ class Bench:
         -------
         list of dict
             ``seq``; ``outcome``: ``kept``, ``ask`` (looks wrong: send it again with keep), ``refused`` (is no
-            reading, or cannot be written) or ``gone`` (no such feature or reading); ``note``; ``shown``.
+            reading, or cannot be written) or ``gone`` (no such feature or reading); ``note``; ``shown``; of a doubted
+            reading ``suggested``, what was probably meant, or empty.
         """
         with self._lock:
             self._follow()
@@ -229,7 +230,9 @@ class Bench:
         if value is not None and not action.keep:
             doubt = plausible(feature, value, self.machine)
             if doubt:
-                return {"outcome": "ask", "note": doubt, "shown": ""}
+                meant = suggestion(feature, value)
+                suggested = "" if meant is None else f"{meant:.{_decimals(meant)}f}"
+                return {"outcome": "ask", "note": doubt, "shown": "", "suggested": suggested}
         self._book.add(coupon.id, feature.id, action.text)
         self._look()
         note = ""

@@ -15,6 +15,7 @@ from fitassay.analysis.readings.file import (
     reference_id,
     reference_piece,
 )
+from fitassay.analysis.readings.plausibility import suggestion
 from fitassay.coupons.errors import InputError
 from fitassay.coupons.feature import Coupon, Feature
 from fitassay.coupons.machine import Machine
@@ -212,26 +213,45 @@ class Sitting:
                 break
             for doubt in doubts:
                 say(doubt, indent="  ")
-            again = ask(f"  y writes {text} down as it is; else the reading once more: ")
-            if again.casefold() in ("y", "yes"):
+            meant = self._meant(feature, values)
+            again = ask(f"  {_choices(text, meant)}: ").strip()
+            word = again.casefold()
+            if meant and word in ("", "y", "yes"):
+                values = meant
+                break
+            if word in ("k", "keep") or (not meant and word in ("y", "yes")):
                 break
             if leaves(again):
                 raise Quit
-            if again.casefold() in BACKS:
+            if word in BACKS:
                 raise Back
-            if again.casefold() in SKIPS:
+            if word in SKIPS:
                 self._skip(coupon, feature)
                 return True
-            if not again:
+            if word in ("", "n", "no"):
                 return False
             text = again
         self._write(coupon, feature, values, replace=has and not more)
         return True
 
+    def _meant(self, feature: Feature, values: Sequence[float]) -> list[float]:
+        """The values with the doubted ones as they were probably meant; empty where one of them is not explained."""
+        doubted = [bool(plausible(feature, v, self.machine)) for v in values]
+        meant = [suggestion(feature, v) if d else v for v, d in zip(values, doubted, strict=True)]
+        return [v for v in meant if v is not None] if None not in meant else []
+
     def _write(self, coupon: str, feature: Feature, values: Sequence[float | str], replace: bool) -> None:
         """On disk, in place of what the feature has or behind it."""
         change = self.book.replace if replace else self.book.add
         change(coupon, feature.id, *values)
+
+
+def _choices(text: str, meant: Sequence[float]) -> str:
+    """What may be answered to a doubt."""
+    if meant:
+        sizes = " ".join(reading(v) for v in meant)
+        return f"Enter or y takes {sizes}; k keeps {text}; n types again"
+    return f"k keeps {text}; Enter or n types again"
 
 
 def _where(feature: Feature) -> str:

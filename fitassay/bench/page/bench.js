@@ -44,9 +44,10 @@ function submit(text) {
 }
 
 function answer(value) {
-  const { item, hard, since, resume } = s.ask;
+  const { item, hard, since, resume, suggested } = s.ask;
   const same = value === item.text;
-  if (same && performance.now() - since < TOO_SOON_FOR_YES) return;
+  // The Enter of a caliper in a burst must answer no question that nobody has seen.
+  if ((same || value === suggested) && performance.now() - since < TOO_SOON_FOR_YES) return;
   if (!value) return;
   if (same && hard) {
     $("ask-text").textContent = `${s.ask.message} Type it anew.`;
@@ -74,14 +75,16 @@ function closeAsk() {
 function raise(question) {
   s.ask = { ...question, since: performance.now(), resume: s.cursor };
   s.cursor = indexOf(question.item);
-  box.value = question.item.text;
+  box.value = question.suggested || question.item.text;
   box.classList.add("asked");
   $("ask").hidden = false;
   say(""); // the last reading's "kept" must not stand under the question about this one
   $("ask-keep").hidden = question.hard;
-  $("ask-text").textContent = question.hard
-    ? question.message
-    : `${question.message} Enter keeps it all the same; or type it anew.`;
+  $("ask-keep").textContent = `Keep ${question.item.text}`;
+  $("ask-take").hidden = !question.suggested;
+  $("ask-take").textContent = `Take ${question.suggested}`;
+  const enter = question.suggested ? `Enter takes ${question.suggested}` : "Enter keeps it all the same";
+  $("ask-text").textContent = question.hard ? question.message : `${question.message} ${enter}; or type it anew.`;
   render();
   box.focus({ preventScroll: true });
   box.select();
@@ -90,7 +93,8 @@ function raise(question) {
 
 // In a burst the question has to wait: the digits that are coming belong to the feature after it.
 function putOffAsk() {
-  const question = { item: s.ask.item, message: s.ask.message, hard: s.ask.hard };
+  const { item, message, hard, suggested } = s.ask;
+  const question = { item, message, hard, suggested };
   const { resume } = s.ask;
   closeAsk();
   s.putOff.push(question);
@@ -119,7 +123,8 @@ function onResult(item, result) {
       say(result.note);
     }
   } else if (result.outcome === "ask" || result.outcome === "refused") {
-    const question = { item, message: result.note, hard: result.outcome === "refused" };
+    const hard = result.outcome === "refused";
+    const question = { item, message: result.note, hard, suggested: result.suggested ?? "" };
     if (i >= 0) s.outbox.park(item);
     if (i < 0) say(result.note);
     else if (s.ask || box.value || s.putOff.length || busyElsewhere()) s.putOff.push(question);
@@ -290,6 +295,11 @@ andBack("ask-keep", () => {
   if (!s.ask) return;
   s.ask.since = -Infinity;
   answer(s.ask.item.text);
+});
+andBack("ask-take", () => {
+  if (!s.ask) return;
+  s.ask.since = -Infinity;
+  answer(s.ask.suggested);
 });
 andBack("ask-drop", dropAsk);
 for (const button of $("trial").querySelectorAll("button")) {

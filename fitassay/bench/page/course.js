@@ -11,7 +11,7 @@ export const s = {
   state: { version: -1, readings: [], skipped: [], references: [], verdict: { state: "none" } },
   outbox: null,
   cursor: null, // index into plan.features, null when everything is read
-  ask: null, // {item, message, hard, since, resume}: a reading that waits for a yes
+  ask: null, // {item, message, hard, suggested, since, resume}: a reading that waits for a yes
   putOff: [], // questions raised in the middle of a burst
   mine: [], // what this page put on the disk, for taking back
   lastKey: 0,
