@@ -6,6 +6,7 @@ import io
 import os
 import stat
 import tempfile
+import time
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
@@ -114,10 +115,13 @@ def write_atomic(path: Path, data: bytes | str) -> None:
                 os.unlink(name)
         if not isinstance(exc, (OSError, ValueError)):
             raise
-        reason = getattr(exc, "strerror", None) or exc
-        raise WriteError(
-            f"{path}: cannot be written ({reason}); free some space or choose another folder"
-        ) from exc
+        raise cannot_write(path, exc) from exc
+
+
+def cannot_write(path: Path, exc: Exception) -> WriteError:
+    """The sentence for a place where the system lets nothing be written."""
+    reason = getattr(exc, "strerror", None) or exc
+    return WriteError(f"{path}: cannot be written ({reason}); free some space or choose another folder")
 
 
 TEMPORARY = ".part"
@@ -128,20 +132,28 @@ def clear_leftovers(folder: Path) -> None:
     """Remove half-written files that a killed program left in a folder; those of a running one are younger."""
     with suppress(OSError):
         for path in folder.iterdir():
-            if path.name.startswith(".") and path.name.endswith(TEMPORARY):
+            if path.name.startswith(".") and path.name.endswith(TEMPORARY) and is_leftover(path):
                 with suppress(OSError):
-                    if _age_s(path) > LEFTOVER_S:
-                        path.unlink()
+                    path.unlink()
 
 
 LEFTOVER_S = 60.0
 """A write takes well under a second; what is older than this belongs to nobody any more."""
 
 
-def _age_s(path: Path) -> float:
-    import time
+def is_leftover(path: Path) -> bool:
+    """Whether a half-written file or folder is too old for anyone to be still at it."""
+    try:
+        return time.time() - path.stat().st_mtime > LEFTOVER_S
+    except OSError:
+        return False
 
-    return time.time() - path.stat().st_mtime
+
+def usual_mode(most: int) -> int:
+    """Permissions of something new, as the user's umask leaves them of `most`."""
+    umask = os.umask(0)
+    os.umask(umask)
+    return most & ~umask
 
 
 def _mode(target: Path, shown: Path) -> int:
@@ -150,9 +162,7 @@ def _mode(target: Path, shown: Path) -> int:
         there = os.stat(target).st_mode
     except FileNotFoundError:
         # mkstemp makes private files; a shared lab folder expects the usual permissions.
-        umask = os.umask(0)
-        os.umask(umask)
-        return 0o666 & ~umask
+        return usual_mode(0o666)
     if not stat.S_ISREG(there):
         raise WriteError(f"{shown}: is no file that could be written; choose another name")
     # Root may write anywhere; a file that its owner has locked stays as it is all the same.

@@ -2,16 +2,28 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+import os
+import shutil
+import tempfile
+from collections.abc import Callable, Mapping
 from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Literal
 
 from fitassay.case import Print
-from fitassay.coupons.errors import FitassayError, InputError
+from fitassay.coupons.errors import FitassayError, InputError, JobError
 from fitassay.coupons.feature import Manifest
-from fitassay.coupons.files import write_atomic
+from fitassay.coupons.files import (
+    TEMPORARY,
+    cannot_write,
+    clear_leftovers,
+    is_leftover,
+    is_there,
+    usual_mode,
+    write_atomic,
+)
+from fitassay.coupons.lock import locked
 from fitassay.coupons.machine import Machine
 from fitassay.terminal import json_text
 
@@ -25,11 +37,23 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, kw_only=True)
 class Made:
-    """What `make_print` did: the set, the files written, and whether readings there were were kept."""
+    """What `make_print` did.
+
+    Attributes
+    ----------
+    coupons : CouponSet
+    files : tuple of Path
+        Those written.
+    readings_kept : bool
+        Whether there were readings, which stay, and with them the settings that the print was made with.
+    other_settings : tuple of str
+        Figures that the case's machine.toml has other than the print's own, where that was kept.
+    """
 
     coupons: CouponSet
     files: tuple[Path, ...]
     readings_kept: bool
+    other_settings: tuple[str, ...] = ()
 
 
 def make_print(
@@ -57,17 +81,65 @@ def make_print(
     from fitassay.coupons.sheet.document import sheet_pdf
 
     made = build_set(machine, families=families, quick=quick, wall=wall, rules=rules)
-    before = _manifest_before(target)
-    kept = _readings_to_keep(target, before, made.manifest)
-    files = write_set(made, target.folder)
-    _remove_stale(target, before, files)
-    write_atomic(target.sheet_path, sheet_pdf(made.manifest, made.solids, machine, paper=paper))
-    if not kept:
-        write_atomic(target.readings_path, blank_readings(made.manifest))
-    # What is set when it is printed; the case's own file moves on with the advice.
-    write_atomic(target.machine_path, machine_toml(machine))
-    written = (*files, target.sheet_path, target.readings_path, target.machine_path)
-    return Made(coupons=made, files=written, readings_kept=kept)
+
+    def fill(folder: Path, shown: Machine) -> list[Path]:
+        sheet = folder / target.sheet_path.name
+        files = write_set(made, folder)
+        write_atomic(sheet, sheet_pdf(made.manifest, made.solids, shown, paper=paper))
+        return [*files, sheet]
+
+    def begin(folder: Path) -> list[Path]:
+        readings, settings = folder / target.readings_path.name, folder / target.machine_path.name
+        write_atomic(readings, blank_readings(made.manifest))
+        # What is set when it is printed; the case's own file moves on with the advice.
+        write_atomic(settings, machine_toml(machine))
+        return [readings, settings]
+
+    if not target.folder.exists():
+        files = _appear_whole(target.folder, lambda folder: [*fill(folder, machine), *begin(folder)])
+        return Made(coupons=made, files=files, readings_kept=False)
+    clear_leftovers(target.folder)
+    # From the look at what is there to the last write, nobody else writes readings.
+    with locked(target.readings_path):
+        before = _manifest_before(target)
+        if not _readings_to_keep(target, before, made.manifest):
+            written = [*fill(target.folder, machine), *begin(target.folder)]
+            _remove_stale(target, before, written)
+            return Made(coupons=made, files=tuple(written), readings_kept=False)
+        printed = target.machine()
+        written = fill(target.folder, printed)
+        if not is_there(target.machine_path):
+            write_atomic(target.machine_path, machine_toml(machine))
+        return Made(
+            coupons=made,
+            files=tuple(written),
+            readings_kept=True,
+            other_settings=tuple(k for k in printed.values if printed.values[k] != machine.values[k]),
+        )
+
+
+def _appear_whole(folder: Path, fill: Callable[[Path], list[Path]]) -> tuple[Path, ...]:
+    """Fill a new folder beside its place and move it there in one step: a print is there whole or not at all."""
+    parent = folder.parent
+    try:
+        parent.mkdir(parents=True, exist_ok=True)
+        for old in parent.glob(f".*{TEMPORARY}"):
+            if is_leftover(old):
+                shutil.rmtree(old, ignore_errors=True)
+        staging = Path(tempfile.mkdtemp(prefix=f".{folder.name}.", suffix=TEMPORARY, dir=parent))
+    except OSError as exc:
+        raise cannot_write(folder, exc) from exc
+    try:
+        written = fill(staging)
+        os.chmod(staging, usual_mode(0o777))
+        os.rename(staging, folder)
+    except OSError as exc:
+        if folder.exists():
+            raise JobError(f"{folder}: another window has just made this print; look at it there") from exc
+        raise cannot_write(folder, exc) from exc
+    finally:
+        shutil.rmtree(staging, ignore_errors=True)
+    return tuple(folder / f.name for f in written)
 
 
 def holds_readings(target: Print) -> bool:
@@ -95,6 +167,7 @@ def simulate_print(
     repeats: int = 1,
     references: tuple[tuple[str, float], ...] = (),
     files: tuple[Path, ...] = (),
+    force: bool = False,
 ) -> tuple[Reading, ...]:
     """Readings of a virtual print of the coupons, written to the print's readings.csv.
 
@@ -108,11 +181,13 @@ def simulate_print(
         Pieces of known size read as well.
     files : sequence of Path
         Sliced files whose paths are printed in place of ideal ones; only the coupons in them are read.
+    force : bool
+        Replace readings and notes that are there.
 
     Raises
     ------
     InputError
-        No such term, or errors so large that a feature would vanish.
+        There are readings or notes, no such term, or errors so large that a feature would vanish.
     """
     from fitassay.analysis.chain.sensitivities import SetWalk
     from fitassay.analysis.chain.simulate import simulate, theta_of
@@ -141,8 +216,17 @@ def simulate_print(
         if r.reading_mm is None or not r.reading_mm > 0:
             raise InputError(f"{r.coupon} {r.feature} would vanish with errors this large; take smaller ones")
     rows = [COLUMNS, *((r.coupon, r.feature, _plain(r.reading_mm or 0.0), r.note) for r in readings)]
-    write_atomic(target.readings_path, "".join(csv_line(row) + "\n" for row in rows))
+    # Looked at again: someone may have read a feature while the print was reckoned.
+    with locked(target.readings_path):
+        refuse_to_replace(target, force)
+        write_atomic(target.readings_path, "".join(csv_line(row) + "\n" for row in rows))
     return readings
+
+
+def refuse_to_replace(target: Print, force: bool) -> None:
+    """Raise `InputError` where there are readings or notes that were not to be replaced."""
+    if not force and holds_readings(target):
+        raise InputError("holds readings or notes; give --force to replace them", str(target.readings_path))
 
 
 def diagnose_print(target: Print, file: Path | None = None, carry: str | None = None) -> Diagnosis:

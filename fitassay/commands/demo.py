@@ -120,7 +120,7 @@ def virtual_print(case: Case, machine: Machine, errors: dict[str, float], seed: 
     with working(f"Print {target.name}: drawing the coupons and the sheet"):
         make_print(target, machine)
     with working(f"Print {target.name}: printing virtually"):
-        simulate_print(target, machine, errors, seed=seed, references=(REFERENCE,))
+        simulate_print(target, machine, errors, seed=seed, references=(REFERENCE,), force=True)
     with working(f"Print {target.name}: working out the verdict"):
         return Printed(target=target, machine=machine, diagnosis=diagnose_print(target))
 

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any, Literal
 import click
 
 from fitassay.case import Case, Print
-from fitassay.coupons.wording import count
+from fitassay.coupons.wording import count, listed
 from fitassay.options import Number, case_argument, json_option
 from fitassay.terminal import answer, clean, note, say, table, working
 from fitassay.workflow import Made, make_print
@@ -98,6 +98,12 @@ def command(
     )
     if done.readings_kept:
         say("readings.csv, with what was entered for these coupons, was kept as it is.")
+    if done.other_settings:
+        say(
+            f"{target.machine_path} stays too: it has the settings that this print was made with, and "
+            f"{listed(done.other_settings)} differ from them by now. For a print with today's settings: "
+            f"fitassay make {clean(case)} --new-print"
+        )
     say("Slice the plates as they lie: not turned, not scaled, at the settings in machine.toml.")
     if any(c.single_wall for c in made.manifest.coupons):
         say("The single wall must come out as one bead; sheet.pdf says how.")

@@ -16,7 +16,7 @@ from fitassay.coupons.errors import InputError
 from fitassay.coupons.wording import count
 from fitassay.options import Number, case_argument, json_option, print_option
 from fitassay.terminal import answer, clean, note, say, working
-from fitassay.workflow import holds_readings, simulate_print
+from fitassay.workflow import refuse_to_replace, simulate_print
 
 # At the face: unit, factor to the term's own unit, and the largest error that still leaves a print.
 _FACE = {"mm": ("mm", 1.0, 3.0), "1": ("%", 0.01, 10.0), "rad": ("degree", math.pi / 180, 5.0)}
@@ -89,8 +89,7 @@ def command(
     """
     target = Case.open(case).print(number)
     machine = target.machine()
-    if holds_readings(target) and not force:
-        raise InputError("holds readings or notes; give --force to replace them", str(target.readings_path))
+    refuse_to_replace(target, force)
     references = []
     for piece in pieces:
         try:
@@ -109,6 +108,7 @@ def command(
             repeats=repeats,
             references=tuple(references),
             files=files,
+            force=force,
         )
     if as_json:
         answer(
