@@ -10,6 +10,7 @@ from shapely import affinity
 from fitassay.coupons.errors import JobError
 from fitassay.coupons.feature import Feature, Kind
 from fitassay.coupons.job import Job
+from fitassay.coupons.sections import Ring
 from fitassay.coupons.shapes import Outline, inset, snap
 
 
@@ -64,6 +65,21 @@ class Draft:
             max(b[2] for b in box),
             max(b[3] for b in box),
             max(s.z1 for s in self.slabs),
+        )
+
+    @property
+    def volume(self) -> float:
+        """Of all slabs [mm3]."""
+        return sum(slab.outline.area * (slab.z1 - slab.z0) for slab in self.slabs)
+
+    def section(self, z: float) -> tuple[Ring, ...]:
+        """Outlines at height z [mm], as a slicer finds them in the meshed coupon; empty where nothing is."""
+        return tuple(
+            Ring(points=shapely.get_coordinates(ring)[:-1])
+            for slab in self.slabs
+            if slab.z0 <= z < slab.z1
+            for polygon in getattr(slab.outline, "geoms", [slab.outline])
+            for ring in (polygon.exterior, *polygon.interiors)
         )
 
     @property

@@ -25,26 +25,32 @@ from fitassay.coupons.wording import did_you_mean, shown
 
 
 @dataclass(frozen=True, kw_only=True)
-class CouponSet:
-    """What one print needs.
+class DrawnSet:
+    """A set of coupons as drawn, before any is meshed: enough to say what it would cost and tell.
 
     Attributes
     ----------
     machine : Machine
     manifest : Manifest
-    solids : mapping of str to Solid
-        By coupon id.
+    drafts : mapping of str to Draft
     costs : mapping of str to Cost
-        By coupon id.
+        Both by coupon id.
     notes : tuple of str
         What was left out or shrunk and why, for the user.
     """
 
     machine: Machine
     manifest: Manifest
-    solids: Mapping[str, Solid]
+    drafts: Mapping[str, Draft]
     costs: Mapping[str, Cost]
     notes: tuple[str, ...] = field(default_factory=tuple)
+
+
+@dataclass(frozen=True, kw_only=True)
+class CouponSet(DrawnSet):
+    """What one print needs: the set with its solids by coupon id."""
+
+    solids: Mapping[str, Solid]
 
 
 def build_set(
@@ -55,7 +61,27 @@ def build_set(
     wall: Wall = "tube",
     rules: Rules | None = None,
 ) -> CouponSet:
-    """Draw, mesh and place the coupons for a machine.
+    """Draw, place and mesh the coupons for a machine; arguments and errors as `draw_set`."""
+    drawn = draw_set(machine, families=families, quick=quick, wall=wall, rules=rules)
+    return CouponSet(
+        machine=machine,
+        manifest=drawn.manifest,
+        drafts=drawn.drafts,
+        costs=drawn.costs,
+        notes=drawn.notes,
+        solids={name: solid_of(draft.slabs) for name, draft in drawn.drafts.items()},
+    )
+
+
+def draw_set(
+    machine: Machine,
+    *,
+    families: tuple[str, ...] | None = None,
+    quick: bool = False,
+    wall: Wall = "tube",
+    rules: Rules | None = None,
+) -> DrawnSet:
+    """Draw and place the coupons for a machine.
 
     Parameters
     ----------
@@ -100,12 +126,11 @@ def build_set(
         )
         for (family, draft), spot in zip(drafts, places, strict=True)
     )
-    solids = {draft.id: solid_of(draft.slabs) for _, draft in drafts}
-    return CouponSet(
+    return DrawnSet(
         machine=machine,
         manifest=Manifest(line_width_mm=job.w, layer_height_mm=job.h, coupons=coupons),
-        solids=solids,
-        costs={d.id: cost_of(d.plastic_mm3 or solids[d.id].volume, machine) for _, d in drafts},
+        drafts={draft.id: draft for _, draft in drafts},
+        costs={d.id: cost_of(d.plastic_mm3 or d.volume, machine) for _, d in drafts},
         notes=tuple(dict.fromkeys(note for _, draft in drafts for note in draft.notes)),
     )
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Protocol
 
 import numpy as np
 
@@ -99,6 +99,14 @@ def body_of(vertices: np.ndarray, faces: np.ndarray, name: str) -> Any:
     if body.status() != Error.NoError or body.is_empty():
         raise InputError("the mesh is not watertight, so it has no inside; make it again", name)
     return body
+
+
+class Sliceable(Protocol):
+    """What has outlines at any height: a meshed solid's `Slicer`, or a draft."""
+
+    def section(self, z: float) -> tuple[Ring, ...]:
+        """Outlines at height z [mm], material on the left; empty where nothing is."""
+        ...
 
 
 class Slicer:

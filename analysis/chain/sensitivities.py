@@ -16,7 +16,7 @@ from fitassay.analysis.chain.span import CouponWalk
 from fitassay.analysis.terms import TERMS, errors_of
 from fitassay.coupons.export.stl import read_coupon
 from fitassay.coupons.feature import Manifest
-from fitassay.coupons.sections import Slicer
+from fitassay.coupons.sections import Sliceable, Slicer
 
 
 class SetWalk:
@@ -35,7 +35,7 @@ class SetWalk:
     def __init__(
         self,
         manifest: Manifest,
-        slicers: Mapping[str, Slicer],
+        slicers: Mapping[str, Sliceable],
         loops: Mapping[str, dict[float, tuple[Loop, ...]]] | None = None,
     ) -> None:
         """Place all features; `slicers` and the optional real `loops` by coupon id."""

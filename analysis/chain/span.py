@@ -12,7 +12,7 @@ from fitassay.analysis.chain.loops import Loop, ideal_loops
 from fitassay.analysis.terms import FLARE_BAND_MM, Errors
 from fitassay.coupons.errors import InputError
 from fitassay.coupons.feature import Coupon, Feature
-from fitassay.coupons.sections import Ring, Slicer, bore_at
+from fitassay.coupons.sections import Ring, Sliceable, bore_at
 
 # A jaw touches nothing farther from the drawn contact than this, along the measured direction [mm]. Gaps and
 # openings are at least 4 mm wide, so it cannot reach across one.
@@ -136,7 +136,7 @@ class CouponWalk:
     Parameters
     ----------
     coupon : Coupon
-    slicer : Slicer
+    slicer : Sliceable
         Sections of its mesh.
     width : float [mm]
         Commanded bead width.
@@ -147,7 +147,7 @@ class CouponWalk:
     def __init__(
         self,
         coupon: Coupon,
-        slicer: Slicer,
+        slicer: Sliceable,
         width: float,
         loops: dict[float, tuple[Loop, ...]] | None = None,
     ) -> None:
@@ -173,7 +173,7 @@ class CouponWalk:
         near = self._near[z]
         return replace(jaw, moves=tuple((i, np.searchsorted(near[i], moves)) for i, moves in jaw.moves))
 
-    def _place(self, feature: Feature, slicer: Slicer) -> None:
+    def _place(self, feature: Feature, slicer: Sliceable) -> None:
         z = feature.contact_height
         if z not in self.rings:
             self.rings[z] = slicer.section(z)

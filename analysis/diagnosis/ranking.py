@@ -161,19 +161,17 @@ def what_next(
 def rank_unprinted(walk: SetWalk, standing: Standing, machine: Machine) -> tuple[NextPrint, ...]:
     """Coupons of families that were not printed, drawn for this machine, by doubt removed per minute."""
     from fitassay.coupons.errors import JobError
-    from fitassay.coupons.make import build_set
-    from fitassay.coupons.sections import Slicer
+    from fitassay.coupons.make import draw_set
 
     have = {c.family for c in walk.manifest.coupons}
     try:
-        library = build_set(machine)
+        library = draw_set(machine)
     except JobError:  # the machine is too small for the library; what is at hand must do
         return ()
     wanted = tuple(c for c in library.manifest.coupons if c.family not in have)
     if not wanted:
         return ()
-    slicers = {c.id: Slicer(library.solids[c.id], c.id) for c in wanted}
-    shelf = SetWalk(replace(library.manifest, coupons=wanted), slicers)
+    shelf = SetWalk(replace(library.manifest, coupons=wanted), library.drafts)
     # What was measured on a printed coupon of the same name says nothing about one not printed yet.
     fresh = replace(standing, measured=frozenset())
     return rank_coupons(shelf, fresh, {name: cost.minutes for name, cost in library.costs.items()})

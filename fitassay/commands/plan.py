@@ -58,12 +58,10 @@ def _plan(target: Print, fit: str | None, size: float | None, carry: str | None)
     from fitassay.analysis.chain.sensitivities import SetWalk
     from fitassay.analysis.estimation.observations import single_reading_sd
     from fitassay.analysis.prints.plan import make_plan
-    from fitassay.coupons.make import build_set
-    from fitassay.coupons.sections import Slicer
+    from fitassay.coupons.make import draw_set
 
-    made = build_set(machine)
-    slicers = {name: Slicer(solid, name) for name, solid in made.solids.items()}
-    shelf = SetWalk(made.manifest, slicers)
+    made = draw_set(machine)
+    shelf = SetWalk(made.manifest, made.drafts)
     u = single_reading_sd(machine)
     return make_plan(diagnosis, state_of(diagnosis, machine), machine, shelf, made.costs, u, wanted)
 
