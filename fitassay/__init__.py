@@ -55,7 +55,7 @@ _HOME = {
     "diagnose": "fitassay.analysis.diagnosis.diagnose",
     "interpret": "fitassay.analysis.diagnosis.diagnose",
     "Diagnosis": "fitassay.analysis.result",
-    "interpret_many": "fitassay.analysis.estimation.batch",
+    "interpret_many": "fitassay.analysis.validation.interpret_many",
     "Pair": "fitassay.analysis.parts.pairs",
     "PairPrediction": "fitassay.analysis.parts.pairs",
     "Comparison": "fitassay.analysis.prints.compare",
@@ -71,7 +71,6 @@ if TYPE_CHECKING:
     from fitassay.analysis.chain.simulate import theta_of as theta_of
     from fitassay.analysis.diagnosis.diagnose import diagnose as diagnose
     from fitassay.analysis.diagnosis.diagnose import interpret as interpret
-    from fitassay.analysis.estimation.batch import interpret_many as interpret_many
     from fitassay.analysis.estimation.priors import prior as prior
     from fitassay.analysis.gcode.trace import trace_file as trace_file
     from fitassay.analysis.gcode.traced_print import diagnose_traced as diagnose_traced
@@ -83,6 +82,7 @@ if TYPE_CHECKING:
     from fitassay.analysis.readings.file import read_readings as read_readings
     from fitassay.analysis.result import Diagnosis as Diagnosis
     from fitassay.analysis.terms import TERMS as TERMS
+    from fitassay.analysis.validation.interpret_many import interpret_many as interpret_many
     from fitassay.coupons.errors import FitassayError as FitassayError
     from fitassay.coupons.errors import InputError as InputError
     from fitassay.coupons.errors import JobError as JobError

@@ -17,7 +17,7 @@ from fitassay.coupons.machine import Machine
 if TYPE_CHECKING:
     from fitassay.analysis.chain.sensitivities import SetWalk
     from fitassay.analysis.estimation.feed import Feed, Filament
-    from fitassay.analysis.estimation.observations import Known
+    from fitassay.analysis.estimation.known import Known
     from fitassay.analysis.gcode.trace_data import Trace
     from fitassay.analysis.parts.sizes import State
     from fitassay.analysis.prints.mixed_model import PrintResult
@@ -137,7 +137,7 @@ def read_inputs(target: Print, *, file: Path | None = None, carry: str | None = 
     InputError
         Something is wrong with the files.
     """
-    from fitassay.analysis.estimation.observations import Known
+    from fitassay.analysis.estimation.known import Known
     from fitassay.analysis.readings.file import read_readings
     from fitassay.analysis.terms import NAMES
 

@@ -7,6 +7,7 @@ import pytest
 
 from fitassay.analysis.chain.simulate import simulate, theta_of
 from fitassay.analysis.estimation.fit import agreement, fit
+from fitassay.analysis.estimation.known import Known
 from fitassay.analysis.estimation.observations import gather
 from fitassay.analysis.estimation.priors import prior, prior_sds
 from fitassay.analysis.normal import Normal
@@ -71,11 +72,14 @@ def test_without_drift_two_prints_in_turn_are_both_at_once(monkeypatch):
         for s in (1, 2)
     ]
     first = fit(sets[0], w, prior(MACHINE))
-    assert not first.slips.any() and first.settled.scatter[0] == 0
+    assert not first.outliers.any() and first.estimate.agreement.excess < 1e-4
     second = fit(
-        sets[1], w, prior(MACHINE), carry(result(first.posterior.mean, first.posterior.cov), MACHINE)
+        sets[1],
+        w,
+        prior(MACHINE),
+        Known(transferred=carry(result(first.posterior.mean, first.posterior.cov), MACHINE)),
     )
-    base = first.evidence.base
+    base = first.estimate.base
     both = posterior(
         np.concatenate([e.gains for e in sets]),
         np.concatenate([sets[0].y - base, sets[1].y - base]),
@@ -93,16 +97,17 @@ def test_agreement_is_a_chance():
     rng = np.random.default_rng(11)
     a = rng.normal(size=(6, 5))
     u = np.full(6, 0.7)
+    before = Normal.independent(np.ones(5))
     p = []
     for _ in range(2000):
         y = a @ rng.standard_normal(5) + u * rng.standard_normal(6)
-        p.append(agreement(posterior(a, y, u, np.ones(5))))
+        p.append(agreement(before, posterior(a, y, u, np.ones(5))))
     assert 0.033 < np.mean(np.array(p) < 0.05) < 0.067
     assert 0.46 < np.mean(np.array(p) < 0.5) < 0.54
 
 
 def test_nothing_told_agrees_with_everything():
-    assert agreement(Normal.independent(np.ones(3))) == 1.0
+    assert agreement(Normal.independent(np.ones(3)), Normal.independent(np.ones(3))) == 1.0
 
 
 @pytest.mark.parametrize("change", [0.0, 0.15])
@@ -113,7 +118,9 @@ def test_a_printer_that_changed_is_noticed(change):
     carried = carry(result(first.posterior.mean, first.posterior.cov), MACHINE)
     for seed in range(10, 20):
         now = theta_of({**ERRORS, "backlash_y": 0.1 + change})
-        done = fit(gather(simulate(w, now, seed=seed), w, MACHINE), w, prior(MACHINE), carried)
+        done = fit(
+            gather(simulate(w, now, seed=seed), w, MACHINE), w, prior(MACHINE), Known(transferred=carried)
+        )
         assert (done.transferred is None) == (change > 0)
         assert (
             abs(done.posterior.mean[INDEX["backlash_y"]] - 0.1 - change)

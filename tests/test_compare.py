@@ -8,7 +8,6 @@ import pytest
 from fitassay.analysis.chain.sizes import Size, size_gains
 from fitassay.analysis.diagnosis.advice import advise
 from fitassay.analysis.diagnosis.verdict import COVERAGE_FACTOR, STATUSES, reference_of, visible_sd
-from fitassay.analysis.estimation.batch import interpret_many
 from fitassay.analysis.estimation.priors import prior_sds
 from fitassay.analysis.normal import Normal
 from fitassay.analysis.prints.compare import compare, dominating, usual_gains
@@ -17,6 +16,7 @@ from fitassay.analysis.prints.mixed_model import FACTORS, PrintResult, informati
 from fitassay.analysis.prints.setting_changes import apply, changed_settings, errors_after
 from fitassay.analysis.result import Advice
 from fitassay.analysis.terms import INDEX, NAMES, PRINTER, TERMS
+from fitassay.analysis.validation.interpret_many import interpret_many
 from fitassay.coupons.machine import Machine
 from tests.posteriors import posterior
 from tests.printers import printer

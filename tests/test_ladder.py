@@ -10,16 +10,15 @@ from scipy.special import ndtr
 from fitassay.analysis.chain.simulate import simulate
 from fitassay.analysis.chain.sizes import Size, size_gains
 from fitassay.analysis.diagnosis.diagnose import interpret
-from fitassay.analysis.estimation.fit import fit
-from fitassay.analysis.estimation.observations import gather
 from fitassay.analysis.estimation.priors import prior, prior_sds
+from fitassay.analysis.estimation.readout import read_out
 from fitassay.analysis.estimation.trials import (
     FEEL_MM,
     Rung,
     entering_gains,
     lost_to_turning,
     rungs,
-    with_trials,
+    trial_facts,
 )
 from fitassay.analysis.readings.reading import Reading
 from fitassay.analysis.terms import INDEX, NAMES
@@ -184,8 +183,7 @@ def test_rungs_are_read_with_their_partners_and_the_last_answer_counts():
 
 def known_by_hand(readings):
     """Mean and covariance of the terms from trials alone."""
-    known = with_trials(walk(FAMILY), readings, MACHINE, None)
-    done = fit(gather(readings, walk(FAMILY), MACHINE, known), walk(FAMILY), prior(MACHINE))
+    done = read_out(walk(FAMILY), readings, MACHINE).fit
     return done.posterior.mean, done.posterior.cov
 
 
@@ -281,7 +279,7 @@ def test_hand_that_contradicts_the_caliper_is_told():
 
 
 def test_nothing_tried_changes_nothing():
-    assert with_trials(walk(FAMILY), (), MACHINE, None) is None
+    assert trial_facts(walk(FAMILY), (), W, prior(MACHINE)) == ((), ())
 
 
 # --- as a user meets it -------------------------------------------------------------------------------------

@@ -17,7 +17,8 @@ from fitassay.analysis.diagnosis.information_gain import (
 )
 from fitassay.analysis.diagnosis.lookahead import few_enough, look_ahead
 from fitassay.analysis.diagnosis.ranking import Standing, rank_coupons, rank_readings, rank_unprinted
-from fitassay.analysis.estimation.observations import Known, single_reading_sd
+from fitassay.analysis.estimation.known import Known, path_place
+from fitassay.analysis.estimation.observations import single_reading_sd
 from fitassay.analysis.estimation.priors import prior_sds
 from fitassay.analysis.normal import Normal
 from fitassay.analysis.readings.file import Reading
@@ -198,7 +199,7 @@ def test_what_a_sliced_file_shows_needs_no_reading():
     """With the path's place known the wall is no longer what tells most."""
     block = walk(("plain-block",))
     readings = simulate(block, theta_of({"contour_offset": 0.12}), seed=3)
-    known = Known(contour_mm=0.12, contour_u_mm=0.01)
+    known = Known(facts=(path_place(0.12, 0.01),))
     told = interpret(block, readings, MACHINE, known)
     assert told.verdict.term == "contour_offset"
     blind = look_ahead(walk(), MACHINE, None)

@@ -10,15 +10,15 @@ import pytest
 from fitassay.analysis.chain.simulate import simulate, theta_of
 from fitassay.analysis.diagnosis.diagnose import interpret
 from fitassay.analysis.diagnosis.verdict import reference_of
-from fitassay.analysis.estimation.batch import interpret_many
-from fitassay.analysis.estimation.excess_variance import flat_layout
-from fitassay.analysis.estimation.many import Layout
+from fitassay.analysis.estimation.marginal import Model, deleted
 from fitassay.analysis.estimation.outlier_causes import intended
-from fitassay.analysis.estimation.outliers import find_slips
-from fitassay.analysis.estimation.priors import prior_sds
+from fitassay.analysis.estimation.outliers import find_outliers
+from fitassay.analysis.estimation.priors import prior
 from fitassay.analysis.estimation.repeats import sort_repeats
+from fitassay.analysis.normal import Normal
 from fitassay.analysis.readings.file import Reading
 from fitassay.analysis.terms import TERMS
+from fitassay.analysis.validation.interpret_many import interpret_many
 from fitassay.analysis.validation.population import MIXES, draw_printers
 from fitassay.analysis.validation.virtual_caliper import NOISES, SLIPS, Noise, read_sets, slip
 from fitassay.coupons.machine import Machine
@@ -29,35 +29,25 @@ MACHINE = Machine()
 TRUTH = {"backlash_y": 0.3, "contour_offset": 0.1, "scale_x": 0.003}
 
 
-def example(n: int = 1, seed: int = 0) -> tuple[Layout, np.ndarray, np.ndarray]:
-    """Layout of the full set, residuals of n printers from the priors, and the variance of one reading."""
-    w = walk()
-    _, gains = w.linearise()
+def example(seed: int = 0) -> tuple[Model, np.ndarray]:
+    """Model of the full set, and residuals of a printer from the priors."""
+    _, gains = walk().linearise()
     rng = np.random.default_rng(seed)
-    prior = prior_sds(MACHINE)
-    theta = rng.standard_normal((n, len(TERMS))) * prior
-    return (
-        Layout(gains=gains, prior_sd=prior),
-        theta @ gains.T + 0.02 * rng.standard_normal((n, len(gains))),
-        0.0004,
-    )
-
-
-def find(layout: Layout, residual: np.ndarray, variance: float) -> np.ndarray:
-    present = np.ones(residual.shape, dtype=bool)
-    return find_slips(layout, flat_layout(layout), residual, np.full(residual.shape, variance), present)
+    table = prior(MACHINE)
+    theta = rng.standard_normal(len(TERMS)) * table.sd
+    model = Model(gains=gains, prior=table, noise=np.diag(np.full(len(gains), 0.0004)))
+    return model, gains @ theta + 0.02 * rng.standard_normal(len(gains))
 
 
 def test_deleted_residuals_are_those_of_a_fit_without_the_reading():
-    layout, residual, variance = example()
-    v = np.full(residual.shape, variance)
-    off, sd = layout.solve(residual, 1 / v).deleted(v)
+    model, residual = example()
+    off, sd = deleted(np.linalg.inv(model.cov), residual)
     for i in (0, 7, 20, 38, 46):
-        rest = np.arange(len(layout.gains)) != i
-        fit = posterior(layout.gains[rest], residual[0, rest], np.sqrt(v[0, rest]), layout.prior_sd)
-        row = layout.gains[i]
-        assert off[0, i] == pytest.approx(residual[0, i] - row @ fit.mean, rel=1e-8, abs=1e-10)
-        assert sd[0, i] == pytest.approx(np.sqrt(variance + row @ fit.cov @ row), rel=1e-8)
+        rest = np.arange(len(model.gains)) != i
+        fit = posterior(model.gains[rest], residual[rest], np.full(rest.sum(), 0.02), model.prior.sd)
+        row = model.gains[i]
+        assert off[i] == pytest.approx(residual[i] - row @ fit.mean, rel=1e-8, abs=1e-10)
+        assert sd[i] == pytest.approx(np.sqrt(0.0004 + row @ fit.cov @ row), rel=1e-8)
 
 
 def test_two_slips_that_hide_each_other_are_found():
@@ -65,15 +55,14 @@ def test_two_slips_that_hide_each_other_are_found():
     gains = np.zeros((10, len(TERMS)))
     gains[:, 0] = [1, 2, 3, 4, 5, 6, 7, 8, 1000, 1000]
     gains[:, 5] = 1.0
-    prior = np.full(len(TERMS), 1e-9)
-    prior[[0, 5]] = 0.005, 0.1
-    layout = Layout(gains=gains, prior_sd=prior)
-    residual = 0.01 * np.random.default_rng(1).standard_normal((1, 10))
-    residual[0, 8:] += 60.0
-    variance = np.full((1, 10), 0.0001)
-    off, sd = layout.solve(residual, 1 / variance).deleted(variance)
-    assert np.abs(off / sd)[0, 8:].max() < np.abs(off / sd)[0, :8].max()
-    assert find(layout, residual, 0.0001)[0].tolist() == [False] * 8 + [True, True]
+    sds = np.full(len(TERMS), 1e-9)
+    sds[[0, 5]] = 0.005, 0.1
+    model = Model(gains=gains, prior=Normal.independent(sds), noise=np.diag(np.full(10, 0.0001)))
+    residual = 0.01 * np.random.default_rng(1).standard_normal(10)
+    residual[8:] += 60.0
+    off, sd = deleted(np.linalg.inv(model.cov), residual)
+    assert np.abs(off / sd)[8:].max() < np.abs(off / sd)[:8].max()
+    assert find_outliers(model, residual).tolist() == [False] * 8 + [True, True]
 
 
 @pytest.mark.parametrize("places", [(9, 33), pytest.param((0, 14, 21, 40), marks=pytest.mark.long)])
@@ -153,7 +142,7 @@ def test_sound_sets_are_left_alone():
     """Stated false alarm: at most 3 % of sets. 1,500 sets, seeded; one sigma of the count is 0.4 %."""
     w, sets = sets_of(1500, NOISES["rounded"])
     found = interpret_many(w, sets.values, MACHINE, u=sets.u)
-    assert found.settled.slips.any(axis=1).mean() <= 0.03
+    assert found.settled.outliers.any(axis=1).mean() <= 0.03
 
 
 def test_a_coarse_hand_is_not_taken_for_slips():
@@ -161,7 +150,7 @@ def test_a_coarse_hand_is_not_taken_for_slips():
     w, sets = sets_of(400, Noise(name="coarse", text="", scatter=2.0))
     found = interpret_many(w, sets.values, MACHINE)
     # Binomial with 400 sets: 0.03 + 3 sigma of 0.009.
-    assert found.settled.slips.any(axis=1).mean() <= 0.057
+    assert found.settled.outliers.any(axis=1).mean() <= 0.057
     assert np.median(found.settled.scatter) == pytest.approx(0.02 * np.sqrt(3), rel=0.15)
 
 

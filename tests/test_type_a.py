@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -15,9 +17,8 @@ from fitassay.analysis.estimation.repeatability import (
     dof_note,
     effective_dof,
     repeat_note,
-    repeatability_share,
 )
-from fitassay.analysis.terms import INDEX
+from fitassay.analysis.terms import INDEX, TERMS
 from fitassay.coupons.machine import Machine
 from tests.sets import walk
 
@@ -62,27 +63,20 @@ def test_a_coarse_step_hides_the_scatter_and_is_not_taken_for_skill():
 
 
 def test_effective_degrees_of_freedom_by_welch_and_satterthwaite():
-    """One feature, one flat term: nu_eff = nu u^4 / (s^2 / n)^2 (GUM G.4.1), u with the caliper's step."""
-    evidence = repeated(0.02, 3, 3)
-    row = slice(0, 1)
-    u = float(evidence.u[0])
-    covariance = np.array([[u**2]])
-    one = type(evidence)(
-        **{
-            **evidence.__dict__,
-            "keys": evidence.keys[row],
-            "column": evidence.column[row],
-            "y": evidence.y[row],
-            "u": evidence.u[row],
-            "count": evidence.count[row],
-            "base": evidence.base[row],
-            "gains": np.ones((1, 1)),
-        }
+    """One flat term read as the mean of n: nu_eff = nu u^4 / (s^2 / n)^2 (GUM G.4.1), u with the caliper's step."""
+    w = walk(("single-wall",))
+    wall = next(r for r in simulate(w, theta_of({}), seed=3) if r.feature == "wall-left")
+    readings = tuple(replace(wall, reading_mm=0.45 + x) for x in (0.0, 0.01, 0.03))
+    # Nothing but the bead's width is in doubt.
+    pinned = Machine(
+        values={"caliper.error_limit_mm": 1e-9},
+        priors={t.name: 1e3 if t.name == "bead_excess" else 1e-9 for t in TERMS},
     )
-    own = evidence.repeatability_mm**2 / 3
-    nu = STATED_DOF + evidence.repeat_dof
-    got = effective_dof(one, covariance, np.zeros(1, dtype=bool), repeatability_share(one))
-    assert got[0] == pytest.approx(nu * u**4 / own**2, rel=1e-9)
+    o = gather(readings, w, pinned)
+    done = fit(o, w, prior(pinned))
+    own = o.repeatability_mm**2 / 3
+    expected = (STATED_DOF + 2) * (own + 0.01**2 / 12) ** 2 / own**2
+    assert effective_dof(done)[INDEX["bead_excess"]] == pytest.approx(expected, rel=1e-6)
 
 
 def test_priors_and_limits_count_as_known():
@@ -90,7 +84,7 @@ def test_priors_and_limits_count_as_known():
     w = walk()
     evidence = gather(simulate(w, theta_of({"backlash_y": 0.2}), seed=5, repeats=2), w, MACHINE)
     done = fit(evidence, w, prior(MACHINE))
-    dof = effective_dof(done.evidence, done.posterior.cov, done.slips, repeatability_share(evidence))
+    dof = effective_dof(done)
     assert dof.min() >= STATED_DOF + evidence.repeat_dof - 1e-6
     # The caliper's own zero is its stated limit, hardly the readings'.
     assert dof[INDEX["outside_bias"]] > 10 * dof[INDEX["backlash_y"]]

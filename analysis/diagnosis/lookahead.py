@@ -16,7 +16,8 @@ from fitassay.analysis.diagnosis.ranking import (
     rank_unprinted,
 )
 from fitassay.analysis.diagnosis.sequential import IN_A_ROW, Guide, retake, sure_enough
-from fitassay.analysis.estimation.observations import Known, single_reading_sd
+from fitassay.analysis.estimation.known import Known
+from fitassay.analysis.estimation.observations import single_reading_sd
 from fitassay.analysis.readings.file import Reading
 from fitassay.analysis.result import Diagnosis, NextPrint, Status
 from fitassay.analysis.terms import INDEX, PRINTER, TERMS

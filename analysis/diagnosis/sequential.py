@@ -22,7 +22,8 @@ from fitassay.analysis.diagnosis.verdict import (
     reference_of,
     visible_limits,
 )
-from fitassay.analysis.estimation.observations import Known, single_reading_sd
+from fitassay.analysis.estimation.known import Known, with_facts
+from fitassay.analysis.estimation.observations import single_reading_sd
 from fitassay.analysis.estimation.outliers import LEAST_READINGS, slip_limit
 from fitassay.analysis.estimation.priors import prior
 from fitassay.analysis.estimation.repeats import sort_repeats
@@ -112,10 +113,7 @@ class Guide:
 
     def start(self) -> Progress:
         """Before the first reading."""
-        progress = Progress(self)
-        for fact in self.known.all_facts:
-            progress.update(fact.row, fact.value, fact.u)
-        return progress
+        return Progress(self)
 
     def taken(self, readings: tuple[Reading, ...]) -> Progress:
         """After readings that are there already; repeats count as further readings, unknown rows not at all.
@@ -151,19 +149,18 @@ class Progress:
     def __init__(self, guide: Guide) -> None:
         self.guide = guide
         transferred = guide.known.transferred
-        self.posterior = guide.prior if transferred is None else transferred.terms
+        before = guide.prior if transferred is None else transferred.terms
+        self.posterior = with_facts(before, guide.known.facts)
         self.readings: list[int] = []
         self.torn: set[int] = set()
 
     def read(self, column: int, value_mm: float) -> None:
         """Take in one reading."""
         guide = self.guide
-        self.update(guide.gains[column], value_mm - guide.base[column], float(guide.u[column]))
+        self.posterior = self.posterior.condition(
+            guide.gains[column], value_mm - guide.base[column], float(guide.u[column])
+        )
         self.readings.append(column)
-
-    def update(self, row: np.ndarray, value: float, u: float) -> None:
-        """Take in that ``row @ terms`` is `value` with standard uncertainty `u` ."""
-        self.posterior = self.posterior.condition(row, value, u)
 
     def unchecked(self, hidden_mm: float = HIDDEN_MM) -> tuple[int, ...]:
         """Columns read once where a slip of that size would not be noticed; they are worth reading twice.
@@ -172,7 +169,7 @@ class Progress:
         v / sqrt(v - q); a slip shows from `estimation.outliers.slip_limit` of them on.
         """
         counts = Counter(self.readings)
-        limit = float(slip_limit(np.array([len(self.readings)]))[0])
+        limit = slip_limit(len(self.readings))
         found = []
         for column, count in counts.items():
             a, v = self.guide.gains[column], float(self.guide.u[column]) ** 2

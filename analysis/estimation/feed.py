@@ -14,15 +14,12 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from fitassay.analysis import rounding
-from fitassay.analysis.estimation.observations import Fact
+from fitassay.analysis.estimation.known import Fact, fact_of_term
 from fitassay.analysis.result import Advice, Diagnosis
-from fitassay.analysis.terms import BEAD, NAMES, TERMS
+from fitassay.analysis.terms import BEAD, NAMES
 from fitassay.coupons.cost import bead_area
 from fitassay.coupons.errors import InputError
 from fitassay.coupons.machine import Machine
-
-SOURCE = "filament"
-"""Stands for the coupon in the row that filament and feed test add."""
 
 # Pen mark and rule, standard uncertainty of a length of filament (common practice, no source) [mm].
 MARK_MM = 0.3
@@ -86,14 +83,17 @@ def measured_filament(diameters: np.ndarray, machine: Machine) -> Filament:
         raise InputError(
             "holds no diameters; measure at three places or more, twice across each", "filament.csv"
         )
-    first, second = diameters[:, 0], diameters[:, -1]
-    second = np.where(np.isfinite(second), second, first)
+    first = diameters[:, 0]
+    crossed = np.isfinite(diameters[:, 1]) if diameters.shape[1] > 1 else np.zeros(len(first), dtype=bool)
+    second = np.where(crossed, diameters[:, -1], first)
     # An oval filament has the area of a round one of diameter sqrt(d1 d2).
     effective = np.sqrt(first * second)
     places = len(effective)
     single = np.hypot(machine["caliper.repeatability_mm"], machine["caliper.resolution_mm"] / np.sqrt(12))
     spread = float(np.std(effective, ddof=1)) if places > 1 else float("nan")
-    scatter = max(single / np.sqrt(2), spread if places > 1 else 0.0)
+    # A place read across once is known less than one read across twice.
+    stated = single * float(np.sqrt(np.mean(np.where(crossed, 0.5, 1.0))))
+    scatter = max(stated, spread if places > 1 else 0.0)
     bias = machine["caliper.error_limit_mm"] / np.sqrt(3)
     return Filament(
         mean_mm=float(effective.mean()),
@@ -137,14 +137,12 @@ def feed_fact(filament: Filament, feed: Feed, machine: Machine) -> Fact:
     per_area = bead_per_area(machine)
     product = ratio * flow * feed.ratio
     relative = np.sqrt((u_ratio / ratio) ** 2 + (feed.u_ratio / feed.ratio) ** 2 + FEED_MODEL**2)
-    row = np.zeros(len(TERMS))
-    row[BEAD] = 1.0
-    return Fact(
-        source=SOURCE,
-        name="bead width",
-        row=row,
-        value=float(per_area * (product - 1)),
-        u=float(per_area * product * relative),
+    return fact_of_term(
+        "feed",
+        BEAD,
+        float(per_area * (product - 1)),
+        float(per_area * product * relative),
+        f"filament {filament.mean_mm:.4f} mm at {filament.places} places, feed {feed.ratio:.5f} of {feed.tests}",
     )
 
 
@@ -262,18 +260,9 @@ def with_filament(
     return replace(
         diagnosis,
         advice=_flow_advice(diagnosis, filament, machine, visible_mm),
-        suspects=tuple(
-            replace(s, likely_mm=None, reason=_DOUBTED) if s.coupon == SOURCE else s
-            for s in diagnosis.suspects
-        ),
         notes=(*diagnosis.notes, _words(filament, split, share, machine)),
         extra={**diagnosis.extra, "filament": figures},
     )
-
-
-_DOUBTED = (
-    "the bead's width that filament and feed test foretell does not fit the readings; do the feed test again"
-)
 
 
 def _words(filament: Filament, split: FlowSplit, share: float | None, machine: Machine) -> str:

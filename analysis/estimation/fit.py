@@ -1,4 +1,11 @@
-"""One set of readings estimated: what was known before, slips set aside, the print's scatter measured."""
+"""One set of readings estimated: outliers set aside, the print's excess variance measured, the estimate walked.
+
+Sensitivities are taken about the perfect printer. What they miss (play seen by a jaw's flat in a bore, scale times
+offset) is put right by walking the estimated printer and estimating again from what its walk does not explain.
+
+Pieces of known size and facts beside the readings belong to no print: its excess variance does not touch them, and no
+search for outliers names them. Pieces are known before the print's readings; facts are added after, where they agree.
+"""
 
 from __future__ import annotations
 
@@ -8,134 +15,370 @@ import numpy as np
 from scipy.special import chdtrc
 
 from fitassay.analysis.chain.sensitivities import SetWalk
-from fitassay.analysis.estimation.batch import Settled, settle
-from fitassay.analysis.estimation.observations import Evidence, TransferredPrior
+from fitassay.analysis.estimation.excess_variance import Disagreement, disagreement
+from fitassay.analysis.estimation.known import Fact, Known, TransferredPrior, contradicted, with_facts
+from fitassay.analysis.estimation.marginal import Model, deleted
+from fitassay.analysis.estimation.observations import Observations
+from fitassay.analysis.estimation.outliers import (
+    HAND_MM,
+    SLIPS_AT_ONCE,
+    find_outliers,
+    predicted,
+    slip_limit,
+)
 from fitassay.analysis.normal import Normal
-from fitassay.analysis.terms import PRINTER
+from fitassay.analysis.terms import PLAYS
 
-# Readings that differ from what was carried by more than this chance allows mean that the printer has changed.
+# Readings that differ from what was transferred by more than this chance allows mean that the printer has changed.
 CHANGED_P = 0.001
+# Walks after the first estimate: one for all, more where the estimate then moved a reading by more than [mm].
+REWALKS = 3
+MOVED_MM = 0.03
+# Large play of one axis turns a round bore under the jaws, so that they rest where the other axis, if its play is
+# small, has not reversed yet: sensitivities of such readings to the small play are wrong, and they are trusted less.
+SMALL_PLAY_MM, LARGE_PLAY_MM = 0.1, 0.25
+PLAY_STEP_MM = 0.01
+WRONG_GAIN = 0.3
+KINK_MM = 0.05
+
+
+@dataclass(frozen=True, kw_only=True)
+class Estimate:
+    """What a print's readings say, on one tangent.
+
+    Attributes
+    ----------
+    posterior : Normal
+    base : ndarray (m,) [mm]
+        What zero terms read on the tangent through the estimate: prediction = base + gains @ terms.
+    outliers : ndarray (m,) of bool
+    agreement : Disagreement
+        Of the readings kept.
+    doubt_p, doubt_mm : float, float [mm]
+        p-value and scatter that the model is judged by: readings set aside beyond what a hand slips with count too.
+    """
+
+    posterior: Normal
+    base: np.ndarray
+    outliers: np.ndarray
+    agreement: Disagreement
+    doubt_p: float
+    doubt_mm: float
 
 
 @dataclass(frozen=True, kw_only=True)
 class Fit:
-    """One set of readings estimated.
+    """One set of readings, with pieces of known size and facts, estimated.
 
     Attributes
     ----------
-    evidence : Evidence
-        Rows on the tangent through the estimate; uncertainties widened by the print's own scatter.
-    inner : Evidence
-        The same rows by what was known before: terms = mean + root z with z ~ N(0, I) before the readings.
-    settled : Settled
-        Of one set, in terms.
-    stated_u : ndarray (m,) [mm]
-        Uncertainties as they were before.
+    observations : Observations
+    prior : Normal
+        Known before all of them: the table, or what an earlier print left known.
+    estimate : Estimate
+        From the print's own readings; `base` and `outliers` of all rows, pieces of known size among them.
+    posterior : Normal
+        With the facts.
+    u : ndarray (m,) [mm]
+        Standard uncertainties, of a print's readings with its excess variance.
+    residual, residual_sd : ndarray (m,) [mm]
+        Each reading less what all other kept ones and the prior say of it, and the standard deviation of that.
+    influence : ndarray (terms, m)
+        d estimate / d reading; zero for outliers.
     agreement_p : float
-        Of the estimate with what was carried from an earlier print, from `agreement`; 1 without one.
+        Of the estimate with what was transferred from an earlier print, from `agreement`; 1 without one.
     transferred : TransferredPrior or None
         What an earlier print left known, where it was used; None too where the readings contradict it.
+    facts, contradicted : tuple of Fact
+        Facts used, and those left out since the readings contradict them.
     """
 
-    evidence: Evidence
-    inner: Evidence
-    settled: Settled
-    stated_u: np.ndarray
+    observations: Observations
+    prior: Normal
+    estimate: Estimate
+    posterior: Normal
+    u: np.ndarray
+    residual: np.ndarray
+    residual_sd: np.ndarray
+    influence: np.ndarray
     agreement_p: float
     transferred: TransferredPrior | None
+    facts: tuple[Fact, ...]
+    contradicted: tuple[Fact, ...]
 
     @property
-    def posterior(self) -> Normal:
-        """Of the terms."""
-        return self.settled.posterior[0]
-
-    @property
-    def slips(self) -> np.ndarray:
+    def outliers(self) -> np.ndarray:
         """Rows set aside (m,) of bool."""
-        return self.settled.slips[0]
+        return self.estimate.outliers
 
 
-def fit(evidence: Evidence, walk: SetWalk, prior: Normal, transferred: TransferredPrior | None = None) -> Fit:
-    """Estimate with slips set aside, the print's scatter measured and the estimate walked.
+def fit(observations: Observations, walk: SetWalk, table: Normal, known: Known | None = None) -> Fit:
+    """Estimate the error terms.
 
     Parameters
     ----------
-    evidence : Evidence
+    observations : Observations
         From `estimation.observations.gather`.
     walk : SetWalk
-    prior : Normal
-        From the table.
-    transferred : TransferredPrior, optional
-        What an earlier print left known, in place of the table of priors; dropped where the readings contradict it.
+    table : Normal
+        Prior from the table.
+    known : Known, optional
+        Facts beside the readings; what an earlier print left known, in place of the table, is dropped where the
+        readings contradict it.
     """
-    done = _fit(evidence, walk, prior if transferred is None else transferred.terms)
-    if transferred is None or done.agreement_p >= CHANGED_P:
-        return replace(done, transferred=transferred)
-    return replace(_fit(evidence, walk, prior), agreement_p=done.agreement_p)
+    known = known or Known()
+    if known.transferred is None:
+        return _fit(observations, walk, table, known)
+    prior = known.transferred.terms
+    done = _fit(observations, walk, prior, known)
+    p = agreement(prior, done.estimate.posterior)
+    if p < CHANGED_P:
+        return replace(_fit(observations, walk, table, known), agreement_p=p)
+    return replace(done, agreement_p=p, transferred=known.transferred)
 
 
-def _fit(evidence: Evidence, walk: SetWalk, prior: Normal) -> Fit:
-    measured = evidence.column >= 0
-    columns = evidence.column[measured]
-    root = prior.root
-    # Chi-square is taken about flat priors on the printer's errors, so these must depend on the first z alone.
-    if not PRINTER[: PRINTER.sum()].all():
-        raise ValueError("printer terms must stand first in the table of terms")
+def _fit(observations: Observations, walk: SetWalk, prior: Normal, known: Known) -> Fit:
+    o = observations
+    pieces = np.flatnonzero(o.column < 0)
+    wrong = pieces[_wrong_pieces(o, prior, pieces)]
+    before = _with_pieces(o, prior, wrong)
+    own = np.flatnonzero(o.column >= 0)
+    columns = o.column[own]
 
-    def terms_of(z: np.ndarray) -> np.ndarray:
-        return prior.mean + z @ root.T
+    def forward(theta: np.ndarray) -> np.ndarray:
+        return walk.readings(theta)[:, columns]
 
-    def forward(z: np.ndarray) -> np.ndarray:
-        theta = terms_of(z)
-        out = evidence.base + theta @ evidence.gains.T
-        out[:, measured] = walk.readings(theta)[:, columns]
-        return out
-
-    inner = replace(
-        evidence,
-        gains=evidence.gains @ root,
-        base=evidence.base + evidence.gains @ prior.mean,
-    )
-    own = settle(
-        inner.gains,
-        inner.base,
-        inner.y[None],
-        inner.u[None],
-        np.ones(len(root)),
-        forward=forward,
-        terms_of=terms_of,
-    )
-    u = np.hypot(evidence.u, own.scatter[0])
-    settled = replace(
-        own,
-        posterior=own.posterior.affine(root, prior.mean),
-        base=own.base - evidence.gains @ prior.mean,
-    )
+    model = Model(gains=o.gains[own], prior=before, noise=np.diag(o.u[own] ** 2))
+    model, estimate = estimate_walked(model, o.base[own], o.y[own], forward)
+    against = contradicted(estimate.posterior, known.facts)
+    facts = tuple(f for f in known.facts if f not in against)
+    posterior, base = estimate.posterior, estimate.base
+    if facts:
+        posterior, base = _with_facts(model, estimate, o.y[own], facts, forward)
+    u = o.u.copy()
+    u[own] = model.plus(estimate.agreement.excess).u
+    whole = _on_all_rows(o, estimate, base, own, wrong)
+    residual, sd = _deleted_of_all(model, whole, posterior, o, own)
     return Fit(
-        evidence=replace(evidence, base=settled.base[0], u=u),
-        inner=replace(inner, base=own.base[0], u=u),
-        settled=settled,
-        stated_u=evidence.u,
-        agreement_p=agreement(own.posterior[0]),
+        observations=o,
+        prior=prior,
+        estimate=whole,
+        posterior=posterior,
+        u=u,
+        residual=residual,
+        residual_sd=sd,
+        influence=_influence(posterior, o, u, whole.outliers),
+        agreement_p=1.0,
         transferred=None,
+        facts=facts,
+        contradicted=against,
     )
 
 
-def agreement(z: Normal) -> float:
+def estimate_walked(model: Model, base: np.ndarray, y: np.ndarray, forward) -> tuple[Model, Estimate]:
+    """Estimate about the perfect printer, walk the estimate, estimate again until it stays.
+
+    Parameters
+    ----------
+    model : Model
+        Of m readings of one set.
+    base, y : ndarray (m,) [mm]
+        What zero terms read, and what was read.
+    forward : callable
+        Noise-free readings (n, m) of printers (n, terms).
+
+    Returns
+    -------
+    model : Model
+        With the further variance of readings whose sensitivities the estimated play falsifies.
+    estimate : Estimate
+    """
+    estimate = estimate_once(model, base, y)
+    for _ in range(REWALKS):
+        theta = estimate.posterior.mean
+        estimate = estimate_once(model, forward(theta[None])[0] - model.gains @ theta, y)
+        if np.abs(model.gains @ (estimate.posterior.mean - theta)).max(initial=0.0) <= MOVED_MM:
+            break
+    extra = kink_variance(estimate.posterior.mean[None], model.gains, forward)[0]
+    if extra.any():
+        model = model.plus(extra)
+        estimate = estimate_once(model, estimate.base, y)
+    return model, estimate
+
+
+def estimate_once(model: Model, base: np.ndarray, y: np.ndarray) -> Estimate:
+    """Set outliers aside, measure the excess variance, estimate."""
+    residual = y - base - model.gains @ model.prior.mean
+    outliers = find_outliers(model, residual)
+    kept = model.taking(~outliers)
+    agreement = disagreement(kept, residual[~outliers])
+    wide = kept.plus(agreement.excess)
+    posterior = solve(wide, residual[~outliers])
+    doubt = _judged_by(model, residual, outliers, agreement)
+    return Estimate(
+        posterior=posterior,
+        base=base,
+        outliers=outliers,
+        agreement=agreement,
+        doubt_p=float(doubt.p_value),
+        doubt_mm=float(np.sqrt(doubt.excess)),
+    )
+
+
+def solve(model: Model, residual: np.ndarray) -> Normal:
+    """Posterior of the terms.
+
+    Parameters
+    ----------
+    model : Model
+        Of the readings kept.
+    residual : ndarray (m,) or (n, m) [mm]
+        Readings less base and prior mean.
+    """
+    if not len(model.gains):
+        return model.prior
+    across = model.prior.cov @ model.gains.T
+    weights = np.swapaxes(np.linalg.solve(model.cov, across.T), -1, -2)
+    mean = residual @ weights.T if weights.ndim == 2 else np.einsum("nkm,nm->nk", weights, residual)
+    cov = model.prior.cov - weights @ across.T
+    return replace(model.prior, mean=model.prior.mean + mean, cov=(cov + np.swapaxes(cov, -1, -2)) / 2)
+
+
+def _judged_by(
+    model: Model, residual: np.ndarray, outliers: np.ndarray, agreement: Disagreement
+) -> Disagreement:
+    """What the model is judged by: of outliers that a print may make, all but the worst few count as readings."""
+    if outliers.sum() <= SLIPS_AT_ONCE:
+        return agreement
+    everything = np.arange(len(residual))
+    wide = model.plus(agreement.excess)
+    off, sd = predicted(wide.cov, residual, everything[~outliers], everything[outliers])
+    of_print = np.abs(off) < HAND_MM
+    if of_print.sum() <= SLIPS_AT_ONCE:
+        return agreement
+    order = np.argsort(-np.where(of_print, np.abs(off) / sd, 0.0))
+    out = np.union1d(everything[outliers][~of_print], everything[outliers][order[:SLIPS_AT_ONCE]])
+    kept = np.setdiff1d(everything, out)
+    return disagreement(model.taking(kept), residual[kept])
+
+
+def kink_variance(theta: np.ndarray, gains: np.ndarray, forward) -> np.ndarray:
+    """Variance (n, m) [mm2] for readings whose sensitivity to a small play is not that of the perfect printer.
+
+    Parameters
+    ----------
+    theta : ndarray (n, terms)
+        Estimates.
+    gains : ndarray (m, terms)
+    forward : callable
+        Noise-free readings (n, m) of printers (n, terms).
+    """
+    extra = np.zeros((len(theta), len(gains)))
+    play = np.abs(theta[:, PLAYS])
+    small = (play < SMALL_PLAY_MM) & (play[:, ::-1] > LARGE_PLAY_MM)
+    rows = np.flatnonzero(small.any(axis=1))
+    if rows.size and len(gains):
+        which = np.array(PLAYS)[np.argmax(small[rows], axis=1)]
+        step = np.zeros((len(rows), theta.shape[1]))
+        step[np.arange(len(rows)), which] = PLAY_STEP_MM
+        slope = (forward(theta[rows] + step) - forward(theta[rows] - step)) / (2 * PLAY_STEP_MM)
+        off = np.abs(slope - gains.T[which])
+        extra[rows] = np.where(off > WRONG_GAIN, off * KINK_MM, 0.0) ** 2
+    return extra
+
+
+def agreement(prior: Normal, posterior: Normal) -> float:
     """Chance of estimates as far from what was known before, if nothing else has changed.
 
     In units of what was known before, prior N(0, I), the estimate z is distributed as N(0, I - C) before the
     readings, C its posterior covariance; z' (I - C)^-1 z is chi-squared over the directions that the readings
     determine.
-
-    Parameters
-    ----------
-    z : Normal
-        Posterior.
     """
-    left, directions = np.linalg.eigh(z.cov)
+    root = prior.root
+    z = np.linalg.solve(root, posterior.mean - prior.mean)
+    cov = np.linalg.solve(root, np.linalg.solve(root, posterior.cov).T)
+    left, directions = np.linalg.eigh((cov + cov.T) / 2)
     determined = left < 0.9
     if not determined.any():
         return 1.0
-    square = float(np.sum((z.mean @ directions[:, determined]) ** 2 / (1 - left[determined])))
+    square = float(np.sum((z @ directions[:, determined]) ** 2 / (1 - left[determined])))
     return float(chdtrc(int(determined.sum()), square))
+
+
+def refit(done: Fit, prior: Normal) -> Estimate:
+    """The estimate under another prior, on the same tangent, with the same facts."""
+    o = done.observations
+    own = np.flatnonzero(o.column >= 0)
+    before = _with_pieces(o, prior, np.flatnonzero(done.outliers & (o.column < 0)))
+    model = Model(gains=o.gains[own], prior=before, noise=np.diag(o.u[own] ** 2))
+    estimate = estimate_once(model, done.estimate.base[own], o.y[own])
+    return replace(estimate, posterior=with_facts(estimate.posterior, done.facts))
+
+
+def with_more_facts(done: Fit, facts: tuple[Fact, ...]) -> Fit:
+    """The fit with further facts, on the same tangent."""
+    return replace(done, posterior=with_facts(done.posterior, facts), facts=done.facts + facts)
+
+
+def _with_pieces(o: Observations, prior: Normal, wrong: np.ndarray) -> Normal:
+    """What is known once pieces of known size are read, all but the wrong readings."""
+    right = np.setdiff1d(np.flatnonzero(o.column < 0), wrong)
+    return prior.condition(o.gains[right], (o.y - o.base)[right], o.u[right]) if right.size else prior
+
+
+def _wrong_pieces(o: Observations, prior: Normal, pieces: np.ndarray) -> np.ndarray:
+    """Which readings of pieces of known size are further off than any caliper is, (pieces,) of bool."""
+    value, sd = prior.linear(o.gains[pieces])
+    off = np.abs((o.y - o.base)[pieces] - value)
+    return off > slip_limit(len(o.y)) * np.hypot(sd, o.u[pieces])
+
+
+def _with_facts(
+    model: Model, estimate: Estimate, y: np.ndarray, facts: tuple[Fact, ...], forward
+) -> tuple[Normal, np.ndarray]:
+    """Posterior with the facts, and the tangent's base there; outliers and excess variance stay as they are."""
+    prior = with_facts(model.prior, facts)
+    kept = ~estimate.outliers
+    wide = replace(model.plus(estimate.agreement.excess), prior=prior).taking(kept)
+    base = estimate.base
+    for _ in range(REWALKS):
+        posterior = solve(wide, (y - base)[kept] - wide.gains @ prior.mean)
+        base = forward(posterior.mean[None])[0] - model.gains @ posterior.mean
+    return solve(wide, (y - base)[kept] - wide.gains @ prior.mean), base
+
+
+def _on_all_rows(
+    o: Observations, estimate: Estimate, base: np.ndarray, own: np.ndarray, wrong: np.ndarray
+) -> Estimate:
+    """The estimate with base and outliers of all rows, pieces of known size among them."""
+    outliers = np.zeros(len(o.y), dtype=bool)
+    outliers[own], outliers[wrong] = estimate.outliers, True
+    whole = o.base.copy()
+    whole[own] = base
+    return replace(estimate, base=whole, outliers=outliers)
+
+
+def _deleted_of_all(
+    model: Model, estimate: Estimate, posterior: Normal, o: Observations, own: np.ndarray
+) -> tuple[np.ndarray, np.ndarray]:
+    """Residuals of all rows by all others, and their standard deviations."""
+    left = o.y - estimate.base
+    # Pieces by themselves: row a of uncertainty u keeps the share 1 - a' C a / u^2 of its residual.
+    value, spread = posterior.linear(o.gains)
+    out = estimate.outliers
+    free = np.where(out, 1.0, np.maximum(1 - (spread / o.u) ** 2, 1e-9))
+    residual = (left - value) / free
+    sd = np.where(out, np.hypot(o.u, spread), o.u / np.sqrt(free))
+    if own.size:
+        wide = model.plus(estimate.agreement.excess)
+        mine = left[own] - model.gains @ model.prior.mean
+        kept, outside = np.flatnonzero(~out[own]), np.flatnonzero(out[own])
+        residual[own[kept]], sd[own[kept]] = deleted(np.linalg.inv(wide.cov[np.ix_(kept, kept)]), mine[kept])
+        if outside.size:
+            residual[own[outside]], sd[own[outside]] = predicted(wide.cov, mine, kept, outside)
+    return residual, sd
+
+
+def _influence(posterior: Normal, o: Observations, u: np.ndarray, outliers: np.ndarray) -> np.ndarray:
+    """d estimate / d reading, ndarray (terms, m)."""
+    return np.where(outliers, 0.0, posterior.cov @ o.gains.T / u**2)

@@ -6,8 +6,7 @@ from itertools import combinations
 
 import numpy as np
 
-from fitassay.analysis.estimation.many import Layout
-from fitassay.analysis.estimation.observations import FILE, REFERENCE, Evidence
+from fitassay.analysis.estimation.fit import Fit
 from fitassay.analysis.estimation.outliers import LEAST_READINGS, slip_limit
 from fitassay.analysis.result import Suspect
 
@@ -17,34 +16,23 @@ LARGEST_HIDDEN_MM = 1.0
 MEASURED_SHARE = 0.5
 
 
-def deleted_residuals(
-    evidence: Evidence, prior_sd: np.ndarray, keep: np.ndarray
-) -> tuple[np.ndarray, np.ndarray]:
-    """Each reading less what all *other* kept readings and the priors predict for it, and its sd, (m,) [mm]."""
-    variance = evidence.u[None] ** 2
-    residual = (evidence.y - evidence.base)[None]
-    solution = Layout(gains=evidence.gains, prior_sd=prior_sd).solve(residual, keep / variance)
-    off, sd = solution.deleted(variance)
-    return off[0], sd[0]
-
-
-def name_slips(evidence: Evidence, prior_sd: np.ndarray, slips: np.ndarray) -> tuple[Suspect, ...]:
-    """Say of each slip what was expected, what was likely meant and why."""
-    residual, sd = deleted_residuals(evidence, prior_sd, ~slips)
-    expected = evidence.y - residual
-    spread = np.hypot(3.5 * sd, 0.02)
+def name_outliers(fit: Fit) -> tuple[Suspect, ...]:
+    """Say of each outlier what was expected, what was likely meant and why."""
+    o, outliers = fit.observations, fit.outliers
+    expected = o.y - fit.residual
+    spread = np.hypot(3.5 * fit.residual_sd, 0.02)
     suspects = []
-    for i in map(int, np.flatnonzero(slips)):
-        likely, reason = intended(float(evidence.y[i]), float(expected[i]), float(spread[i]))
-        swap = _swapped(i, evidence.y, expected, spread, slips)
+    for i in map(int, np.flatnonzero(outliers)):
+        likely, reason = intended(float(o.y[i]), float(expected[i]), float(spread[i]))
+        swap = _swapped(i, o.y, expected, spread, outliers)
         if swap is not None:
-            likely = float(evidence.y[swap])
-            reason = f"looks swapped with {evidence.keys[swap][1]} on {evidence.keys[swap][0]}"
+            likely = float(o.y[swap])
+            reason = f"looks swapped with {o.keys[swap][1]} on {o.keys[swap][0]}"
         suspects.append(
             Suspect(
-                coupon=evidence.keys[i][0],
-                feature=evidence.keys[i][1],
-                reading_mm=float(evidence.y[i]),
+                coupon=o.keys[i][0],
+                feature=o.keys[i][1],
+                reading_mm=float(o.y[i]),
                 expected_mm=float(expected[i]),
                 likely_mm=likely,
                 reason=reason,
@@ -53,40 +41,33 @@ def name_slips(evidence: Evidence, prior_sd: np.ndarray, slips: np.ndarray) -> t
     return tuple(suspects)
 
 
-def unchecked(evidence: Evidence, prior_sd: np.ndarray, slips: np.ndarray) -> tuple[tuple[str, str], ...]:
+def unchecked(fit: Fit) -> tuple[tuple[str, str], ...]:
     """Coupon and feature of readings taken once that nothing else checks.
 
     A slip of 1 mm there would be taken for the printer's.
     """
-    if len(evidence.y) < LEAST_READINGS:
+    o = fit.observations
+    if len(o.y) < LEAST_READINGS:
         return ()
-    _, sd = deleted_residuals(evidence, prior_sd, ~slips)
-    limit = float(slip_limit(np.array([len(evidence.y)]))[0])
-    return tuple(
-        (coupon, feature)
-        for i, (coupon, feature) in enumerate(evidence.keys)
-        if not slips[i]
-        and evidence.count[i] == 1
-        and coupon not in (FILE, REFERENCE)
-        and limit * sd[i] > LARGEST_HIDDEN_MM
-    )
+    open_to_slips = ~fit.outliers & (o.count == 1) & (o.column >= 0)
+    hidden = open_to_slips & (slip_limit(len(o.y)) * fit.residual_sd > LARGEST_HIDDEN_MM)
+    return tuple(o.keys[i] for i in np.flatnonzero(hidden))
 
 
-def sole_witness(
-    evidence: Evidence, cov: np.ndarray, prior_sd: np.ndarray, slips: np.ndarray, term: int
-) -> str:
+def sole_witness(fit: Fit, prior_sd: np.ndarray, term: int) -> str:
     """The one reading, taken once, without which a term would be as good as unmeasured; empty if there is none.
 
-    Without row a of variance v the covariance is C + C a a' C / (v - a' C a).
+    Without reading i, which moves the estimate by h and by itself has a residual of standard deviation d, the
+    estimate's covariance is C + h h' d^2.
     """
     limit = (MEASURED_SHARE * prior_sd[term]) ** 2
-    if cov[term, term] > limit:
+    variance = fit.posterior.cov[term, term]
+    if variance > limit:
         return ""
-    ca = evidence.gains @ cov
-    left = np.maximum(evidence.u**2 - np.sum(ca * evidence.gains, axis=1), 1e-12)
-    without = cov[term, term] + ca[:, term] ** 2 / left
-    for i in np.flatnonzero((without > limit) & ~slips & (evidence.count == 1) & (evidence.column >= 0)):
-        return f"{evidence.keys[i][1]} on {evidence.keys[i][0]}"
+    o = fit.observations
+    without = variance + (fit.influence[term] * fit.residual_sd) ** 2
+    for i in np.flatnonzero((without > limit) & ~fit.outliers & (o.count == 1) & (o.column >= 0)):
+        return f"{o.keys[i][1]} on {o.keys[i][0]}"
     return ""
 
 
@@ -127,10 +108,10 @@ def _digit_swaps(value: float) -> list[float]:
 
 
 def _swapped(
-    i: int, y: np.ndarray, expected: np.ndarray, spread: np.ndarray, slips: np.ndarray
+    i: int, y: np.ndarray, expected: np.ndarray, spread: np.ndarray, outliers: np.ndarray
 ) -> int | None:
-    """The other slip whose value fits here while this one fits there."""
-    for j in np.flatnonzero(slips):
+    """The other outlier whose value fits here while this one fits there."""
+    for j in np.flatnonzero(outliers):
         if j != i and abs(y[j] - expected[i]) < spread[i] and abs(y[i] - expected[j]) < spread[j]:
             return int(j)
     return None

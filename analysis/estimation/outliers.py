@@ -1,11 +1,12 @@
-"""Readings that were mistyped or misread: found among many sets at once.
+"""Outliers: readings that were mistyped or misread.
 
 A slip is modelled as a shift of one reading by any amount. With Q the misfit of a set (residuals and priors
-together), leaving readings S out lowers Q by a gain that has a closed form; the S sought makes
+together), leaving readings L out lowers Q by a gain that has a closed form (`estimation.marginal`); the L sought
+makes
 
-    Q(without S) + limit^2 * |S|
+    Q(without L) + limit^2 * |L|
 
-smallest, over S of none, one or two readings, then one by one more. Two at once, because two slips can hide each
+smallest, over L of none, one or two readings, then one by one more. Two at once, because two slips can hide each
 other: either alone looks good in the light of the other. Last, each reading set aside may come back.
 
 Naming slips and guessing what was meant is `estimation.outlier_causes`' job.
@@ -16,8 +17,8 @@ from __future__ import annotations
 import numpy as np
 from scipy.special import ndtri
 
-from fitassay.analysis.estimation.excess_variance import measure_scatter
-from fitassay.analysis.estimation.many import Layout, Solution
+from fitassay.analysis.estimation.excess_variance import disagreement
+from fitassay.analysis.estimation.marginal import Model, deleted, times
 from fitassay.analysis.terms import TERMS
 
 # Chance that a set without any slip has a reading accused, by Bonferroni over its readings.
@@ -38,146 +39,128 @@ SLIPS_AT_ONCE = 2
 HAND_MM = 2.0
 
 
-def slip_limit(readings: np.ndarray) -> np.ndarray:
-    """How many standard deviations off a reading must be, for sets of so many readings."""
-    return -ndtri(FALSE_ALARM / (2 * np.maximum(readings, 1)))
+def slip_limit(readings: int) -> float:
+    """How many standard deviations off a reading must be, in a set of so many readings."""
+    return float(-ndtri(FALSE_ALARM / (2 * max(readings, 1))))
 
 
-def find_slips(
-    layout: Layout, flat: Layout, residual: np.ndarray, variance: np.ndarray, present: np.ndarray
-) -> np.ndarray:
-    """Which readings do not belong, ndarray (n, m) of bool.
+def search_model(model: Model) -> Model:
+    """As outliers are searched: what the model does not claim to know must not make a slip of a reading."""
+    return model.widened(FORM, FORM_FACTOR)
+
+
+def most_outliers(readings: int) -> int:
+    """How many readings may be set aside at most."""
+    return max(1, int(LARGEST_SHARE * readings)) if readings >= LEAST_READINGS else 0
+
+
+def find_outliers(model: Model, residual: np.ndarray) -> np.ndarray:
+    """Which readings of one set do not belong, ndarray (m,) of bool.
 
     Parameters
     ----------
-    layout : Layout
-    flat : Layout
-        From `estimation.excess_variance.flat_layout`.
-    residual : ndarray (n, m) [mm]
-        Readings less base; zero where there is none.
-    variance : ndarray (n, m) [mm2]
-    present : ndarray (n, m) of bool
+    model : Model
+    residual : ndarray (m,) [mm]
+        Readings less base and prior mean.
     """
-    limit = slip_limit(present.sum(axis=1))
-    # What the model does not claim to know must not make a slip of one of the few readings that it touches.
-    layout = layout.widened(np.where(FORM, FORM_FACTOR, 1.0))
-    keep, order = _search(layout, residual, variance, present, limit)
-    found = np.flatnonzero((present & ~keep).any(axis=1))
-    if found.size:
-        keep[found] = _readmit(
-            layout,
-            flat,
-            residual[found],
-            variance[found],
-            present[found],
-            keep[found],
-            order[found],
-            limit[found],
-        )
-    return present & ~keep
+    removed = _search(search_model(model), residual)
+    return _readmit(model, residual, removed) if removed else np.zeros(len(residual), dtype=bool)
 
 
-def _search(
-    layout: Layout, residual: np.ndarray, variance: np.ndarray, present: np.ndarray, limit: np.ndarray
-) -> tuple[np.ndarray, np.ndarray]:
-    """Readings kept (n, m), and the step at which each other one was set aside."""
-    keep = present.copy()
-    order = np.full(present.shape, np.inf)
-    count = present.sum(axis=1)
-    most = np.maximum(1, (LARGEST_SHARE * count).astype(int))
-    active = np.flatnonzero(count >= LEAST_READINGS)
-    step = 0
-    while active.size:
-        v, on = variance[active], keep[active]
-        solution = layout.solve(residual[active], on / v)
-        off, sd = solution.deleted(v)
-        gain = np.where(on, (off / sd) ** 2, 0.0)
-        gross = on & (np.abs(off) >= SMALLEST_SLIP_SDS * np.sqrt(v))
-        single = np.where(gross, gain, 0.0)
-        out = np.zeros_like(on)
-        best = np.argmax(single, axis=1)
-        rows = np.arange(len(active))
-        cost = limit[active] ** 2
-        out[rows, best] = single[rows, best] >= cost
-        if step == 0:
-            look = np.flatnonzero((gain.max(axis=1) >= PAIR_SDS**2) & (most[active] >= 2))
-            if look.size:
-                _choose_pairs(
-                    layout, _taken(solution, look), v[look], out, look, single[look].max(axis=1), cost
-                )
-        keep[active] &= ~out
-        # Of a pair the greater misfit counts as the earlier.
-        order[active] = np.where(out, step + 1 / (1 + gain), order[active])
-        step += 1
-        active = active[out.any(axis=1) & ((present & ~keep)[active].sum(axis=1) < most[active])]
-    return keep, order
-
-
-def _choose_pairs(
-    layout: Layout,
-    solution: Solution,
-    variance: np.ndarray,
-    out: np.ndarray,
-    look: np.ndarray,
-    single: np.ndarray,
-    cost: np.ndarray,
-) -> None:
-    """Mark in `out` the best pair of each set of `look` where it pays over the best single reading."""
-    b, w = layout.scaled, solution.weight
-    cross = -w[:, :, None] * w[:, None, :] * (b @ solution.posterior.cov @ b.T)
-    own = w * solution.freedom
-    pull = w * solution.residual
-    det = own[:, :, None] * own[:, None, :] - cross**2
-    allowed = det > 1e-9 * own[:, :, None] * own[:, None, :]
-    allowed &= np.triu(np.ones(det.shape[1:], dtype=bool), 1)
-    det = np.where(allowed, det, 1.0)
-    # Shifts of both readings that fit best, and the gain by leaving both out.
-    first = (own[:, None, :] * pull[:, :, None] - cross * pull[:, None, :]) / det
-    second = (own[:, :, None] * pull[:, None, :] - cross * pull[:, :, None]) / det
-    gain = pull[:, :, None] * first + pull[:, None, :] * second
-    least = SMALLEST_SLIP_SDS * np.sqrt(variance)
-    allowed &= (np.abs(first) >= least[:, :, None]) & (np.abs(second) >= least[:, None, :])
-    gain = np.where(allowed, gain, 0.0).reshape(len(look), -1)
-    best = np.argmax(gain, axis=1)
-    gain = gain[np.arange(len(look)), best]
-    pays = (gain >= 2 * cost[look]) & (gain >= single + cost[look])
-    for at, pair in zip(look[pays], best[pays], strict=True):
-        out[at] = False
-        out[at, list(divmod(int(pair), len(b)))] = True
-
-
-def _readmit(
-    layout: Layout,
-    flat: Layout,
-    residual: np.ndarray,
-    variance: np.ndarray,
-    present: np.ndarray,
-    keep: np.ndarray,
-    order: np.ndarray,
-    limit: np.ndarray,
+def worst_readings(
+    precision: np.ndarray, residual: np.ndarray, u: np.ndarray, limit: float, pairs: bool
 ) -> np.ndarray:
-    """Readings to keep after all, because the whole print scatters that much, or a worse slip made them look bad."""
-    rank = np.argsort(np.argsort(order, axis=1), axis=1)
-    worst = ~keep & present & (rank < SLIPS_AT_ONCE)
-    scatter = measure_scatter(flat, residual, variance, present & ~worst, worst.sum(axis=1))
-    wide = variance + scatter.variance[:, None]
-    keep = keep.copy()
-    active = np.arange(len(keep))
-    while active.size:
-        solution = layout.solve(residual[active], keep[active] / wide[active])
-        off, sd = solution.deleted(wide[active])
-        z = np.where(present[active] & ~keep[active], np.abs(off) / sd, np.inf)
-        least = np.argmin(z, axis=1)
-        back = z[np.arange(len(active)), least] < limit[active]
-        keep[active[back], least[back]] = True
-        active = active[back]
-    return keep
+    """The reading or the pair that is best left out next, ndarray (..., m) of bool; none where none pays.
+
+    Parameters
+    ----------
+    precision : ndarray (m, m) or (n, m, m)
+        P of the readings still kept.
+    residual, u : ndarray (..., m) [mm]
+    limit : float
+        From `slip_limit`.
+    pairs : bool
+        Whether pairs that hide each other are looked for too.
+    """
+    off, sd = deleted(precision, residual)
+    gain = (off / sd) ** 2
+    single = np.where(np.abs(off) >= SMALLEST_SLIP_SDS * u, gain, 0.0)
+    best = single.max(axis=-1)
+    out = (single == best[..., None]) & (best >= limit**2)[..., None]
+    if pairs:
+        look = gain.max(axis=-1) >= PAIR_SDS**2
+        if look.any():
+            taken = ... if residual.ndim == 1 else np.flatnonzero(look)
+            own = precision if precision.ndim == 2 else precision[taken]
+            pair_gain, pair = _best_pair(own, residual[taken], np.broadcast_to(u, residual.shape)[taken])
+            pays = (pair_gain >= 2 * limit**2) & (pair_gain >= best[taken] + limit**2)
+            out[taken] = np.where(pays[..., None], pair, out[taken])
+    return out
 
 
-def _taken(s: Solution, rows: np.ndarray) -> Solution:
-    return Solution(
-        posterior=s.posterior[rows],
-        residual=s.residual[rows],
-        leverage=s.leverage[rows],
-        weight=s.weight[rows],
-    )
+def _best_pair(precision: np.ndarray, residual: np.ndarray, u: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Gain by leaving out the best pair (...), and that pair (..., m) of bool."""
+    m = residual.shape[-1]
+    pull = times(precision, residual)
+    own = np.einsum("...jj->...j", precision)
+    det = own[..., :, None] * own[..., None, :] - precision**2
+    allowed = (det > 1e-9 * own[..., :, None] * own[..., None, :]) & np.triu(np.ones((m, m), dtype=bool), 1)
+    det = np.where(allowed, det, 1.0)
+    # Shifts of both readings that fit best.
+    first = (own[..., None, :] * pull[..., :, None] - precision * pull[..., None, :]) / det
+    second = (own[..., :, None] * pull[..., None, :] - precision * pull[..., :, None]) / det
+    gross = SMALLEST_SLIP_SDS * u
+    allowed = allowed & (np.abs(first) >= gross[..., :, None]) & (np.abs(second) >= gross[..., None, :])
+    gain = np.where(allowed, pull[..., :, None] * first + pull[..., None, :] * second, 0.0)
+    flat = gain.reshape(*gain.shape[:-2], m * m)
+    best = np.argmax(flat, axis=-1)
+    index = np.arange(m)
+    pair = (index == (best // m)[..., None]) | (index == (best % m)[..., None])
+    return np.take_along_axis(flat, best[..., None], axis=-1)[..., 0], pair
+
+
+def _search(model: Model, residual: np.ndarray) -> list[int]:
+    """Readings set aside, the worst first."""
+    limit, most = slip_limit(len(residual)), most_outliers(len(residual))
+    removed: list[int] = []
+    while len(removed) < most:
+        kept = np.setdiff1d(np.arange(len(residual)), removed)
+        own = model.taking(kept)
+        precision = np.linalg.inv(own.cov)
+        pairs = not removed and most >= 2
+        out = np.flatnonzero(worst_readings(precision, residual[kept], own.u, limit, pairs))
+        if not out.size:
+            break
+        off, sd = deleted(precision, residual[kept])
+        removed += [int(kept[i]) for i in sorted(out, key=lambda i: -abs(off[i]) / sd[i])]
+    return removed
+
+
+def _readmit(model: Model, residual: np.ndarray, removed: list[int]) -> np.ndarray:
+    """Readings to leave out in the end, ndarray (m,) of bool.
+
+    Some come back because the whole print scatters that much, or because a worse slip made them look bad.
+    """
+    limit = slip_limit(len(residual))
+    everything = np.arange(len(residual))
+    rest = np.setdiff1d(everything, removed[:SLIPS_AT_ONCE])
+    worst_out = len(removed[:SLIPS_AT_ONCE])
+    wide = search_model(model).plus(disagreement(model.taking(rest), residual[rest], worst_out).excess)
+    out = sorted(removed)
+    while out:
+        off, sd = predicted(wide.cov, residual, np.setdiff1d(everything, out), np.array(out))
+        z = np.abs(off) / sd
+        if z.min() >= limit:
+            break
+        out.pop(int(np.argmin(z)))
+    return np.isin(everything, out)
+
+
+def predicted(
+    cov: np.ndarray, residual: np.ndarray, kept: np.ndarray, others: np.ndarray
+) -> tuple[np.ndarray, np.ndarray]:
+    """Readings left out less what those kept say of each, and its standard deviation, ndarray (others,) each [mm]."""
+    weights = np.linalg.solve(cov[np.ix_(kept, kept)], cov[np.ix_(kept, others)])
+    off = residual[others] - residual[kept] @ weights
+    variance = np.diag(cov)[others] - np.sum(cov[np.ix_(kept, others)] * weights, axis=0)
+    return off, np.sqrt(variance)

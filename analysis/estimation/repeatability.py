@@ -11,7 +11,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from fitassay.analysis.estimation.observations import REFERENCE, STATED_DOF, Evidence, stated_repeatability
+from fitassay.analysis.estimation.fit import Fit
+from fitassay.analysis.estimation.observations import STATED_DOF, Observations, stated_repeatability
 from fitassay.coupons.machine import Machine
 
 # Chance that repeats which scatter as stated are said to disagree.
@@ -21,41 +22,25 @@ LEAST_DOF = 3
 MANY_DOF = 20.0
 
 
-def effective_dof(evidence: Evidence, cov: np.ndarray, slips: np.ndarray, share: np.ndarray) -> np.ndarray:
+def effective_dof(fit: Fit) -> np.ndarray:
     """Effective degrees of freedom of each term's estimate, ndarray (terms,); infinite without repeats.
 
-    Parameters
-    ----------
-    evidence : Evidence
-        Uncertainties as used.
-    cov : ndarray (terms, terms)
-        Of the estimates.
-    slips : ndarray (m,) of bool
-    share : ndarray (m,)
-        Of each row's variance that is repeatability, 0..1.
+    The variance that repeatability gives an estimate is the sum over readings of (d estimate / d reading)^2 s^2 / n.
     """
-    if evidence.repeat_dof == 0:
-        return np.full(len(cov), np.inf)
-    keep = ~slips
-    gain = cov @ evidence.gains[keep].T / evidence.u[keep] ** 2
-    part = (gain**2) @ (evidence.u[keep] ** 2 * share[keep])
-    phi = part / np.diag(cov)
+    o = fit.observations
+    if o.repeat_dof == 0:
+        return np.full(len(fit.posterior.mean), np.inf)
+    own = fit.influence**2 @ (o.repeatability_mm**2 / np.maximum(o.count, 1))
+    phi = own / np.diag(fit.posterior.cov)
     with np.errstate(divide="ignore"):
-        return (STATED_DOF + evidence.repeat_dof) / phi**2
+        return (STATED_DOF + o.repeat_dof) / phi**2
 
 
-def repeatability_share(evidence: Evidence) -> np.ndarray:
-    """Share of each row's variance that is repeatability, ndarray (m,); zero for facts beside the readings."""
-    read = (evidence.column >= 0) | np.array([c == REFERENCE for c, _ in evidence.keys], dtype=bool)
-    own = evidence.repeatability_mm**2 / np.maximum(evidence.count, 1)
-    return np.where(read, np.minimum(own / evidence.u**2, 1.0), 0.0)
-
-
-def repeat_note(evidence: Evidence, machine: Machine) -> str:
+def repeat_note(observations: Observations, machine: Machine) -> str:
     """A sentence where the repeats scatter otherwise than the caliper's stated figure has it, else empty."""
     from scipy.special import chdtri
 
-    dof, sd = evidence.repeat_dof, evidence.repeat_sd_mm
+    dof, sd = observations.repeat_dof, observations.repeat_sd_mm
     if dof < LEAST_DOF:
         return ""
     step = machine["caliper.resolution_mm"]
@@ -65,7 +50,7 @@ def repeat_note(evidence: Evidence, machine: Machine) -> str:
     ratio = dof * (sd / expected) ** 2
     least, most = chdtri(dof, 1 - FALSE_ALARM / 2), chdtri(dof, FALSE_ALARM / 2)
     seen = f"{sd:.3f} mm (standard deviation of one reading, {dof} degrees of freedom)"
-    used = f"readings are weighed by {evidence.repeatability_mm:.3f} mm, both pooled"
+    used = f"readings are weighed by {observations.repeatability_mm:.3f} mm, both pooled"
     if ratio > most:
         return (
             f"Repeats scatter by {seen}, more than the {stated:g} mm stated for the caliper: {used}. Open and close "

@@ -50,7 +50,7 @@ def sort_repeats(readings: tuple[Reading, ...], sd_mm: float) -> Repeats:
     spreads = [float(np.ptp([v for _, v in g])) for g in several.values()]
     # Expected range of two normal values is 1.13 standard deviations; the median does not mind a few slips.
     sd = max(sd_mm, float(np.median(spreads)) / 1.13 if len(spreads) >= 4 else 0.0)
-    limit = float(slip_limit(np.array([sum(map(len, several.values()))]))[0]) * sd
+    limit = slip_limit(sum(map(len, several.values()))) * sd
     wrong: dict[int, Suspect] = {}
     torn = []
     for key, group in several.items():

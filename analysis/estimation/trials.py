@@ -14,21 +14,18 @@ draws (importance sampling with a fixed seed) in the few directions that the tri
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
 from fitassay.analysis.chain.mating import turning_clearance
 from fitassay.analysis.chain.sensitivities import SetWalk
 from fitassay.analysis.chain.sizes import Size, size_gains
-from fitassay.analysis.estimation.fit import fit
-from fitassay.analysis.estimation.observations import Fact, Known, gather
-from fitassay.analysis.estimation.priors import prior
+from fitassay.analysis.estimation.known import Fact
 from fitassay.analysis.normal import Normal
 from fitassay.analysis.readings.reading import LADDER, Reading
 from fitassay.analysis.terms import NAMES, PLAYS
 from fitassay.coupons.feature import Manifest
-from fitassay.coupons.machine import Machine
 
 # Roughness and the hand blur where a peg begins to go or to turn (common practice, no source) [mm].
 FEEL_MM = 0.03
@@ -42,7 +39,6 @@ SEED = 23
 LEAST_INFORMATION = 0.15
 # An answer less probable than this, by all else that is known, is told to the user.
 SURPRISING = 0.02
-SOURCE = "trials"
 # D hardly depends on the sizes of a pair; it is taken from one of this clearance [mm].
 CLEARANCE_MM = 0.4
 
@@ -123,35 +119,35 @@ def chances(trials: tuple[Rung, ...], width: float, theta: np.ndarray) -> np.nda
     return np.stack(out, axis=1)
 
 
-def with_trials(
-    walk: SetWalk, readings: tuple[Reading, ...], machine: Machine, known: Known | None
-) -> Known | None:
-    """What is known with the trials' answers added as facts: normal rows that leave the same mean and covariance."""
+def trial_facts(
+    walk: SetWalk, readings: tuple[Reading, ...], width: float, before: Normal
+) -> tuple[tuple[Fact, ...], tuple[str, ...]]:
+    """What the trials' answers add to what is known: normal rows that leave the same mean and covariance.
+
+    Parameters
+    ----------
+    width : float [mm]
+        Commanded bead width.
+    before : Normal
+        What is known without the trials.
+
+    Returns
+    -------
+    facts : tuple of Fact
+    notes : tuple of str
+        Sentences where a caliper was used and hand and caliper do not tell the same.
+    """
     trials = rungs(walk.manifest, readings)
     if not trials:
-        return known
-    known = known or Known()
-    before, measured = _without(walk, readings, machine, known)
+        return (), ()
     mean, root = before.mean, before.root
-    width = machine.line_width_mm
     subspace = _subspace(trials, width, root)
     z, covariance = _moments(trials, width, mean, root, subspace)
-    notes = known.notes
-    if measured:
+    notes: tuple[str, ...] = ()
+    if any(r.reading_mm is not None for r in readings):
         theta = mean + np.random.default_rng(SEED).standard_normal((DRAWS, len(mean))) @ root.T
-        notes += _story(trials, chances(trials, width, theta).mean(axis=0))
-    return replace(known, facts=known.facts + _facts(z, covariance, mean, root, subspace), notes=notes)
-
-
-def _without(
-    walk: SetWalk, readings: tuple[Reading, ...], machine: Machine, known: Known
-) -> tuple[Normal, bool]:
-    """What is known without the trials, and whether a caliper was used."""
-    if not any(r.reading_mm is not None for r in readings):
-        return known.transferred.terms if known.transferred is not None else prior(machine), False
-    return fit(
-        gather(readings, walk, machine, known), walk, prior(machine), known.transferred
-    ).posterior, True
+        notes = _story(trials, chances(trials, width, theta).mean(axis=0))
+    return _facts(z, covariance, mean, root, subspace), notes
 
 
 def _subspace(trials: tuple[Rung, ...], width: float, root: np.ndarray) -> np.ndarray:
@@ -228,7 +224,7 @@ def _facts(
         row = np.linalg.solve(root.T, subspace @ vector) * scale
         target = float(vector @ pull) / value * scale + float(row @ mean)
         facts.append(
-            Fact(source=SOURCE, name=f"direction {len(facts) + 1}", row=row, value=target, u=FEEL_MM)
+            Fact(kind="trials", row=row, value=target, u=FEEL_MM, origin=f"direction {len(facts) + 1}")
         )
     return tuple(facts)
 

@@ -9,7 +9,7 @@ import numpy as np
 
 from fitassay.analysis.chain.sensitivities import SetWalk
 from fitassay.analysis.diagnosis.diagnose import interpret
-from fitassay.analysis.estimation.observations import FILE, Known
+from fitassay.analysis.estimation.known import Known, path_place
 from fitassay.analysis.gcode.trace_data import OFFSET_U_MM, Trace
 from fitassay.analysis.readings.file import Reading
 from fitassay.analysis.result import Diagnosis
@@ -71,7 +71,8 @@ def known_from(trace: Trace, measured: set[tuple[str, str]] | None = None) -> Kn
         )
     if trace.missing:
         notes.append(f"Not in that file, so the ideal path is assumed: {', '.join(trace.missing)}.")
-    return Known(contour_mm=trace.offset_mm, contour_u_mm=u, widen=spoilt, notes=tuple(notes))
+    facts = () if trace.offset_mm is None else (path_place(trace.offset_mm, u),)
+    return Known(facts=facts, widen=spoilt, notes=tuple(notes))
 
 
 def _names(keys: list[tuple[str, str]]) -> str:
@@ -92,16 +93,6 @@ def explained(diagnosis: Diagnosis, trace: Trace) -> Diagnosis:
     """A diagnosis along a file's path, with what the file explains."""
     return replace(
         diagnosis,
-        suspects=tuple(
-            replace(
-                s,
-                likely_mm=None,
-                reason="the path offset in the file does not fit the readings; was it printed?",
-            )
-            if s.coupon == FILE
-            else s
-            for s in diagnosis.suspects
-        ),
         notes=(*diagnosis.notes, *_split(trace, diagnosis)),
         extra={**diagnosis.extra, "sliced_file": _summary(trace, diagnosis)},
     )

@@ -14,7 +14,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from fitassay.analysis.estimation.observations import TransferredPrior
+from fitassay.analysis.estimation.known import TransferredPrior
 from fitassay.analysis.normal import Normal
 from fitassay.analysis.prints.mixed_model import PrintResult, drift_sds
 from fitassay.analysis.prints.setting_changes import errors_after

@@ -14,12 +14,12 @@ import numpy as np
 
 from fitassay.analysis.diagnosis.advice import advise
 from fitassay.analysis.diagnosis.verdict import STATUSES, visible_limits, visible_sd
-from fitassay.analysis.estimation.batch import Interpreted, interpret_many
 from fitassay.analysis.estimation.observations import single_reading_sd
 from fitassay.analysis.result import Advice
 from fitassay.analysis.terms import INDEX, PRINTER
 from fitassay.analysis.validation import listed_effects, unlisted_effects
 from fitassay.analysis.validation.effect import Recipe
+from fitassay.analysis.validation.interpret_many import Interpreted, interpret_many
 from fitassay.analysis.validation.population import MIXES, draw_printers
 from fitassay.analysis.validation.rough_printer import RoughPrinters, ordinary_columns
 from fitassay.analysis.validation.virtual_caliper import NOISES, read_sets

@@ -7,8 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from fitassay.analysis.diagnosis.verdict import STATUSES
-from fitassay.analysis.estimation.batch import interpret_many
 from fitassay.analysis.terms import PRINTER
+from fitassay.analysis.validation.interpret_many import interpret_many
 from fitassay.analysis.validation.path_faults import Roughness, rough_readings
 from fitassay.analysis.validation.population import MIXES, draw_printers
 from fitassay.analysis.validation.virtual_caliper import NOISES, read_sets
@@ -113,7 +113,7 @@ def run_rough(fault: str, size: str, rough: Roughness, mix: str, n: int, seed: i
         refused=float(np.mean(share["undetermined"] | share["unexplained"])),
         acquitted=float(share["within-noise"].mean()),
         coverage=float(inside[:, PRINTER].mean()),
-        set_aside=float(found.settled.slips.sum(axis=1).mean()),
+        set_aside=float(found.settled.outliers.sum(axis=1).mean()),
     )
 
 

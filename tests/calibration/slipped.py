@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from fitassay.analysis.estimation.batch import Interpreted, interpret_many
+from fitassay.analysis.validation.interpret_many import Interpreted, interpret_many
 from fitassay.analysis.validation.population import MIXES, draw_printers
 from fitassay.analysis.validation.virtual_caliper import NOISES, SLIPS, read_sets, slip
 from tests.calibration.study import MACHINE, reference, set_walk
@@ -91,19 +91,19 @@ def run_slips(set_name: str, mix: str, n: int, seed: int = 60) -> tuple[float, l
             values[i], at = spoil(values[i], rng)
             wrong[i, at] = True
         found = interpret_many(w, values, MACHINE, u=sets.u)
-        named = (found.settled.slips | ~wrong).all(axis=1)
+        named = (found.settled.outliers | ~wrong).all(axis=1)
         a, b = verdicts(clean), verdicts(found)
         both = (clean.judged.status < 2) & (found.judged.status < 2)
         studies.append(
             SlipStudy(
                 kind=kind,
                 named=float(named.mean()),
-                alone=float((found.settled.slips == wrong).all(axis=1).mean()),
+                alone=float((found.settled.outliers == wrong).all(axis=1).mean()),
                 same=float(np.mean(a == b)),
                 against=float(np.mean(both & (clean.judged.term != found.judged.term))),
             )
         )
-    return float(clean.settled.slips.any(axis=1).mean()), studies
+    return float(clean.settled.outliers.any(axis=1).mean()), studies
 
 
 SLIP_HEADER = (

@@ -8,9 +8,9 @@ import numpy as np
 
 from fitassay.analysis.chain.sensitivities import SetWalk
 from fitassay.analysis.diagnosis.verdict import STATUSES, Reference, reference_of, visible_limits
-from fitassay.analysis.estimation.batch import Interpreted, interpret_many
 from fitassay.analysis.estimation.priors import prior_sds
 from fitassay.analysis.terms import PRINTER, TERMS
+from fitassay.analysis.validation.interpret_many import Interpreted, interpret_many
 from fitassay.analysis.validation.population import MIXES, draw_printers
 from fitassay.analysis.validation.virtual_caliper import NOISES, Sets, read_sets
 from fitassay.coupons.machine import Machine
@@ -106,7 +106,7 @@ class Study:
     def false_alarms(self) -> float:
         """Share of the sets without a slip in which a reading is named as one."""
         clean = ~self.sets.slipped.any(axis=1)
-        return float(np.mean(self.found.settled.slips[clean].any(axis=1)))
+        return float(np.mean(self.found.settled.outliers[clean].any(axis=1)))
 
     @property
     def bits_per_reading(self) -> float:

@@ -1,0 +1,82 @@
+"""One print's readings as a whole: repeats sorted, rows gathered, the terms estimated, trials by hand added."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from fitassay.analysis.chain.sensitivities import SetWalk
+from fitassay.analysis.estimation.fit import Fit, fit, with_more_facts
+from fitassay.analysis.estimation.known import Known
+from fitassay.analysis.estimation.observations import gather, single_reading_sd
+from fitassay.analysis.estimation.outlier_causes import name_outliers
+from fitassay.analysis.estimation.outliers import slip_limit
+from fitassay.analysis.estimation.priors import prior
+from fitassay.analysis.estimation.repeats import settle_torn, sort_repeats
+from fitassay.analysis.estimation.trials import trial_facts
+from fitassay.analysis.readings.file import Reading
+from fitassay.analysis.result import Suspect
+from fitassay.coupons.machine import Machine
+
+
+@dataclass(frozen=True, kw_only=True)
+class Readout:
+    """What one print's readings say of the error terms.
+
+    Attributes
+    ----------
+    readings : tuple of Reading
+        Without repeats that contradict the others of their feature.
+    fit : Fit
+        With what was tried by hand.
+    suspects : tuple of Suspect
+    trial_notes : tuple of str
+        Sentences where hand and caliper do not tell the same.
+    """
+
+    readings: tuple[Reading, ...]
+    fit: Fit
+    suspects: tuple[Suspect, ...]
+    trial_notes: tuple[str, ...]
+
+
+def read_out(
+    walk: SetWalk, readings: tuple[Reading, ...], machine: Machine, known: Known | None = None
+) -> Readout:
+    """Estimate the error terms from readings, trials and what is known beside them.
+
+    Raises
+    ------
+    InputError
+        No reading at all, and nothing else that is known or was tried.
+    """
+    table = prior(machine)
+    single = single_reading_sd(machine)
+    repeats = sort_repeats(readings, single)
+    # Of features whose two repeats disagree the others decide which counts.
+    agreeing = tuple(r for r in repeats.kept if (r.coupon, r.feature) not in repeats.torn)
+    kept, suspects = agreeing, repeats.suspects
+    alone = not any(r.reading_mm is not None or r.fit for r in agreeing)
+    done = None if alone and repeats.torn else fit(gather(agreeing, walk, machine, known), walk, table, known)
+    if repeats.torn:
+
+        def expected(key: tuple[str, str]) -> tuple[float, float] | None:
+            if done is None or key not in walk.keys:
+                return None
+            column = walk.keys.index(key)
+            _, sd = done.posterior.linear(walk.linearise()[1][column])
+            return float(walk.readings(done.posterior.mean[None])[0, column]), float(np.hypot(sd, single))
+
+        kept, torn = settle_torn(repeats.kept, repeats.torn, expected, slip_limit(len(readings)))
+        suspects += torn
+        if done is None or len(kept) > len(agreeing):
+            done = fit(gather(kept, walk, machine, known), walk, table, known)
+    assert done is not None
+    facts, notes = trial_facts(walk, kept, machine.line_width_mm, done.posterior)
+    return Readout(
+        readings=kept,
+        fit=with_more_facts(done, facts) if facts else done,
+        suspects=suspects + name_outliers(done),
+        trial_notes=notes,
+    )
