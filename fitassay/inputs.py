@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from fitassay.case import Print
-from fitassay.coupons.errors import InputError
+from fitassay.coupons.errors import FitassayError, InputError
 from fitassay.coupons.feature import Manifest
 from fitassay.coupons.files import is_there
 from fitassay.coupons.machine import Machine
@@ -17,9 +17,11 @@ from fitassay.coupons.machine import Machine
 if TYPE_CHECKING:
     from fitassay.analysis.chain.sensitivities import SetWalk
     from fitassay.analysis.estimation.feed import Feed, Filament
-    from fitassay.analysis.estimation.known import Known
+    from fitassay.analysis.estimation.known import Fact, Known, TransferredPrior
     from fitassay.analysis.gcode.trace_data import Trace
+    from fitassay.analysis.normal import Normal
     from fitassay.analysis.parts.sizes import State
+    from fitassay.analysis.prints.knowledge import ReadPrint
     from fitassay.analysis.prints.mixed_model import PrintResult
     from fitassay.analysis.readings.file import Reading
     from fitassay.analysis.result import Diagnosis
@@ -122,15 +124,20 @@ class Inputs:
         return diagnosis
 
 
-def read_inputs(target: Print, *, file: Path | None = None, carry: str | None = None) -> Inputs:
-    """Read all files of a print, its machine as it was set when it was printed.
+def read_inputs(
+    target: Print, *, file: Path | None = None, carry: str | None = None, alone: bool = False
+) -> Inputs:
+    """Read all files of a print, its machine as it was set when it was printed, and what the case knew before.
 
     Parameters
     ----------
     file : Path, optional
         The sliced file that was printed; by default the one traced last for this print, if any.
     carry : str, optional
-        Number of an earlier print of the case whose result is taken as known before.
+        Number of the only earlier print whose result is taken as known before; by default all earlier ones that
+        were read are, each after the one before it.
+    alone : bool
+        Nothing is taken as known before.
 
     Raises
     ------
@@ -162,17 +169,65 @@ def read_inputs(target: Print, *, file: Path | None = None, carry: str | None = 
                 f"print {earlier.name} cannot be carried into itself; name an earlier one", "--carry"
             )
         transferred = carry_on(result_of(earlier)[0], machine)
-    return Inputs(
+    inputs = Inputs(
         target, machine, readings, trace, remark, filament, feed, Known(facts=facts, transferred=transferred)
+    )
+    if alone or carry is not None:
+        return inputs
+    transferred = _known_before(inputs)
+    return replace(inputs, besides=replace(inputs.besides, transferred=transferred))
+
+
+def _known_before(inputs: Inputs) -> TransferredPrior | None:
+    """What the earlier prints of the case left known; those that cannot be read are passed over."""
+    target = inputs.target
+    earlier = [p for p in target.case.prints() if p.number < target.number]
+    if not earlier:
+        return None
+    from fitassay.analysis.prints.knowledge import known_before
+
+    read: list[ReadPrint] = []
+    # From the newest back, so that a fact that several prints share counts for the newest that has it.
+    counted = {f.origin for f in inputs.known.facts}
+    for p in reversed(earlier):
+        try:
+            found = read_inputs(p, alone=True)
+        except FitassayError:
+            continue
+        if found.readings:
+            known = found.known
+            read.append(_as_read(found, tuple(f for f in known.facts if f.origin not in counted)))
+            counted |= {f.origin for f in known.facts}
+    return known_before(reversed(read), inputs.machine)
+
+
+def _as_read(inputs: Inputs, facts: tuple[Fact, ...]) -> ReadPrint:
+    """For the chain of prints, with these facts beside its readings."""
+    from fitassay.analysis.estimation.priors import prior_sds
+    from fitassay.analysis.estimation.readout import read_out
+    from fitassay.analysis.prints.knowledge import ReadPrint
+
+    known = replace(inputs.known, facts=facts)
+
+    def posterior(before: TransferredPrior | None) -> Normal:
+        return read_out(
+            inputs.walk, inputs.readings, inputs.machine, replace(known, transferred=before)
+        ).fit.posterior
+
+    return ReadPrint(
+        name=inputs.target.name,
+        machine=inputs.machine,
+        prior_sd=prior_sds(inputs.machine),
+        estimate=posterior,
     )
 
 
 def result_of(target: Print, carry: str | None = None) -> tuple[PrintResult, Diagnosis]:
-    """What one print of a case says as `PrintResult`, and its diagnosis; errors as `read_inputs`."""
+    """What one print of a case says by itself as `PrintResult`, and its diagnosis; errors as `read_inputs`."""
     from fitassay.analysis.estimation.priors import prior_sds
     from fitassay.analysis.prints.mixed_model import PrintResult
 
-    inputs = read_inputs(target, carry=carry)
+    inputs = read_inputs(target, carry=carry, alone=True)
     diagnosis = inputs.diagnose()
     result = PrintResult(
         name=target.name,

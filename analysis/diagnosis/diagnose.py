@@ -19,6 +19,7 @@ from fitassay.analysis.diagnosis.verdict import (
     reference_of,
     visible_limits,
     visible_sd,
+    with_ordinary,
 )
 from fitassay.analysis.diagnosis.verdict_words import cancelling_note, verdict_of
 from fitassay.analysis.estimation.fit import Estimate, Fit, refit
@@ -83,6 +84,8 @@ def interpret(
     gains = walk.linearise()[1]
     judged_by = {int(c) for c in o.column if c >= 0} | tried_columns(walk, readout.readings)
     reference = reference_of(walk, gains, judged_by)
+    if done.transferred is not None:
+        reference = with_ordinary(reference, walk.manifest.line_width_mm)
     visible = visible_limits(reference, machine, single)
     judged = _judged(done.posterior, done.estimate, reference, visible, prior_sd)
     z = done.residual / done.residual_sd

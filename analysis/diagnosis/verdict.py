@@ -15,7 +15,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from fitassay.analysis.chain.mating import Shape
 from fitassay.analysis.chain.sensitivities import SetWalk
+from fitassay.analysis.chain.sizes import Side, Size, size_gains
 from fitassay.analysis.normal import Normal, standard_draws
 from fitassay.analysis.result import Status
 from fitassay.analysis.terms import PLAYS, PRINTER, TERMS, acting_on
@@ -38,6 +40,14 @@ RIVAL_FACTOR = 2.0
 DRAWS = 1024
 CHUNK = 128
 STATUSES: tuple[Status, ...] = ("dominant", "leading", "undetermined", "within-noise", "unexplained")
+
+
+ORDINARY: tuple[tuple[str, Side, Shape, float], ...] = (
+    ("outside", "outside", "square", 20.0),
+    ("inside", "inside", "square", 20.0),
+    ("round bore", "inside", "round", 8.0),
+)
+"""Sizes that parts are made of: sort of feature, side, shape, nominal [mm]."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -153,6 +163,25 @@ def reference_of(walk: SetWalk, gains: np.ndarray, measured: set[int]) -> Refere
         gains=np.array(rows).reshape(-1, len(TERMS)),
         inside=np.array(inside, dtype=bool),
     )
+
+
+def with_ordinary(reference: Reference, width: float) -> Reference:
+    """The reference with ordinary sizes for the sorts of feature that it lacks.
+
+    A print of one coupon adds to what is known of the whole printer, which is judged by all that parts are made of.
+    """
+    have = {label.partition(",")[0] for label in reference.labels}
+    shaping = PRINTER & np.array([t.judged_on == "sizes" for t in TERMS])
+    labels, rows, inside = list(reference.labels), list(reference.gains), list(reference.inside)
+    for sort, side, shape, nominal in ORDINARY:
+        for axis in ("x", "y"):
+            if f"{sort} {axis}" in have:
+                continue
+            size = Size(side=side, axis=axis, nominal=nominal, shape=shape)
+            labels.append(f"{sort} {axis}, {nominal:.4g} mm")
+            rows.append(np.where(shaping, size_gains(size, width), 0.0))
+            inside.append(side == "inside")
+    return Reference(labels=tuple(labels), gains=np.array(rows), inside=np.array(inside))
 
 
 def _sort_of(walk: SetWalk, gains: np.ndarray, i: int) -> str:

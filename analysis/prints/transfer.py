@@ -7,7 +7,8 @@ s the table's standard deviation and rho = sqrt(1 - d^2 / s^2)
     mean' = rho mean        C' = rho C rho + diag(d^2)
 
 An error about which nothing is known stays as unknown as the table has it, and one known well gets d wider. Settings
-changed since move the mean and, where they multiply, the spread: see `prints.setting_changes`.
+changed since move the mean and, where they multiply, the spread: see `prints.setting_changes`. Another material or
+speed adds what usually goes with it: see `prints.mixed_model.FACTORS`.
 """
 
 from __future__ import annotations
@@ -16,7 +17,7 @@ import numpy as np
 
 from fitassay.analysis.estimation.known import TransferredPrior
 from fitassay.analysis.normal import Normal
-from fitassay.analysis.prints.mixed_model import PrintResult, drift_sds
+from fitassay.analysis.prints.mixed_model import FACTORS, PrintResult, drift_sds
 from fitassay.analysis.prints.setting_changes import errors_after
 from fitassay.analysis.terms import NAMES
 from fitassay.coupons.machine import Machine
@@ -35,6 +36,10 @@ def carry(earlier: PrintResult, now: Machine) -> TransferredPrior:
     rho = np.sqrt(1 - (drift / earlier.prior_sd) ** 2)
     mean = rho * earlier.posterior.mean
     covariance = rho[:, None] * earlier.posterior.cov * rho + np.diag(drift**2)
+    for factor in FACTORS:
+        if factor.level(earlier.machine) != factor.level(now):
+            # Each level has its own deviation, of this spread.
+            covariance = covariance + 2 * factor.spread()
     # Settings act on each error by itself, and as a straight line.
     zero = np.zeros(len(NAMES))
     slope = errors_after(np.ones(len(NAMES)), earlier.machine, now) - errors_after(zero, earlier.machine, now)

@@ -1,0 +1,56 @@
+"""What a case knows: one posterior handed on from print to print, settings changed and usual drift between them.
+
+    prior of print 1 = the table of priors
+    prior of print i = posterior of print i - 1, carried (`prints.transfer.carry`)
+
+A print of a single coupon so adds to what is known and forgets nothing. Each fact counts once: those that several
+prints share, such as a measured spool, are the caller's to give to one of them alone.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass
+
+import numpy as np
+
+from fitassay.analysis.estimation.known import TransferredPrior
+from fitassay.analysis.normal import Normal
+from fitassay.analysis.prints.mixed_model import PrintResult
+from fitassay.analysis.prints.transfer import carry
+from fitassay.coupons.machine import Machine
+
+
+@dataclass(frozen=True, kw_only=True)
+class ReadPrint:
+    """A print that has been read.
+
+    Attributes
+    ----------
+    name : str
+    machine : Machine
+        As set when it was printed.
+    prior_sd : ndarray (terms,)
+        The table's.
+    estimate : callable
+        Its posterior, given what was known before (None: the table of priors).
+    """
+
+    name: str
+    machine: Machine
+    prior_sd: np.ndarray
+    estimate: Callable[[TransferredPrior | None], Normal]
+
+
+def known_before(earlier: Iterable[ReadPrint], now: Machine) -> TransferredPrior | None:
+    """What earlier prints, oldest first, left known for one made with `now`'s settings; None without any."""
+    newest: PrintResult | None = None
+    for read in earlier:
+        before = carry(newest, read.machine) if newest is not None else None
+        newest = PrintResult(
+            name=read.name,
+            posterior=read.estimate(before),
+            prior_sd=read.prior_sd,
+            machine=read.machine,
+        )
+    return carry(newest, now) if newest is not None else None
