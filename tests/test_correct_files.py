@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 import trimesh
 
-from fitassay.analysis.parts.part_file import open_edges, read_parts, write_parts
+from fitassay.analysis.parts.part_file import Part, open_edges, read_parts, write_parts
 from fitassay.coupons.errors import InputError
 from fitassay.coupons.solid import merge
 from tests.parts import box, drawn, part_of
@@ -210,3 +210,21 @@ def test_merge_is_exact():
     distinct, index = merge(points)
     assert len(distinct) == 3
     assert (distinct[index] == points).all()
+
+
+@pytest.mark.parametrize("ending", [".stl", ".3mf"])
+def test_written_parts_face_outwards_and_lie_in_the_positive_octant(tmp_path, ending):
+    """A part whose drawing lies left of and below the origin; 3MF core specification 1.4, 2.3.1."""
+    (part,), _ = read_parts(written(tmp_path, "cube.stl"))
+    moved = Part(vertices=part.vertices - [50.0, 70.0, 20.0], faces=part.faces, name="arm")
+    path = tmp_path / f"moved{ending}"
+    write_parts(path, (moved,), "arm")
+    mesh = trimesh.load_scene(str(path)).to_geometry()
+    assert mesh.volume == pytest.approx(6000, rel=1e-5)
+    if ending == ".3mf":
+        assert mesh.bounds[0].min() >= -1e-6
+    else:
+        raw = path.read_bytes()
+        facets = np.frombuffer(raw, dtype="3<f4, (3,3)<f4, <u2", offset=84)
+        a, b, c = np.moveaxis(facets["f1"].astype(float), 1, 0)
+        assert (np.einsum("ij,ij->i", np.cross(b - a, c - a), facets["f0"]) > 0).all()

@@ -7,6 +7,7 @@ import math
 import struct
 import zipfile
 from dataclasses import replace
+from xml.etree import ElementTree
 
 import numpy as np
 import pytest
@@ -281,3 +282,70 @@ def test_a_full_disk_leaves_the_old_manifest(tmp_path, monkeypatch):
     after = {p.name: p.read_bytes() for p in tmp_path.iterdir()}
     assert set(after) == set(before), "no half-written file is left"
     assert after["coupons.json"] == before["coupons.json"]
+
+
+def _model(path) -> tuple[dict[str, tuple[np.ndarray, np.ndarray]], list[tuple[str, np.ndarray]]]:
+    """Objects (vertices, triangles) and placed items of a 3MF package, read without any of its libraries."""
+    core = "{http://schemas.microsoft.com/3dmanufacturing/core/2015/02}"
+    with zipfile.ZipFile(path) as package:
+        root = ElementTree.fromstring(package.read("3D/3dmodel.model"))
+    objects = {}
+    for found in root.iter(f"{core}object"):
+        vertices = [[float(v.get(k, "")) for k in "xyz"] for v in found.iter(f"{core}vertex")]
+        corners = [[int(t.get(k, "")) for k in ("v1", "v2", "v3")] for t in found.iter(f"{core}triangle")]
+        objects[found.get("id", "")] = (np.array(vertices), np.array(corners))
+    items = [
+        (i.get("objectid", ""), np.array(i.get("transform", "").split(), dtype=float).reshape(4, 3))
+        for i in root.iter(f"{core}item")
+    ]
+    return objects, items
+
+
+def _volume(corners: np.ndarray) -> float:
+    """Enclosed volume by the divergence theorem; negative for a body turned inside out."""
+    a, b, c = corners[:, 0], corners[:, 1], corners[:, 2]
+    return float(np.sum(a * np.cross(b, c)) / 6)
+
+
+def test_plates_hold_bodies_the_right_way_out_in_the_positive_octant(folder):
+    """3MF core specification 1.4: triangles counter-clockwise from outside (4.1.4.2), positive octant (2.3.1)."""
+    made = coupon_set()
+    for plate in (1, 2):
+        objects, items = _model(folder / f"plate-{plate}.3mf")
+        volumes = []
+        for name, transform in items:
+            vertices, triangles = objects[name]
+            placed = vertices @ transform[:3] + transform[3]
+            assert placed.min() >= -1e-6
+            volumes.append(_volume(placed[triangles]))
+        wanted = [made.solids[c.id].volume for c in made.manifest.coupons if c.plate == plate]
+        assert volumes == pytest.approx(wanted, rel=1e-5)
+        assert min(volumes) > 0
+
+
+def test_stl_facets_face_outwards_and_say_so(folder):
+    for coupon in coupon_set().manifest.coupons:
+        raw = (folder / coupon.file).read_bytes()
+        facets = np.frombuffer(raw, dtype="3<f4, (3,3)<f4, <u2", offset=84)
+        corners = facets["f1"].astype(float)
+        assert _volume(corners) == pytest.approx(coupon_set().solids[coupon.id].volume, rel=1e-4)
+        turned = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
+        along = np.einsum("ij,ij->i", turned, facets["f0"]) / np.linalg.norm(turned, axis=1)
+        assert along == pytest.approx(1.0, abs=1e-3)
+
+
+@pytest.mark.parametrize(
+    ("off_mm", "taken"), [(0.0008, True), (-0.0008, True), (0.0012, False), (-0.0012, False)]
+)
+def test_a_nominal_may_miss_its_contacts_by_a_micrometre(tmp_path, off_mm, taken):
+    manifest = coupon_set(quick=True).manifest
+    coupon, feature = manifest.coupons[0], manifest.coupons[0].features[0]
+    off = replace(feature, nominal_mm=feature.nominal_mm + off_mm)
+    changed = replace(coupon, features=(off, *coupon.features[1:]))
+    path = tmp_path / "coupons.json"
+    path.write_text(manifest_json(replace(manifest, coupons=(changed, *manifest.coupons[1:]))))
+    if taken:
+        assert read_manifest(path).coupons[0].features[0].nominal_mm == off.nominal_mm
+    else:
+        with pytest.raises(InputError, match="distance of its contacts"):
+            read_manifest(path)

@@ -245,3 +245,14 @@ def test_bead_reach_against_a_swept_polygon():
         else:
             points = np.array(cut.exterior.coords)
             assert got == pytest.approx(((points - contact) @ direction).max(), abs=2e-4)
+
+
+def test_lost_motion_by_hand_set_right_and_set_too_high():
+    """Play 0.4 lags 0.2 behind whichever way the axis last moved; set too high it leads by as much (derived here)."""
+    path = np.array([[[0.0, 0.0], [10.0, 0.0], [3.0, 0.0], [3.1, 0.0], [5.0, 0.0]]])
+    play = np.array([[0.4, 0.0]])
+    lagging = [0.0, 9.8, 3.2, 3.2, 4.8]
+    assert lost_motion(path, play)[0][0, :, 0] == pytest.approx(lagging)
+    leading = [0.0, 10.2, 2.8, 3.0, 5.2]
+    assert lost_motion(path, -play)[0][0, :, 0] == pytest.approx(leading)
+    assert lost_motion(path, play)[0][0, :, 1] == pytest.approx(np.zeros(5))

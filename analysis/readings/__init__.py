@@ -1,1 +1,5 @@
 """Readings: what the caliper said, as data and as files that people edit."""
+
+import lazy_loader
+
+__getattr__, __dir__, __all__ = lazy_loader.attach_stub(__name__, __file__)

@@ -1,1 +1,5 @@
 """The measuring sheet: one PDF with drawings, instructions and blanks."""
+
+import lazy_loader
+
+__getattr__, __dir__, __all__ = lazy_loader.attach_stub(__name__, __file__)

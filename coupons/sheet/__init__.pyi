@@ -1,0 +1,1 @@
+from .document import sheet_pdf as sheet_pdf
