@@ -18,9 +18,10 @@ from fitassay.coupons.feature import Coupon, Manifest
 from fitassay.coupons.files import write_atomic
 from fitassay.coupons.job import WALLS, Job, Wall
 from fitassay.coupons.machine import Machine
+from fitassay.coupons.meshing import solid_of
 from fitassay.coupons.plates import place
 from fitassay.coupons.rules import Rules
-from fitassay.coupons.solid import Solid, solid_of
+from fitassay.coupons.solid import Solid
 from fitassay.coupons.wording import did_you_mean, shown
 
 

@@ -9,7 +9,8 @@ from fitassay.coupons.families import FAMILIES
 from fitassay.coupons.feature import Feature
 from fitassay.coupons.job import Job
 from fitassay.coupons.machine import Machine
-from fitassay.coupons.solid import Solid, solid_of
+from fitassay.coupons.meshing import solid_of
+from fitassay.coupons.solid import Solid
 
 
 def machine(

@@ -12,8 +12,8 @@ import shapely
 import trimesh
 
 from fitassay.coupons.draft import Slab
+from fitassay.coupons.meshing import solid_of
 from fitassay.coupons.shapes import rectangle, region
-from fitassay.coupons.solid import solid_of
 from tests.coupon_cases import CASES, drafts, solids
 
 ROOT = Path(__file__).parent.parent
