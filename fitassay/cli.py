@@ -19,23 +19,37 @@ from fitassay.coupons.errors import FitassayError
 from fitassay.coupons.wording import did_you_mean, shown
 from fitassay.terminal import STOPPED, width
 
-# A command is one file in fitassay/commands, holding `command`, and one line here, in the order of a day's work.
-# The text stands here so that the list of commands loads none of them.
-SHORT_HELP: dict[str, str] = {
-    "demo": "The whole job on a made-up printer, up to its report.",
-    "init": "Write down what the printer is and what is set on it now.",
-    "make": "Coupons, plates, measuring sheet and blank readings.",
-    "trace": "Where the path really stands, from the sliced file.",
-    "enter": "Take readings, feature by feature, at the terminal.",
-    "bench": "Take readings on a page in the browser.",
-    "diagnose": "What spoils the fit, how sure, and what to change.",
-    "next": "What to print or measure next, and when to stop.",
-    "plan": "The advice step by step, and when to stop.",
-    "predict": "How pegs and holes will fit.",
-    "correct": "Pre-compensate a part of your own.",
-    "compare": "Two prints: what changed, and was it the advice.",
-    "simulate": "Readings from a virtual print with given errors.",
+# A command is one file in fitassay/commands, holding `command`, and one line here, by the stage of the job, the usual
+# one of each first. The text stands here so that the list of commands loads none of them.
+STAGES: dict[str, dict[str, str]] = {
+    "Prepare": {
+        "init": "Write down what the printer is and what is set on it now.",
+        "make": "Coupons, plates, measuring sheet and blank readings.",
+        "trace": "Where the path really stands, from the sliced file.",
+    },
+    "Read": {
+        "enter": "Take readings, feature by feature, at the terminal.",
+        "bench": "Take readings on a page in the browser.",
+        "next": "What to print or measure next, and when to stop.",
+    },
+    "Judge": {
+        "diagnose": "What spoils the fit, how sure, and what to change.",
+        "compare": "Two prints: what changed, and was it the advice.",
+    },
+    "Change": {
+        "apply": "Write the advice into the settings and make its proof print.",
+        "plan": "The advice step by step, and when to stop.",
+    },
+    "Use": {
+        "predict": "How pegs and holes will fit.",
+        "correct": "Pre-compensate a part of your own.",
+    },
+    "Try without a printer": {
+        "demo": "The whole job on a made-up printer, up to its report.",
+        "simulate": "Readings from a virtual print with given errors.",
+    },
 }
+SHORT_HELP: dict[str, str] = {name: text for stage in STAGES.values() for name, text in stage.items()}
 
 
 class Commands(click.Group):
@@ -59,8 +73,9 @@ class Commands(click.Group):
         return super().resolve_command(ctx, args)
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
-        with formatter.section("Commands"):
-            formatter.write_dl([(name, SHORT_HELP[name]) for name in self.list_commands(ctx)])
+        for stage, commands_there in STAGES.items():
+            with formatter.section(stage):
+                formatter.write_dl(list(commands_there.items()))
 
     def shell_complete(self, ctx: click.Context, incomplete: str) -> list[Any]:
         from click.shell_completion import CompletionItem
@@ -137,17 +152,28 @@ def _version(ctx: click.Context, param: click.Parameter, value: bool) -> None:
 @click.group(
     cls=Commands,
     context_settings={"help_option_names": ["-h", "--help"]},
+    invoke_without_command=True,
     epilog="A case is the folder of one printer. Begin with 'fitassay demo', or with 'fitassay init CASE'.",
 )
 @click.option(
     "--version", is_flag=True, is_eager=True, expose_value=False, callback=_version, help="Show the version."
 )
-def cli() -> None:
+@click.pass_context
+def cli(ctx: click.Context) -> None:
     """Find out which error of a 3D printer spoils the fit of its parts.
 
     Print test coupons, read them with a caliper, and be told which error dominates, how sure that is, and
     which setting to change to what.
     """
+    if ctx.invoked_subcommand is not None:
+        return
+    if os.path.exists("machine.toml"):
+        from fitassay.standing import show_standing
+
+        show_standing(".")
+        return
+    click.echo(ctx.get_help())
+    ctx.exit(2)
 
 
 def main() -> None:

@@ -29,6 +29,8 @@ from fitassay.terminal import json_text
 
 # The libraries behind these take longer to load than the commands that need none of them.
 if TYPE_CHECKING:
+    from fitassay.analysis.parts.iso286 import Fit
+    from fitassay.analysis.prints.plan import Plan
     from fitassay.analysis.readings.file import Reading
     from fitassay.analysis.result import Diagnosis
     from fitassay.coupons.make import CouponSet
@@ -254,6 +256,39 @@ def diagnose_print(target: Print, file: Path | None = None, carry: str | None = 
     write_atomic(target.diagnosis_path, json_text(diagnosis.as_json()))
     write_atomic(target.report_path, report)
     return diagnosis
+
+
+def plan_print(
+    target: Print, wanted: tuple[Fit, float] | None = None, carry: str | None = None
+) -> tuple[Plan, Diagnosis]:
+    """The advice of a print step by step, each with the smallest print that proves it, and its diagnosis.
+
+    Parameters
+    ----------
+    wanted : tuple of (Fit, float [mm]), optional
+        An ISO 286 fit and its size at which the plan ends.
+    carry : str, optional
+        As `diagnose_print`.
+
+    Raises
+    ------
+    InputError
+        As `diagnose_print`.
+    """
+    from fitassay.inputs import read_inputs, state_of
+
+    inputs = read_inputs(target, carry=carry)
+    diagnosis, machine = inputs.diagnose(), inputs.machine
+    from fitassay.analysis.chain.sensitivities import SetWalk
+    from fitassay.analysis.estimation.observations import single_reading_sd
+    from fitassay.analysis.prints.plan import make_plan
+    from fitassay.coupons.make import draw_set
+
+    made = draw_set(machine)
+    shelf = SetWalk(made.manifest, made.drafts)
+    u = single_reading_sd(machine)
+    plan = make_plan(diagnosis, state_of(diagnosis, machine), machine, shelf, made.costs, u, wanted)
+    return plan, diagnosis
 
 
 def _plain(size: float) -> str:

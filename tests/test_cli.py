@@ -139,7 +139,7 @@ def test_bad_usage_is_one_sentence_and_exit_2(tmp_path, monkeypatch, args, messa
 def test_no_arguments_show_the_help_and_exit_2():
     code, out, _ = run()
     assert code == 2
-    assert "Commands:" in out
+    assert "Prepare:" in out
 
 
 @pytest.mark.parametrize("command", ["make", "enter", "diagnose", "simulate"])

@@ -201,8 +201,7 @@ def test_simulate_and_diagnose_give_the_error_back(case):
     assert "acklash in y" in out
     flat = " ".join(out.split())
     assert f"Report: {target / 'report.html'}" in flat
-    assert f"Then: write the new values into {case / 'machine.toml'} too" in flat
-    assert f"fitassay make {case} --new-print" in flat
+    assert f"Then: fitassay apply {case} writes the new values into machine.toml" in flat
 
 
 def test_settings_changed_since_the_print_are_told(case):

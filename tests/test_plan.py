@@ -120,7 +120,7 @@ def test_command(tmp_path):
     assert (
         code == 0
         and "to see that it took: print comb-x" in out
-        and "--new-print --family" in " ".join(out.split())
+        and f"fitassay apply {place} 1" in " ".join(out.split())
     )
     code, out, _ = run("plan", place, "--fit", "H18/h18", "--size", "20")
     assert code == 0 and out.startswith("Done. The printer holds 20 H18/h18")

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from fitassay.case import Case
+from fitassay.chosen import judged_print
 from fitassay.coupons.errors import InputError, JobError
 from fitassay.options import carry_option, case_argument, json_option, print_option
 from fitassay.terminal import answer, note, say, table, working
@@ -62,7 +63,7 @@ def command(
     settings must stay as they were for these readings; what you mend by a setting, leave out here.
     """
     place = Case.open(case)
-    target = place.print(number)
+    target = judged_print(place, number)
     _check_names(part, out, leave, force)
     with working("Reading the part"):
         from fitassay.analysis.parts.part_file import read_parts, write_parts

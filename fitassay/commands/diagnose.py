@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import click
 
 from fitassay.case import Case, Print
+from fitassay.chosen import judged_print
 from fitassay.coupons.machine import Machine
 from fitassay.options import carry_option, case_argument, json_option, print_option
 from fitassay.terminal import answer, clean, note, say, width, working
@@ -35,7 +36,7 @@ def command(case: str, number: str | None, file: Path | None, carry: str | None,
     Writes diagnosis.json and report.html beside the readings; the report opens in any browser, offline.
     """
     place = Case.open(case)
-    target = place.print(number)
+    target = judged_print(place, number)
     with working("Working out the verdict"):
         diagnosis = diagnose_print(target, file, carry)
         machine = target.machine()
@@ -57,8 +58,8 @@ def command(case: str, number: str | None, file: Path | None, carry: str | None,
         )
     elif diagnosis.advice:
         say(
-            f"Then: write the new values into {place.machine_path} too, and see on a further print whether they "
-            f"were right: fitassay make {clean(case)} --new-print"
+            f"Then: fitassay apply {clean(case)} writes the new values into machine.toml and makes the smallest "
+            "print that proves them"
         )
 
 

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from fitassay.case import Case, Print
+from fitassay.chosen import judged_print
 from fitassay.coupons.errors import InputError
 from fitassay.options import Length, carry_option, case_argument, json_option, print_option
 from fitassay.terminal import answer, clean, say, table, working
@@ -34,7 +35,7 @@ def command(
     if (fit is None) != (size is None):
         raise InputError("a fit and its size go together; give both or neither", "--fit, --size")
     place = Case.open(case)
-    target = place.print(number)
+    target = judged_print(place, number)
     with working("Working out the plan"):
         plan = _plan(target, fit, size, carry)
     data = {"schema": 1, "print": target.name, **_data(plan)}
@@ -45,7 +46,7 @@ def command(
 
 
 def _plan(target: Print, fit: str | None, size: float | None, carry: str | None) -> Plan:
-    from fitassay.inputs import read_inputs, state_of
+    from fitassay.workflow import plan_print
 
     wanted = None
     if fit is not None and size is not None:
@@ -53,17 +54,7 @@ def _plan(target: Print, fit: str | None, size: float | None, carry: str | None)
 
         wanted = (parse_fit(fit), size)
         tolerance(size, 7)  # refuses sizes beyond the tables
-    inputs = read_inputs(target, carry=carry)
-    diagnosis, machine = inputs.diagnose(), inputs.machine
-    from fitassay.analysis.chain.sensitivities import SetWalk
-    from fitassay.analysis.estimation.observations import single_reading_sd
-    from fitassay.analysis.prints.plan import make_plan
-    from fitassay.coupons.make import draw_set
-
-    made = draw_set(machine)
-    shelf = SetWalk(made.manifest, made.drafts)
-    u = single_reading_sd(machine)
-    return make_plan(diagnosis, state_of(diagnosis, machine), machine, shelf, made.costs, u, wanted)
+    return plan_print(target, wanted, carry)[0]
 
 
 def _data(plan: Plan) -> dict[str, Any]:
@@ -122,11 +113,10 @@ def _show(data: dict[str, Any], case: str) -> None:
         say()
         say(f"All at once instead: {_print_words(data['together'])}")
     if data["steps"]:
-        first = data["steps"][0]["check"]["coupons"]
-        names = "".join(f" --family {name}" for name in first)
         say()
         say(
-            f"After the first step: write its value into machine.toml, and: fitassay make {case} --new-print{names}"
+            f"To take the first step, with its proof print: fitassay apply {case} 1; "
+            f"all at once: fitassay apply {case}"
         )
         say(
             "Cool down and unplug before you touch belts, screws or wiring; the machine's manual, local codes and "

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from fitassay.case import Case, Print
+from fitassay.chosen import judged_print
 from fitassay.coupons.errors import InputError
 from fitassay.options import Length, Number, carry_option, case_argument, json_option, print_option
 from fitassay.terminal import answer, say, table, working
@@ -107,7 +108,7 @@ def command(
     from fitassay.analysis.parts.size_list import PartList, Wish, read_part_list
 
     place = Case.open(case)
-    target = place.print(number)
+    target = judged_print(place, number)
     parts = read_part_list(features) if features else PartList(sizes=(), pairs=())
     try:
         wish = Wish(clearance=clearance, fit=parse_fit(fit) if fit else None)

@@ -16,11 +16,11 @@ from fitassay.analysis.readings.file import (
     reference_piece,
 )
 from fitassay.analysis.readings.plausibility import suggestion
+from fitassay.analysis.rounding import reading
 from fitassay.coupons.errors import InputError
 from fitassay.coupons.feature import Coupon, Feature
 from fitassay.coupons.machine import Machine
 from fitassay.coupons.wording import did_you_mean, shown
-from fitassay.labels import reading
 from fitassay.reading_dialog.typed import BACKS, HELP, SKIPS, TRIALS, leaves, typed_values
 from fitassay.terminal import ask, clean, say
 

@@ -1,0 +1,211 @@
+"""`fitassay apply`: the advice into machine.toml, as a card for printer and slicing program, and its proof print."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING, Any, NamedTuple
+
+import click
+
+from fitassay.case import Case, Print
+from fitassay.chosen import judged_print
+from fitassay.coupons.errors import InputError
+from fitassay.coupons.files import write_atomic
+from fitassay.coupons.machine import Machine
+from fitassay.options import carry_option, case_argument, json_option, print_option
+from fitassay.terminal import answer, clean, say, working
+
+if TYPE_CHECKING:
+    from fitassay.analysis.prints.plan import Plan
+    from fitassay.analysis.result import Advice
+
+# The settings as they were, beside machine.toml until --undo takes them back.
+BEFORE = "machine.before.toml"
+
+
+class Proof(NamedTuple):
+    """The print made to prove a change."""
+
+    target: Print
+    coupons: tuple[str, ...]
+    minutes: float
+
+
+@click.command()
+@case_argument
+@click.argument("steps", metavar="[STEP]...", nargs=-1, type=click.IntRange(min=1))
+@print_option
+@carry_option
+@click.option("--undo", is_flag=True, help="Take the last change back: machine.toml as it was before.")
+@click.option("--no-proof", is_flag=True, help="Make no proof print.")
+@json_option
+def command(
+    case: str,
+    steps: tuple[int, ...],
+    number: str | None,
+    carry: str | None,
+    undo: bool,
+    no_proof: bool,
+    as_json: bool,
+) -> None:
+    """Write the advised values into the case's settings, and make the smallest print that proves them.
+
+    STEP is a number of the list that diagnose shows; all of them unless given. machine.toml alone is changed: what
+    stands in the printer and in the slicing program you set yourself, from the card that this prints. --undo takes
+    the values back.
+    """
+    place = Case.open(case)
+    if undo:
+        _undo(place, as_json)
+        return
+    target = judged_print(place, number)
+    _check_settings(place, target)
+    with working("Working out the steps"):
+        from fitassay.workflow import plan_print
+
+        plan, diagnosis = plan_print(target, carry=carry)
+        chosen = _chosen(diagnosis.advice, steps)
+    machine = _changed(place, chosen)
+    proof = None
+    if chosen and not no_proof:
+        with working("Making the proof print"):
+            proof = _make_proof(place, machine, _proving(plan, chosen))
+    if as_json:
+        answer(_data(place, chosen, machine, proof))
+        return
+    _show(place, clean(case), target, chosen, machine, proof)
+
+
+def _undo(place: Case, as_json: bool) -> None:
+    kept = place.path / BEFORE
+    if not kept.exists():
+        raise InputError("there is nothing to take back", str(kept))
+    write_atomic(place.machine_path, kept.read_text(encoding="utf-8"))
+    kept.unlink()
+    if as_json:
+        answer({"schema": 1, "undone": True, "file": str(place.machine_path)})
+        return
+    say(f"{place.machine_path} is as it was. Set printer and slicing program back too.")
+
+
+def _check_settings(place: Case, target: Print) -> None:
+    """Refuse to change twice by the same readings."""
+    from fitassay.analysis.prints.setting_changes import changed_settings
+    from fitassay.labels import setting_label
+
+    moved = changed_settings(target.machine(), place.machine())
+    if moved:
+        names = ", ".join(setting_label(key) for key in moved)
+        raise InputError(
+            f"has other settings than print {target.name} was made with ({names}); read the print made with them, "
+            "or give --undo first",
+            str(place.machine_path),
+        )
+
+
+def _chosen(advice: tuple[Advice, ...], steps: tuple[int, ...]) -> tuple[Advice, ...]:
+    if not advice:
+        return ()
+    for step in steps:
+        if step > len(advice):
+            raise InputError(f"there is no step {step}; diagnose lists {len(advice)}", "apply")
+    return tuple(a for i, a in enumerate(advice, start=1) if not steps or i in steps)
+
+
+def _changed(place: Case, chosen: tuple[Advice, ...]) -> Machine:
+    """machine.toml with the new values, the old file kept beside it."""
+    from dataclasses import replace
+
+    from fitassay.analysis.rounding import COVERAGE, matching
+    from fitassay.coupons.machine_file import machine_toml
+
+    machine = place.machine()
+    # With the digits that diagnose shows.
+    new = {
+        a.setting: float(matching(a.to_value, COVERAGE * a.std_uncertainty))
+        for a in chosen
+        if a.to_value is not None
+    }
+    if not new:
+        return machine
+    write_atomic(place.path / BEFORE, place.machine_path.read_text(encoding="utf-8"))
+    machine = replace(machine, values={**machine.values, **new})
+    write_atomic(place.machine_path, machine_toml(machine))
+    return machine
+
+
+def _proving(plan: Plan, chosen: tuple[Advice, ...]) -> tuple[str, ...]:
+    """The fewest coupons that show whether the chosen steps took, as far as any would tell."""
+    checks = [s.check for s in plan.steps if s.advice in chosen]
+    if len(checks) == len(plan.steps) > 1 and plan.together is not None and plan.together.enough:
+        return plan.together.coupons
+    told = [c for c in checks if c.enough] or checks
+    return tuple(dict.fromkeys(name for c in told for name in c.coupons))
+
+
+def _make_proof(place: Case, machine: Machine, coupons: tuple[str, ...]) -> Proof | None:
+    from fitassay.workflow import make_print
+
+    if not coupons:
+        return None
+    target = place.next_print()
+    made = make_print(target, machine, families=coupons)
+    return Proof(target, coupons, sum(c.minutes for c in made.coupons.costs.values()))
+
+
+def _data(place: Case, chosen: tuple[Advice, ...], machine: Machine, proof: Proof | None) -> dict[str, Any]:
+    return {
+        "schema": 1,
+        "file": str(place.machine_path),
+        "changed": [
+            {"setting": a.setting, "from": a.from_value, "to": machine[a.setting], "unit": a.unit}
+            for a in chosen
+            if a.to_value is not None
+        ],
+        "proof": None
+        if proof is None
+        else {"print": proof.target.name, "coupons": list(proof.coupons), "minutes": proof.minutes},
+    }
+
+
+def _show(
+    place: Case,
+    case: str,
+    target: Print,
+    chosen: tuple[Advice, ...],
+    machine: Machine,
+    proof: Proof | None,
+) -> None:
+    from fitassay.labels import CAUTIONS, advice_remarks, capital, setting_label
+
+    if not chosen:
+        say(f"Print {target.name} advises no change.")
+        return
+    say("Set these in the printer or the slicing program; machine.toml has them already:")
+    for advice in chosen:
+        say()
+        if advice.to_value is None:
+            say(f"{capital(setting_label(advice.setting))}: {advice.why}")
+            continue
+        old = f"{advice.from_value:.6g}" if advice.from_value is not None else "?"
+        unit = f" {advice.unit}" if advice.unit else ""
+        say(f"{capital(setting_label(advice.setting))}: {old} -> {machine[advice.setting]:.6g}{unit}")
+        for remark in advice_remarks(advice):
+            say(remark, indent="   ")
+    say()
+    say(
+        f"Where machine and slicing program lack one of them: fitassay apply {case} --undo, apply the others by "
+        f"their numbers, and pre-compensate your part instead: fitassay correct {case} PART.stl -o OUT.stl"
+    )
+    for caution in CAUTIONS:
+        say(f"- {caution}")
+    say()
+    if proof is None:
+        say(f"Old values: {place.path / BEFORE}; --undo takes them back.")
+        return
+    say(
+        f"Proof print {proof.target.name}: {', '.join(proof.coupons)}, {math.ceil(proof.minutes)} minutes, in "
+        f"{proof.target.folder}. "
+        f"Print it with the new values, then: fitassay enter {case}, and "
+        f"fitassay diagnose {case} --carry {target.name}"
+    )

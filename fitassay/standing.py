@@ -1,0 +1,58 @@
+"""Where a case stands: its prints, how far they are read, and the command that comes next."""
+
+from __future__ import annotations
+
+import json
+from contextlib import suppress
+
+from fitassay.case import Case, Print
+from fitassay.coupons.wording import count
+from fitassay.terminal import clean, say
+
+
+def show_standing(path: str) -> None:
+    """Say it.
+
+    Raises
+    ------
+    InputError
+        There is no case, or something is wrong with its files.
+    """
+    place = Case.open(path)
+    machine = place.machine()
+    say(f"{clean(machine.name)}: {count(len(place.prints()), 'print')}.")
+    if not place.prints():
+        say(f"Next: fitassay make {path}")
+        return
+    for target in place.prints():
+        read, features = _progress(target)
+        verdict = _verdict(target)
+        say(f"{target.name}   {read} of {features} read{f'   {verdict}' if verdict else ''}", indent="  ")
+    newest = place.print()
+    read, features = _progress(newest)
+    if not read:
+        say(f"Next: print {newest.folder}, let it cool, then: fitassay enter {path}")
+    elif read < features:
+        say(f"Next: fitassay enter {path}; the verdict so far: fitassay diagnose {path}")
+    elif not newest.diagnosis_path.exists():
+        say(f"Next: fitassay diagnose {path}")
+    else:
+        say(f"Next: fitassay apply {path}, or fitassay diagnose {path} once more")
+
+
+def _progress(target: Print) -> tuple[int, int]:
+    """Features read and features in all."""
+    from fitassay.analysis.readings.file import ReadingsBook
+
+    book = ReadingsBook(target.readings_path, target.manifest())
+    return sum(book.taken(c.id, f.id) for c, f in book.order), len(book.order)
+
+
+def _verdict(target: Print) -> str:
+    """The verdict's first sentence as it was said last; empty where none was."""
+    from fitassay.labels import first_sentence, plain
+
+    with suppress(OSError, ValueError, KeyError, TypeError):
+        told = json.loads(target.diagnosis_path.read_text(encoding="utf-8"))
+        return first_sentence(plain(told["verdict"]["text"], 400))[0]
+    return ""
