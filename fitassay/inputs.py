@@ -159,7 +159,7 @@ def read_inputs(
         trace_print(target, machine, file)  # other plates traced before stay with it
     trace, remark = remembered(target, machine)
     facts = (feed_fact(filament, feed, machine),) if filament is not None and feed is not None else ()
-    transferred = None
+    inputs = Inputs(target, machine, readings, trace, remark, filament, feed, Known(facts=facts))
     if carry is not None:
         from fitassay.analysis.prints.transfer import carry as carry_on
 
@@ -168,10 +168,9 @@ def read_inputs(
             raise InputError(
                 f"print {earlier.name} cannot be carried into itself; name an earlier one", "--carry"
             )
-        transferred = carry_on(result_of(earlier)[0], machine)
-    inputs = Inputs(
-        target, machine, readings, trace, remark, filament, feed, Known(facts=facts, transferred=transferred)
-    )
+        # What both prints know from the same source is this one's to add.
+        result = result_of(earlier)[0].apart_from(inputs.known.facts)
+        inputs = replace(inputs, besides=replace(inputs.besides, transferred=carry_on(result, machine)))
     if alone or carry is not None:
         return inputs
     transferred = _known_before(inputs)
@@ -235,6 +234,7 @@ def result_of(target: Print, carry: str | None = None) -> tuple[PrintResult, Dia
         prior_sd=prior_sds(inputs.machine),
         machine=inputs.machine,
         misfit_p=diagnosis.p_value,
+        facts=tuple(f for f in inputs.known.facts if f.kind not in diagnosis.extra["contradicted"]),
     )
     return result, diagnosis
 

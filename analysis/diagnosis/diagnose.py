@@ -300,6 +300,7 @@ def _transfer_note(transferred: TransferredPrior | None, done: Fit) -> str:
 def _extra(done: Fit, transferred: TransferredPrior | None, dof: np.ndarray) -> dict[str, Any]:
     """What diagnosis.json and the faces need besides."""
     extra: dict[str, Any] = {"scatter_mm": float(np.sqrt(done.estimate.agreement.excess))}
+    extra["contradicted"] = tuple(f.kind for f in done.contradicted)
     if transferred is not None:
         extra["carried"] = {
             "print": transferred.name,

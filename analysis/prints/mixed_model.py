@@ -16,11 +16,12 @@ of the first one: `prints.setting_changes.errors_after`.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field, replace
 
 import numpy as np
 
+from fitassay.analysis.estimation.known import Fact, without_facts
 from fitassay.analysis.normal import Normal
 from fitassay.analysis.prints.setting_changes import errors_after
 from fitassay.analysis.terms import INDEX, NAMES, PRINTER, TERMS
@@ -46,6 +47,8 @@ class PrintResult:
         Settings in force when it was printed, material and speed.
     misfit_p : float
         p-value of its own fit quality.
+    facts : tuple of Fact
+        Known beside the readings, and part of the posterior.
     """
 
     name: str
@@ -53,6 +56,17 @@ class PrintResult:
     prior_sd: np.ndarray
     machine: Machine
     misfit_p: float = 1.0
+    facts: tuple[Fact, ...] = ()
+
+    def apart_from(self, facts: Iterable[Fact]) -> PrintResult:
+        """Without what it shares of these facts, for a sum in which they are counted already."""
+        known = {f.identity for f in facts}
+        shared = tuple(f for f in self.facts if f.identity in known)
+        return replace(
+            self,
+            posterior=without_facts(self.posterior, shared),
+            facts=tuple(f for f in self.facts if f.identity not in known),
+        )
 
     @property
     def informed(self) -> np.ndarray:
@@ -209,6 +223,10 @@ def read_together(
     drift_scale : float
         Multiplies `drift_sds`; infinity lets every print be its own printer, so that they share the caliper alone.
     """
+    # A fact that several prints hold is the last one's.
+    results = tuple(
+        r.apart_from(f for later in results[i + 1 :] for f in later.facts) for i, r in enumerate(results)
+    )
     k, n = len(NAMES), len(results)
     first = results[0]
     scale = first.prior_sd
