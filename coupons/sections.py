@@ -12,7 +12,6 @@ from fitassay.coupons.errors import InputError
 
 if TYPE_CHECKING:
     from fitassay.coupons.feature import Feature
-    from fitassay.coupons.solid import Solid
 
 # Float32 STL coordinates near 100 mm are good to 4e-6 mm; circles are drawn to a chord error of 1e-3 mm.
 COLLINEAR_MM = 3e-5
@@ -101,6 +100,16 @@ def body_of(vertices: np.ndarray, faces: np.ndarray, name: str) -> Any:
     return body
 
 
+class Meshed(Protocol):
+    """A closed triangle mesh: vertices (n, 3) [mm], faces (m, 3) counter-clockwise from outside."""
+
+    @property
+    def vertices(self) -> np.ndarray: ...
+
+    @property
+    def faces(self) -> np.ndarray: ...
+
+
 class Sliceable(Protocol):
     """What has outlines at any height: a meshed solid's `Slicer`, or a draft."""
 
@@ -117,7 +126,7 @@ class Slicer:
     body : manifold3d.Manifold
     """
 
-    def __init__(self, solid: Solid, name: str = "mesh") -> None:
+    def __init__(self, solid: Meshed, name: str = "mesh") -> None:
         self.body = body_of(solid.vertices, solid.faces, name)
 
     def section(self, z: float) -> tuple[Ring, ...]:
