@@ -8,6 +8,7 @@ from typing import Any, Literal
 import numpy as np
 
 from fitassay.analysis.normal import Normal
+from fitassay.analysis.notes import Note
 
 # What of `Diagnosis.extra` stands in diagnosis.json, where there is any.
 EXTRA = ("sliced_file", "filament", "carried", "effective_dof")
@@ -164,8 +165,8 @@ class Diagnosis:
         Fit quality of the readings kept.
     expected_misfit_before_mm, expected_misfit_after_mm : float [mm]
         Root mean square misfit of the reference features now, and expected after the advice.
-    notes : tuple of str
-        Sentences for the user that fit nowhere else (what was left out, what was assumed).
+    notes : tuple of Note
+        What the user should know that fits nowhere else (what was left out, what was assumed).
     extra : dict
         By source, of what is not always there: the print's own scatter, sliced file, filament, an earlier print.
     """
@@ -188,7 +189,7 @@ class Diagnosis:
     p_value: float
     expected_misfit_before_mm: float
     expected_misfit_after_mm: float
-    notes: tuple[str, ...] = ()
+    notes: tuple[Note, ...] = ()
     extra: dict[str, Any] = field(default_factory=dict)
 
     def term(self, name: str) -> TermEstimate:
@@ -268,6 +269,7 @@ class Diagnosis:
                 "before": self.expected_misfit_before_mm,
                 "after": self.expected_misfit_after_mm,
             },
-            "notes": list(self.notes),
+            "notes": [n.text for n in self.notes],
+            "note_codes": [n.code for n in self.notes],
             **{name: self.extra[name] for name in EXTRA if name in self.extra},
         }

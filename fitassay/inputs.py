@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     from fitassay.analysis.estimation.known import Fact, Known, TransferredPrior
     from fitassay.analysis.gcode.trace_data import Trace
     from fitassay.analysis.normal import Normal
+    from fitassay.analysis.notes import Note
     from fitassay.analysis.parts.sizes import State
     from fitassay.analysis.prints.knowledge import ReadPrint
     from fitassay.analysis.prints.mixed_model import PrintResult
@@ -40,8 +41,8 @@ class Inputs:
         May be empty.
     trace : Trace or None
         Of the sliced file that was printed.
-    remark : str
-        A sentence where a sliced file traced before cannot be used; else empty.
+    remarks : tuple of Note
+        Where a sliced file traced before cannot be used.
     filament : Filament or None
     feed : Feed or None
     besides : Known
@@ -52,7 +53,7 @@ class Inputs:
     machine: Machine
     readings: tuple[Reading, ...]
     trace: Trace | None
-    remark: str
+    remarks: tuple[Note, ...]
     filament: Filament | None
     feed: Feed | None
     besides: Known
@@ -119,8 +120,8 @@ class Inputs:
         if self.filament is not None:
             visible = visible_sd(self.machine, single_reading_sd(self.machine))
             diagnosis = with_filament(diagnosis, self.filament, self.feed, self.machine, visible)
-        if self.remark:
-            diagnosis = replace(diagnosis, notes=(*diagnosis.notes, self.remark))
+        if self.remarks:
+            diagnosis = replace(diagnosis, notes=(*diagnosis.notes, *self.remarks))
         return diagnosis
 
 
@@ -157,9 +158,9 @@ def read_inputs(
 
     if file is not None:
         trace_print(target, machine, file)  # other plates traced before stay with it
-    trace, remark = remembered(target, machine)
+    trace, remarks = remembered(target, machine)
     facts = (feed_fact(filament, feed, machine),) if filament is not None and feed is not None else ()
-    inputs = Inputs(target, machine, readings, trace, remark, filament, feed, Known(facts=facts))
+    inputs = Inputs(target, machine, readings, trace, remarks, filament, feed, Known(facts=facts))
     if carry is not None:
         from fitassay.analysis.prints.transfer import carry as carry_on
 

@@ -16,6 +16,7 @@ from fitassay.terminal import json_text
 
 if TYPE_CHECKING:
     from fitassay.analysis.gcode.trace_data import Trace
+    from fitassay.analysis.notes import Note
 
 
 def trace_path(target: Print) -> Path:
@@ -84,38 +85,36 @@ def _sources(target: Print) -> list[dict]:
         return []
 
 
-def remembered(target: Print, machine: Machine) -> tuple[Trace | None, str]:
-    """The files traced for this print, and a sentence where one cannot be used any more.
+def remembered(target: Print, machine: Machine) -> tuple[Trace | None, tuple[Note, ...]]:
+    """The files traced for this print, and a note for each that cannot be used any more.
 
     Raises
     ------
     InputError
         A remembered file no longer fits the print's coupons.
     """
+    from fitassay.analysis.notes import Note
+
     path = trace_path(target)
     if not path.exists():
-        return None, ""
+        return None, ()
     sources = _sources(target)
     if not sources:
-        return None, f"{path} cannot be read, so ideal paths are assumed; run trace again."
+        return None, (Note("trace-unreadable", {"path": str(path)}),)
     good: list[Path] = []
-    remarks = []
+    notes = []
     for source in sources:
         file = Path(source["path"])
         try:
             same = _digest(file) == source["sha256"]
         except InputError:
-            remarks.append(
-                f"The sliced file {file} is gone, so ideal paths are assumed; trace it where it is now."
-            )
+            notes.append(Note("file-gone", {"path": str(file)}))
             continue
         if same:
             good.append(file)
         else:
-            remarks.append(
-                f"The sliced file {file} is not the one traced before, so ideal paths are assumed; trace it again."
-            )
-    return read_trace(target, machine, good) if good else None, " ".join(remarks)
+            notes.append(Note("file-changed", {"path": str(file)}))
+    return read_trace(target, machine, good) if good else None, tuple(notes)
 
 
 def _digest(file: Path) -> str:

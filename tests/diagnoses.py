@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from fitassay.analysis.normal import Normal
+from fitassay.analysis.notes import Note
 from fitassay.analysis.result import (
     Advice,
     Alias,
@@ -176,5 +177,8 @@ def make(
         ),
         chi2=9.31, dof=8, p_value=0.317,
         expected_misfit_before_mm=0.2313, expected_misfit_after_mm=0.0274,
-        notes=(note,) if note else ("The inside jaws' own error was not checked on a ring of known size.",),
+        notes=(
+            Note("not-measured", {"terms": ["first_layer_flare"]}),
+            Note("file-path", {"file": note or "orrery-base.txt"}),
+        ),
     )  # fmt: skip

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from fitassay.analysis.chain.simulate import simulate, theta_of
+from fitassay.analysis.diagnosis.diagnose import interpret
 from fitassay.analysis.estimation.fit import agreement, fit
 from fitassay.analysis.estimation.known import Known
 from fitassay.analysis.estimation.observations import gather
@@ -126,3 +127,21 @@ def test_a_printer_that_changed_is_noticed(change):
             abs(done.posterior.mean[INDEX["backlash_y"]] - 0.1 - change)
             < 4 * done.posterior.sd[INDEX["backlash_y"]]
         )
+
+
+def test_what_only_an_earlier_print_knew_is_not_called_measured():
+    """Heights alone are read on the second print; the first one knew everything."""
+    w = walk()
+    readings = simulate(w, theta_of(ERRORS), noise_mm=0.02, resolution_mm=0.01, seed=3)
+    first = interpret(w, readings, MACHINE)
+    earlier = PrintResult(
+        name="01", posterior=first.posterior, prior_sd=PRIOR, machine=MACHINE, misfit_p=first.p_value
+    )
+    kinds = {key: f.kind for key, f in zip(w.keys, w.features, strict=True)}
+    heights = tuple(r for r in readings if kinds[r.coupon, r.feature] == "height")
+    found = interpret(w, heights, MACHINE, Known(transferred=carry(earlier, MACHINE)))
+    note = next(n for n in found.notes if n.code == "not-measured")
+    assert {"backlash_y", "bead_excess", "contour_offset"} <= set(note.data["terms"])
+    assert "scale_z" not in note.data["terms"]
+    # It stays known all the same.
+    assert found.term("backlash_y").informed > 0.8

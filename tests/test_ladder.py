@@ -263,7 +263,7 @@ def test_hand_and_caliper_that_agree_are_not_told_apart():
     theta = printer(contour_offset=0.06, backlash_y=0.1)
     coupons, sizes = both(theta, 3)
     got = interpret(coupons, sizes + answers(theta), MACHINE)
-    assert not any("tried by hand" in n for n in got.notes)
+    assert not any("tried by hand" in n.text for n in got.notes)
     alone = interpret(coupons, sizes, MACHINE)
     i = INDEX["contour_offset"]
     assert got.terms[i].std_uncertainty <= alone.terms[i].std_uncertainty * 1.001
@@ -275,7 +275,7 @@ def test_hand_that_contradicts_the_caliper_is_told():
     coupons, sizes = both(theta, 4)
     wrong = Reading(coupon="ladder", feature="rung90", reading_mm=None, fit="does not go")
     got = interpret(coupons, (*sizes, wrong), MACHINE)
-    assert any("rung90 on ladder (does not go)" in n for n in got.notes)
+    assert any("rung90 on ladder (does not go)" in n.text for n in got.notes)
 
 
 def test_nothing_tried_changes_nothing():

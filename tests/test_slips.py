@@ -197,13 +197,13 @@ def test_two_repeats_that_nothing_else_checks_are_both_set_aside():
 def test_readings_that_nothing_checks_are_said():
     w = walk()
     readings = simulate(w, theta_of({}), seed=5)
-    note = next(n for n in interpret(w, readings, MACHINE).notes if "slip of 1 mm" in n)
+    note = next(n.text for n in interpret(w, readings, MACHINE).notes if "slip of 1 mm" in n.text)
     assert "foot on stair" in note
     assert "diagonal-45 on frame" in note
     assert "step14-x" not in note
     # Read twice alike, they are checked.
     twice = interpret(w, (*readings, *(r for r in readings if r.coupon in ("frame", "stair"))), MACHINE)
-    assert not any("slip of 1 mm" in n for n in twice.notes)
+    assert not any("slip of 1 mm" in n.text for n in twice.notes)
 
 
 def test_many_slips_of_the_print_withhold_the_verdict():
@@ -226,8 +226,8 @@ def test_a_verdict_that_rests_on_one_reading_says_so():
     readings = simulate(w, theta_of({"first_layer_flare": 0.25}), seed=5)
     found = interpret(w, readings, MACHINE)
     assert found.verdict.term == "first_layer_flare"
-    assert any("rests on one reading, foot on stair" in n for n in found.notes)
+    assert any("rests on one reading, foot on stair" in n.text for n in found.notes)
     again = interpret(w, (*readings, next(r for r in readings if r.feature == "foot")), MACHINE)
-    assert not any("rests on one reading" in n for n in again.notes)
+    assert not any("rests on one reading" in n.text for n in again.notes)
     many = interpret(w, simulate(w, theta_of({"backlash_y": 0.3}), seed=5), MACHINE)
-    assert not any("rests on one reading" in n for n in many.notes)
+    assert not any("rests on one reading" in n.text for n in many.notes)

@@ -96,7 +96,7 @@ def test_a_seam_under_the_jaws_weighs_less(tmp_path):
     readings = simulate(trace.walk, theta_of({}), noise_mm=NOISE_MM, seed=1)
     fits = {f.feature: f.std_uncertainty_mm for f in interpret(trace.walk, readings, Machine(), known).fits}
     assert fits["step22-y"] > 2 * fits["step22-x"]
-    assert any("step22-y on boss" in note for note in known.notes)
+    assert any("step22-y on boss" in note.text for note in known.notes)
 
 
 def test_readings_follow_a_turned_piece(tmp_path):
@@ -128,7 +128,7 @@ def test_coupons_that_are_not_in_the_file_keep_ideal_paths(tmp_path):
     readings = simulate(walk, theta_of({"backlash_y": 0.2}), noise_mm=NOISE_MM, seed=2)
     diagnosis = diagnose_traced(trace, full_set().manifest, tmp_path, readings, Machine())
     assert diagnosis.verdict.term == "backlash_y"
-    assert any("Not in that file" in n for n in diagnosis.notes)
+    assert any("Not in that file" in n.text for n in diagnosis.notes)
     told = diagnosis.as_json()["sliced_file"]["contour_offset"]
     assert told["in_file_mm"] + told["left_to_machine_mm"] == pytest.approx(
         diagnosis.term("contour_offset").estimate
@@ -142,7 +142,7 @@ def test_another_file_than_the_one_printed_is_noticed(tmp_path):
     diagnosis = diagnose_traced(trace, trace.walk.manifest, tmp_path, readings, Machine())
     # Nobody typed that row, so no reading is suspected for it.
     assert not diagnosis.suspects
-    assert any("was it printed" in n for n in diagnosis.notes)
+    assert any("was it printed" in n.text for n in diagnosis.notes)
     assert diagnosis.term("contour_offset").estimate == pytest.approx(0.225, abs=0.03)
     assert INDEX["contour_offset"] >= 0
 

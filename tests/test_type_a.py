@@ -14,9 +14,9 @@ from fitassay.analysis.estimation.observations import STATED_DOF, gather, pooled
 from fitassay.analysis.estimation.priors import prior
 from fitassay.analysis.estimation.repeatability import (
     FALSE_ALARM,
-    dof_note,
+    dof_notes,
     effective_dof,
-    repeat_note,
+    repeat_notes,
 )
 from fitassay.analysis.terms import INDEX, TERMS
 from fitassay.coupons.machine import Machine
@@ -43,7 +43,7 @@ def test_pooled_repeatability_is_that_of_the_textbook():
 
 def test_repeats_as_stated_are_seldom_doubted():
     """1000 sets of 16 readings: at most 1 % false alarms, plus three standard deviations of that count (1 in 700)."""
-    alarms = sum(bool(repeat_note(repeated(0.02, seed, 4), MACHINE)) for seed in range(1000))
+    alarms = sum(bool(repeat_notes(repeated(0.02, seed, 4), MACHINE)) for seed in range(1000))
     assert FALSE_ALARM == 0.01
     assert alarms <= 10 + 3 * np.sqrt(10)
 
@@ -51,15 +51,15 @@ def test_repeats_as_stated_are_seldom_doubted():
 @pytest.mark.parametrize(("noise", "words"), [(0.06, "more than"), (0.002, "less than")])
 def test_repeats_that_disagree_with_the_stated_figure_are_told(noise, words):
     """12 degrees of freedom tell three times as much, or a tenth, in 29 of 30 seeds and more."""
-    notes = [repeat_note(repeated(noise, seed, 4), MACHINE) for seed in range(30)]
-    assert sum(f"{words} the 0.02 mm stated" in n for n in notes) >= 29
+    notes = [repeat_notes(repeated(noise, seed, 4), MACHINE) for seed in range(30)]
+    assert sum(f"{words} the 0.02 mm stated" in note.text for found in notes for note in found) >= 29
 
 
 def test_a_coarse_step_hides_the_scatter_and_is_not_taken_for_skill():
     machine = Machine(values={"caliper.resolution_mm": 0.1})
     w = walk(("plain-block",))
     readings = simulate(w, theta_of({}), noise_mm=0.02, resolution_mm=0.1, seed=1, repeats=6)
-    assert repeat_note(gather(readings, w, machine), machine) == ""
+    assert repeat_notes(gather(readings, w, machine), machine) == ()
 
 
 def test_effective_degrees_of_freedom_by_welch_and_satterthwaite():
@@ -92,18 +92,19 @@ def test_priors_and_limits_count_as_known():
 
 def test_few_repeats_ask_for_a_larger_coverage_factor():
     """t of 10 degrees of freedom covers 95 % at 2.23 (GUM, Table G.2)."""
-    assert "2.23 in place of 2" in dof_note("bead width", 10.0)
-    assert dof_note("bead width", 40.0) == ""
-    assert dof_note("bead width", np.inf) == ""
+    (note,) = dof_notes("bead_excess", 10.0)
+    assert "2.23 in place of 2" in note.text
+    assert dof_notes("bead_excess", 40.0) == ()
+    assert dof_notes("bead_excess", np.inf) == ()
 
 
 def test_the_diagnosis_tells_and_weighs():
     w = walk()
     readings = simulate(w, theta_of({"backlash_y": 0.3}), noise_mm=0.06, seed=5, repeats=2)
     told = interpret(w, readings, MACHINE)
-    assert any(n.startswith("Repeats scatter by 0.0") for n in told.notes)
+    assert any(n.code == "repeats-scatter" for n in told.notes)
     assert told.as_json()["effective_dof"]["backlash_y"] > STATED_DOF
     once = interpret(w, simulate(w, theta_of({"backlash_y": 0.3}), seed=5), MACHINE)
     assert "effective_dof" not in once.as_json()
-    assert not any("degrees of freedom" in n for n in once.notes)
+    assert not any(n.code == "few-degrees-of-freedom" for n in once.notes)
     assert told.term("backlash_y").std_uncertainty > once.term("backlash_y").std_uncertainty

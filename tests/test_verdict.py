@@ -181,9 +181,11 @@ def test_equal_errors_are_said_to_be_equal():
 
 def test_errors_that_hide_each_other_are_told():
     found = diagnose({"bead_excess": 0.12, "contour_offset": -0.055})
-    note = next(n for n in found.notes if "work against each other" in n)
+    note = next(n.text for n in found.notes if "work against each other" in n.text)
     assert "Bead width and path offset" in note
-    assert not any("work against" in n for n in diagnose({"bead_excess": 0.12, "contour_offset": 0.05}).notes)
+    assert not any(
+        "work against" in n.text for n in diagnose({"bead_excess": 0.12, "contour_offset": 0.05}).notes
+    )
 
 
 @pytest.mark.parametrize("sets", [None, ("plain-block",)], ids=["full", "block"])
@@ -207,9 +209,9 @@ def test_priors_that_matter_are_said():
     # A single height that is 0.09 too small: gap or scale, the priors have to say.
     w = walk(("height-stair",))
     readings = simulate(w, theta_of({"layer_datum": 0.1}), seed=4)[:1]
-    note = next(n for n in interpret(w, readings, MACHINE).notes if "priors" in n)
+    note = next(n.text for n in interpret(w, readings, MACHINE).notes if "priors" in n.text)
     assert "twice as wide" in note
-    assert not any("priors" in n for n in diagnose({"backlash_y": 0.3}).notes)
+    assert not any("priors" in n.text for n in diagnose({"backlash_y": 0.3}).notes)
 
 
 def test_priors_from_the_machine_file_are_used():
@@ -253,7 +255,7 @@ def test_a_print_more_uneven_than_the_caliper_widens_every_interval():
     even, uneven = diagnose({"backlash_y": 0.5}), diagnose({"backlash_y": 0.5}, noise=0.06)
     assert uneven.extra["scatter_mm"] == pytest.approx(0.057, rel=0.3)
     assert uneven.term("backlash_x").std_uncertainty > 2 * even.term("backlash_x").std_uncertainty
-    assert any("more than the caliper explains" in n for n in uneven.notes)
+    assert any("more than the caliper explains" in n.text for n in uneven.notes)
     assert uneven.verdict.term == "backlash_y"
 
 

@@ -10,9 +10,9 @@ import numpy as np
 from fitassay.analysis.chain.sensitivities import SetWalk
 from fitassay.analysis.diagnosis.advice import advise
 from fitassay.analysis.diagnosis.aliases import alias_terms, find_aliases
+from fitassay.analysis.diagnosis.diagnosis_notes import estimate_notes, verdict_notes
 from fitassay.analysis.diagnosis.ranking import Standing, open_doubt, what_next
 from fitassay.analysis.diagnosis.verdict import (
-    STATUSES,
     Judged,
     Reference,
     judge_many,
@@ -21,14 +21,12 @@ from fitassay.analysis.diagnosis.verdict import (
     visible_sd,
     with_ordinary,
 )
-from fitassay.analysis.diagnosis.verdict_words import cancelling_note, verdict_of
-from fitassay.analysis.estimation.fit import Estimate, Fit, refit
+from fitassay.analysis.diagnosis.verdict_words import verdict_of
+from fitassay.analysis.estimation.fit import Estimate, Fit
 from fitassay.analysis.estimation.known import Known, TransferredPrior
-from fitassay.analysis.estimation.outlier_causes import sole_witness, unchecked
-from fitassay.analysis.estimation.outliers import HAND_MM, SLIPS_AT_ONCE
 from fitassay.analysis.estimation.priors import prior_sds
 from fitassay.analysis.estimation.readout import read_out
-from fitassay.analysis.estimation.repeatability import dof_note, effective_dof, repeat_note
+from fitassay.analysis.estimation.repeatability import dof_notes, effective_dof, repeat_notes
 from fitassay.analysis.estimation.trials import tried_columns
 from fitassay.analysis.normal import Normal
 from fitassay.analysis.readings.file import Reading
@@ -36,10 +34,6 @@ from fitassay.analysis.result import Alias, Diagnosis, NextPrint, ReadingFit, Te
 from fitassay.analysis.terms import INDEX, NAMES, PRINTER, TERMS
 from fitassay.coupons.feature import Manifest
 from fitassay.coupons.machine import Machine
-from fitassay.coupons.wording import listed
-
-# A term informed less than this is "not measured by these readings".
-NOT_MEASURED = 0.2
 
 
 def diagnose(
@@ -122,14 +116,11 @@ def interpret(
         p_value=float(agreement.p_value),
         expected_misfit_before_mm=before,
         expected_misfit_after_mm=after,
-        notes=_told(
-            *_notes(done, walk, reference, visible, prior_sd, verdict),
-            repeat_note(o, machine),
-            dof_note(TERMS[INDEX[verdict.term]].label, float(dof[INDEX[verdict.term]]))
-            if verdict.term
-            else "",
-            _transfer_note(transferred, done),
-            *_fact_notes(done),
+        notes=(
+            *estimate_notes(done, transferred),
+            *verdict_notes(done, reference, visible, prior_sd, verdict),
+            *repeat_notes(o, machine),
+            *(dof_notes(verdict.term, float(dof[INDEX[verdict.term]])) if verdict.term else ()),
             *(known.notes if known is not None else ()),
             *readout.trial_notes,
         ),
@@ -222,81 +213,6 @@ def _next(
     return what_next(walk, standing, machine)
 
 
-def _notes(
-    done: Fit,
-    walk: SetWalk,
-    reference: Reference,
-    visible_mm: np.ndarray,
-    prior_sd: np.ndarray,
-    verdict: Verdict,
-) -> tuple[str, ...]:
-    """Sentences on what was not measured, how far to trust it, and what it depends on."""
-    # Against what was known before these readings: what an earlier print measured they need not have.
-    ratio = done.posterior.sd / done.prior.sd
-    missing = [t.label for i, t in enumerate(TERMS) if t.kind == "printer" and 1 - ratio[i] < NOT_MEASURED]
-    notes = []
-    if missing:
-        notes.append(f"Not measured by these readings (which does not mean fine): {', '.join(missing)}.")
-    scatter = float(np.sqrt(done.estimate.agreement.excess))
-    if scatter > 0:
-        notes.append(
-            f"The readings disagree by {scatter:.3f} mm more than the caliper explains: the print is that uneven. "
-            "All uncertainties are widened for it."
-        )
-    count = int(np.sum(done.outliers & (np.abs(done.residual) < HAND_MM)))
-    if count > SLIPS_AT_ONCE:
-        notes.append(
-            f"{count} readings do not fit the others, more than slips of the hand explain: look for a seam on the "
-            "measured faces, for blobs and for lifted corners."
-        )
-    notes.append(cancelling_note(done.posterior.mean, done.posterior.sd, reference, visible_mm))
-    notes.append(_sensitivity(done, walk, reference, visible_mm, prior_sd, verdict))
-    if verdict.term:
-        witness = sole_witness(done, prior_sd, INDEX[verdict.term])
-        if witness:
-            notes.append(f"The verdict rests on one reading, {witness}: take it again before you act on it.")
-    hidden = unchecked(done)
-    if hidden:
-        names = listed((f"{feature} on {coupon}" for coupon, feature in hidden), "or")
-        notes.append(
-            f"No other reading checks {names}: a slip of 1 mm there would be taken for the printer's. "
-            "Read them twice."
-        )
-    return _told(*notes)
-
-
-def _told(*notes: str) -> tuple[str, ...]:
-    """Those that say something."""
-    return tuple(n for n in notes if n)
-
-
-_CONTRADICTED = {
-    "path place": "The path offset in the sliced file does not fit the readings and was left out; was it printed?",
-    "feed": "The bead's width that filament and feed test foretell does not fit the readings and was left out; do "
-    "the feed test again.",
-}
-
-
-def _fact_notes(done: Fit) -> tuple[str, ...]:
-    """Sentences on facts beside the readings that these contradict."""
-    return tuple(_CONTRADICTED[f.kind] for f in done.contradicted)
-
-
-def _transfer_note(transferred: TransferredPrior | None, done: Fit) -> str:
-    """Whether what an earlier print left known was used."""
-    if transferred is None:
-        return ""
-    if done.transferred is None:
-        return (
-            f"These readings contradict what print {transferred.name} left known, even with its usual drift, so it "
-            "was not used: the printer has changed since."
-        )
-    return (
-        f"What print {transferred.name} left known, with its usual drift, was taken as known before these "
-        "readings."
-    )
-
-
 def _extra(done: Fit, transferred: TransferredPrior | None, dof: np.ndarray) -> dict[str, Any]:
     """What diagnosis.json and the faces need besides."""
     extra: dict[str, Any] = {"scatter_mm": float(np.sqrt(done.estimate.agreement.excess))}
@@ -310,29 +226,3 @@ def _extra(done: Fit, transferred: TransferredPrior | None, dof: np.ndarray) -> 
     if np.isfinite(dof).any():
         extra["effective_dof"] = {name: float(v) for name, v in zip(NAMES, dof, strict=True)}
     return extra
-
-
-def _sensitivity(
-    done: Fit,
-    walk: SetWalk,
-    reference: Reference,
-    visible_mm: np.ndarray,
-    prior_sd: np.ndarray,
-    verdict: Verdict,
-) -> str:
-    """A sentence where half or twice as wide priors on printer errors would change the verdict, else empty."""
-    if done.transferred is not None:
-        return ""
-    changed = []
-    for factor, words in ((0.5, "half as wide"), (2.0, "twice as wide")):
-        other_sd = np.where(PRINTER, prior_sd * factor, prior_sd)
-        other = refit(done, Normal.independent(other_sd))
-        j = _judged(other.posterior, other, reference, visible_mm, other_sd)
-        status = STATUSES[int(j.status[0])]
-        term = NAMES[int(j.term[0])] if status in ("dominant", "leading") else ""
-        if (status, term) != (verdict.status, verdict.term):
-            accused = f", {TERMS[INDEX[term]].label}" if term else ""
-            changed.append(f"with priors {words} it would be: {status}{accused}")
-    if not changed:
-        return ""
-    return f"The verdict leans on the priors: {'; '.join(changed)}."

@@ -1,12 +1,12 @@
-"""The verdict in words, and the notes that go with it."""
+"""The verdict in words."""
 
 from __future__ import annotations
 
 import numpy as np
 
-from fitassay.analysis.diagnosis.verdict import LEADING, STATUSES, Judged, Reference
+from fitassay.analysis.diagnosis.verdict import LEADING, STATUSES, Judged
 from fitassay.analysis.result import Verdict
-from fitassay.analysis.terms import INDEX, NAMES, PRINTER, TERMS
+from fitassay.analysis.terms import INDEX, NAMES, TERMS
 from fitassay.coupons.wording import listed
 
 CONTENDER = 0.05
@@ -77,26 +77,6 @@ def _open_question(
             "likeliest, but only because printers usually err that way; the readings themselves leave it open."
         )
     return f"These readings cannot tell which error spoils the fit most; it may be {listed(labels, 'or')}."
-
-
-def cancelling_note(mean: np.ndarray, sd: np.ndarray, reference: Reference, visible_mm: np.ndarray) -> str:
-    """A sentence where two well known errors work against each other on the sizes, else empty."""
-    sure = PRINTER & (np.abs(mean) >= KNOWN_SDS * sd)
-    effects = reference.gains * np.where(sure, mean, 0.0)
-    worst: tuple[float, str] = (0.0, "")
-    for i in np.flatnonzero(sure):
-        for j in np.flatnonzero(sure):
-            a, b = effects[:, i], effects[:, j]
-            on = (np.abs(a) > visible_mm) & (np.abs(b) > visible_mm)
-            # Opposite on every size that both act on; more than half of the smaller one is eaten up.
-            if i < j and on.any() and (a[on] * b[on] < 0).all():
-                hidden = float(np.minimum(np.abs(a[on]), np.abs(b[on])).max())
-                text = (
-                    f"{_capital(TERMS[i].label)} and {TERMS[j].label} work against each other: together they hide "
-                    f"up to {hidden:.2f} mm on the sizes measured. Set both right, or neither."
-                )
-                worst = max(worst, (hidden, text))
-    return worst[1]
 
 
 def _percent(chance: float) -> str:

@@ -13,8 +13,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from fitassay.analysis import rounding
 from fitassay.analysis.estimation.known import Fact, fact_of_term
+from fitassay.analysis.notes import Note
 from fitassay.analysis.result import Advice, Diagnosis
 from fitassay.analysis.terms import BEAD, NAMES
 from fitassay.coupons.cost import bead_area
@@ -260,22 +260,29 @@ def with_filament(
     return replace(
         diagnosis,
         advice=_flow_advice(diagnosis, filament, machine, visible_mm),
-        notes=(*diagnosis.notes, _words(filament, split, share, machine)),
+        notes=(*diagnosis.notes, _note(filament, split, share, machine)),
         extra={**diagnosis.extra, "filament": figures},
     )
 
 
-def _words(filament: Filament, split: FlowSplit, share: float | None, machine: Machine) -> str:
-    diameter = rounding.plus_minus(filament.mean_mm, filament.u_mean_mm, "mm", signed=False)
-    part = rounding.plus_minus(split.filament_mm, split.u_filament_mm, "mm")
-    rest = rounding.plus_minus(split.feed_mm, split.u_feed_mm, "mm")
-    percent = rounding.plus_minus(split.feed_percent, split.u_feed_percent, "%")
-    of_it = f" ({100 * share:.0f} % of the bead error found)" if share is not None else ""
-    flow = f", the flow set now by {split.flow_mm:+.3f} mm" if abs(split.flow_mm) > 5e-4 else ""
-    return (
-        f"The filament measures {diameter} across (ovality {filament.ovality_mm:.2f} mm, {filament.places} "
-        f"{'place' if filament.places == 1 else 'places'}), set is {machine['settings.filament_diameter_mm']:g} mm. "
-        f"That changes the bead's width by {part}{of_it}{flow}; {rest} is left for the feed ({percent})."
+def _note(filament: Filament, split: FlowSplit, share: float | None, machine: Machine) -> Note:
+    return Note(
+        "filament",
+        {
+            "mean_mm": filament.mean_mm,
+            "u_mean_mm": filament.u_mean_mm,
+            "ovality_mm": filament.ovality_mm,
+            "places": filament.places,
+            "set_mm": machine["settings.filament_diameter_mm"],
+            "filament_mm": split.filament_mm,
+            "u_filament_mm": split.u_filament_mm,
+            "flow_mm": split.flow_mm,
+            "feed_mm": split.feed_mm,
+            "u_feed_mm": split.u_feed_mm,
+            "feed_percent": split.feed_percent,
+            "u_feed_percent": split.u_feed_percent,
+            "share": share,
+        },
     )
 
 

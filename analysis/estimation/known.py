@@ -9,6 +9,7 @@ from typing import Literal
 import numpy as np
 
 from fitassay.analysis.normal import Normal
+from fitassay.analysis.notes import Note
 from fitassay.analysis.terms import PATH, TERMS
 
 FactKind = Literal["path place", "feed", "trials"]
@@ -69,14 +70,14 @@ class Known:
     facts : tuple of Fact
     widen : mapping of (coupon, feature) to float [mm]
         Further standard uncertainty of readings that the sliced file spoils.
-    notes : tuple of str
+    notes : tuple of Note
         Sentences for the user.
     transferred : TransferredPrior or None
     """
 
     facts: tuple[Fact, ...] = ()
     widen: Mapping[tuple[str, str], float] = field(default_factory=dict)
-    notes: tuple[str, ...] = ()
+    notes: tuple[Note, ...] = ()
     transferred: TransferredPrior | None = None
 
 

@@ -54,8 +54,8 @@ def unchecked(fit: Fit) -> tuple[tuple[str, str], ...]:
     return tuple(o.keys[i] for i in np.flatnonzero(hidden))
 
 
-def sole_witness(fit: Fit, prior_sd: np.ndarray, term: int) -> str:
-    """The one reading, taken once, without which a term would be as good as unmeasured; empty if there is none.
+def sole_witness(fit: Fit, prior_sd: np.ndarray, term: int) -> tuple[str, str] | None:
+    """The one reading, taken once, without which a term would be as good as unmeasured; None if there is none.
 
     Without reading i, which moves the estimate by h and by itself has a residual of standard deviation d, the
     estimate's covariance is C + h h' d^2.
@@ -63,12 +63,12 @@ def sole_witness(fit: Fit, prior_sd: np.ndarray, term: int) -> str:
     limit = (MEASURED_SHARE * prior_sd[term]) ** 2
     variance = fit.posterior.cov[term, term]
     if variance > limit:
-        return ""
+        return None
     o = fit.observations
     without = variance + (fit.influence[term] * fit.residual_sd) ** 2
     for i in np.flatnonzero((without > limit) & ~fit.outliers & (o.count == 1) & (o.column >= 0)):
-        return f"{o.keys[i][1]} on {o.keys[i][0]}"
-    return ""
+        return o.keys[i]
+    return None
 
 
 def intended(value: float, expected: float, spread: float) -> tuple[float | None, str]:

@@ -15,6 +15,7 @@ from fitassay.analysis.estimation.outliers import slip_limit
 from fitassay.analysis.estimation.priors import prior
 from fitassay.analysis.estimation.repeats import settle_torn, sort_repeats
 from fitassay.analysis.estimation.trials import trial_facts
+from fitassay.analysis.notes import Note
 from fitassay.analysis.readings.file import Reading
 from fitassay.analysis.result import Suspect
 from fitassay.coupons.machine import Machine
@@ -31,14 +32,14 @@ class Readout:
     fit : Fit
         With what was tried by hand.
     suspects : tuple of Suspect
-    trial_notes : tuple of str
+    trial_notes : tuple of Note
         Sentences where hand and caliper do not tell the same.
     """
 
     readings: tuple[Reading, ...]
     fit: Fit
     suspects: tuple[Suspect, ...]
-    trial_notes: tuple[str, ...]
+    trial_notes: tuple[Note, ...]
 
 
 def read_out(

@@ -13,6 +13,7 @@ import numpy as np
 
 from fitassay.analysis.estimation.fit import Fit
 from fitassay.analysis.estimation.observations import STATED_DOF, Observations, stated_repeatability
+from fitassay.analysis.notes import Note
 from fitassay.coupons.machine import Machine
 
 # Chance that repeats which scatter as stated are said to disagree.
@@ -36,39 +37,31 @@ def effective_dof(fit: Fit) -> np.ndarray:
         return (STATED_DOF + o.repeat_dof) / phi**2
 
 
-def repeat_note(observations: Observations, machine: Machine) -> str:
-    """A sentence where the repeats scatter otherwise than the caliper's stated figure has it, else empty."""
+def repeat_notes(observations: Observations, machine: Machine) -> tuple[Note, ...]:
+    """Whether the repeats scatter otherwise than the caliper's stated figure has it."""
     from scipy.special import chdtri
 
     dof, sd = observations.repeat_dof, observations.repeat_sd_mm
     if dof < LEAST_DOF:
-        return ""
+        return ()
     step = machine["caliper.resolution_mm"]
     stated = stated_repeatability(machine)
     # Repeats are rounded too.
     expected = np.hypot(stated, step / np.sqrt(12))
     ratio = dof * (sd / expected) ** 2
     least, most = chdtri(dof, 1 - FALSE_ALARM / 2), chdtri(dof, FALSE_ALARM / 2)
-    seen = f"{sd:.3f} mm (standard deviation of one reading, {dof} degrees of freedom)"
-    used = f"readings are weighed by {observations.repeatability_mm:.3f} mm, both pooled"
-    if ratio > most:
-        return (
-            f"Repeats scatter by {seen}, more than the {stated:g} mm stated for the caliper: {used}. Open and close "
-            "the jaws alike each time, or state in machine.toml what is seen."
-        )
     # A step as coarse as the scatter hides it: equal repeats then say little.
-    if ratio < least and step <= stated:
-        return f"Repeats scatter by {seen}, less than the {stated:g} mm stated for the caliper: {used}."
-    return ""
+    if ratio <= most and not (ratio < least and step <= stated):
+        return ()
+    data = {"sd_mm": sd, "dof": dof, "stated_mm": stated, "used_mm": observations.repeatability_mm}
+    return (Note("repeats-scatter", {"more": bool(ratio > most), **data}),)
 
 
-def dof_note(label: str, dof: float) -> str:
-    """A sentence where k = 2 does not cover 95 % of an estimate for want of repeats, else empty."""
+def dof_notes(term: str, dof: float) -> tuple[Note, ...]:
+    """Whether k = 2 does not cover 95 % of a term's estimate for want of repeats."""
     if dof >= MANY_DOF:
-        return ""
+        return ()
     from scipy.special import stdtrit
 
-    return (
-        f"The estimate of {label} has {dof:.0f} effective degrees of freedom, since few readings were repeated: a "
-        f"coverage factor of {float(stdtrit(dof, 0.975)):.2f} in place of 2 covers 95 % (GUM G.4)."
-    )
+    data = {"term": term, "dof": dof, "coverage_factor": float(stdtrit(dof, 0.975))}
+    return (Note("few-degrees-of-freedom", data),)

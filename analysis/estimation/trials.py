@@ -23,6 +23,7 @@ from fitassay.analysis.chain.sensitivities import SetWalk
 from fitassay.analysis.chain.sizes import Size, size_gains
 from fitassay.analysis.estimation.known import Fact
 from fitassay.analysis.normal import Normal
+from fitassay.analysis.notes import Note
 from fitassay.analysis.readings.reading import LADDER, Reading
 from fitassay.analysis.terms import NAMES, PLAYS
 from fitassay.coupons.feature import Manifest
@@ -121,7 +122,7 @@ def chances(trials: tuple[Rung, ...], width: float, theta: np.ndarray) -> np.nda
 
 def trial_facts(
     walk: SetWalk, readings: tuple[Reading, ...], width: float, before: Normal
-) -> tuple[tuple[Fact, ...], tuple[str, ...]]:
+) -> tuple[tuple[Fact, ...], tuple[Note, ...]]:
     """What the trials' answers add to what is known: normal rows that leave the same mean and covariance.
 
     Parameters
@@ -134,7 +135,7 @@ def trial_facts(
     Returns
     -------
     facts : tuple of Fact
-    notes : tuple of str
+    notes : tuple of Note
         Sentences where a caliper was used and hand and caliper do not tell the same.
     """
     trials = rungs(walk.manifest, readings)
@@ -143,7 +144,7 @@ def trial_facts(
     mean, root = before.mean, before.root
     subspace = _subspace(trials, width, root)
     z, covariance = _moments(trials, width, mean, root, subspace)
-    notes: tuple[str, ...] = ()
+    notes: tuple[Note, ...] = ()
     if any(r.reading_mm is not None for r in readings):
         theta = mean + np.random.default_rng(SEED).standard_normal((DRAWS, len(mean))) @ root.T
         notes = _story(trials, chances(trials, width, theta).mean(axis=0))
@@ -229,12 +230,7 @@ def _facts(
     return tuple(facts)
 
 
-def _story(trials: tuple[Rung, ...], probable: np.ndarray) -> tuple[str, ...]:
-    """Sentences where hand and caliper do not tell the same."""
-    odd = [t for t, p in zip(trials, probable, strict=True) if p < SURPRISING]
-    if not odd:
-        return ()
-    named = ", ".join(f"{t.feature} on {t.coupon} ({t.answer})" for t in odd)
-    return (
-        f"What was tried by hand does not fit the sizes read: {named}. Look for burrs and blobs, and try again.",
-    )
+def _story(trials: tuple[Rung, ...], probable: np.ndarray) -> tuple[Note, ...]:
+    """Where hand and caliper do not tell the same."""
+    odd = [(t.coupon, t.feature, t.answer) for t, p in zip(trials, probable, strict=True) if p < SURPRISING]
+    return (Note("trials-contradict", {"trials": odd}),) if odd else ()

@@ -11,6 +11,7 @@ from fitassay.analysis.chain.sensitivities import SetWalk
 from fitassay.analysis.diagnosis.diagnose import interpret
 from fitassay.analysis.estimation.known import Known, path_place
 from fitassay.analysis.gcode.trace_data import OFFSET_U_MM, Trace
+from fitassay.analysis.notes import Note
 from fitassay.analysis.readings.file import Reading
 from fitassay.analysis.result import Diagnosis
 from fitassay.analysis.terms import NAMES, PATH
@@ -18,7 +19,6 @@ from fitassay.coupons.export.stl import read_coupon
 from fitassay.coupons.feature import Manifest
 from fitassay.coupons.machine import Machine
 from fitassay.coupons.sections import Slicer
-from fitassay.coupons.wording import count
 
 REST_MM = 0.02
 """How far a machine may put the path beside where its file has it, beyond what the other errors say (standard
@@ -58,26 +58,15 @@ def known_from(trace: Trace, measured: set[tuple[str, str]] | None = None) -> Kn
     changed = [
         f for f in trace.features if f.changed and (measured is None or (f.coupon, f.feature.id) in measured)
     ]
-    notes = [f"Sensitivities follow the path in {trace.file}, not an ideal one."]
+    notes = [Note("file-path", {"file": trace.file})]
     if changed:
-        notes.append(
-            f"In that file backlash acts otherwise than in an ideal path on {count(len(changed), 'reading')}: "
-            f"{_names([(f.coupon, f.feature.id) for f in changed])}."
-        )
+        notes.append(Note("file-backlash", {"readings": [(f.coupon, f.feature.id) for f in changed]}))
     if spoilt:
-        notes.append(
-            f"The seam lies under the jaws of {_names(list(spoilt))}: weighed less, by {BLOB_MM:g} mm more of "
-            "standard uncertainty."
-        )
+        notes.append(Note("file-seams", {"readings": list(spoilt), "blob_mm": BLOB_MM}))
     if trace.missing:
-        notes.append(f"Not in that file, so the ideal path is assumed: {', '.join(trace.missing)}.")
+        notes.append(Note("file-lacks", {"coupons": list(trace.missing)}))
     facts = () if trace.offset_mm is None else (path_place(trace.offset_mm, u),)
     return Known(facts=facts, widen=spoilt, notes=tuple(notes))
-
-
-def _names(keys: list[tuple[str, str]]) -> str:
-    shown = ", ".join(f"{feature} on {coupon}" for coupon, feature in keys[:6])
-    return shown + (f" and {count(len(keys) - 6, 'other')}" if len(keys) > 6 else "")
 
 
 def diagnose_traced(
@@ -98,15 +87,13 @@ def explained(diagnosis: Diagnosis, trace: Trace) -> Diagnosis:
     )
 
 
-def _split(trace: Trace, diagnosis: Diagnosis) -> tuple[str, ...]:
+def _split(trace: Trace, diagnosis: Diagnosis) -> tuple[Note, ...]:
     if trace.offset_mm is None:
         return ()
     term = diagnosis.term(NAMES[PATH])
-    rest, u = term.estimate - trace.offset_mm, 2 * term.std_uncertainty
-    return (
-        f"Of the path offset, {trace.offset_mm:+.3f} mm are in the file; {rest:+.3f} ± {u:.3f} mm (k = 2) are left "
-        "to the machine.",
-    )
+    left = term.estimate - trace.offset_mm
+    data = {"in_file_mm": trace.offset_mm, "left_mm": left, "u_mm": term.std_uncertainty}
+    return (Note("file-offset", data),)
 
 
 def _summary(trace: Trace, diagnosis: Diagnosis) -> dict:

@@ -111,7 +111,7 @@ def _context(diagnosis: Diagnosis, manifest: Manifest, folder: Path, machine: Ma
             {"text": sentence(n.text), "why": _next_why(n), "command": _next_command(n, manifest)}
             for n in diagnosis.next
         ],
-        "notes": [sentence(n) for n in diagnosis.notes],
+        "notes": [sentence(n.text) for n in diagnosis.notes],
         "source": provenance(diagnosis, manifest, folder, machine),
     }
 

@@ -186,14 +186,8 @@ def _terms(console: Console, diagnosis: Diagnosis) -> None:
         for term in measured:
             table.add_row(*_row(diagnosis, term, wide))
     console.print(table)
-    unknown = [
-        term_label(t.name)
-        for t in diagnosis.terms
-        if t.kind == "printer" and t.informed < wording.LITTLE_INFORMED
-    ]
-    if unknown:
-        words = f"Not measured by these readings, which does not mean fine: {', '.join(unknown)}."
-        _wrapped(console, words)
+    for missing in (n for n in diagnosis.notes if n.code == "not-measured"):
+        _wrapped(console, missing.text)
     if diagnosis.dof > 0:
         _wrapped(
             console,
@@ -236,7 +230,7 @@ def _next(console: Console, diagnosis: Diagnosis) -> None:
 
 def _notes(console: Console, diagnosis: Diagnosis) -> None:
     # What was not measured stands with the terms already.
-    notes = [n for n in diagnosis.notes if not n.startswith("Not measured by these readings")]
+    notes = [n.text for n in diagnosis.notes if n.code != "not-measured"]
     if not notes:
         return
     _heading(console, "Worth knowing")

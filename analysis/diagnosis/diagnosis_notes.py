@@ -1,0 +1,100 @@
+"""What a diagnosis should say besides: what was not measured, how far to trust it, what it depends on."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from fitassay.analysis.diagnosis.verdict import STATUSES, Reference, judge_many
+from fitassay.analysis.estimation.fit import Fit, refit
+from fitassay.analysis.estimation.known import TransferredPrior
+from fitassay.analysis.estimation.outlier_causes import sole_witness, unchecked
+from fitassay.analysis.estimation.outliers import HAND_MM, SLIPS_AT_ONCE
+from fitassay.analysis.normal import Normal
+from fitassay.analysis.notes import Note
+from fitassay.analysis.result import Verdict
+from fitassay.analysis.terms import INDEX, NAMES, PRINTER, TERMS
+
+# A term informed less than this is "not measured by these readings".
+NOT_MEASURED = 0.2
+# An error known this well (in standard uncertainties) is there for certain.
+KNOWN_SDS = 4.0
+
+
+def estimate_notes(done: Fit, transferred: TransferredPrior | None) -> tuple[Note, ...]:
+    """What the readings did not reach, how well they fit, and whether what else was known was used."""
+    notes = []
+    # Against what was known before these readings: what an earlier print measured they need not have.
+    told = 1 - done.posterior.sd / done.prior.sd
+    missing = [t.name for i, t in enumerate(TERMS) if t.kind == "printer" and told[i] < NOT_MEASURED]
+    if missing:
+        notes.append(Note("not-measured", {"terms": missing}))
+    scatter = float(np.sqrt(done.estimate.agreement.excess))
+    if scatter > 0:
+        notes.append(Note("excess-scatter", {"scatter_mm": scatter}))
+    count = int(np.sum(done.outliers & (np.abs(done.residual) < HAND_MM)))
+    if count > SLIPS_AT_ONCE:
+        notes.append(Note("many-outliers", {"readings": count}))
+    hidden = unchecked(done)
+    if hidden:
+        notes.append(Note("unchecked", {"readings": hidden}))
+    if transferred is not None:
+        code = "transfer-contradicted" if done.transferred is None else "transfer-used"
+        notes.append(Note(code, {"print": transferred.name}))
+    notes += [Note("fact-contradicted", {"fact": f.kind}) for f in done.contradicted]
+    return tuple(notes)
+
+
+def verdict_notes(
+    done: Fit, reference: Reference, visible_mm: np.ndarray, prior_sd: np.ndarray, verdict: Verdict
+) -> tuple[Note, ...]:
+    """What the verdict depends on."""
+    notes = [*cancelling(done.posterior, reference, visible_mm)]
+    if done.transferred is None:
+        notes += _leaning(done, reference, visible_mm, prior_sd, verdict)
+    if verdict.term:
+        witness = sole_witness(done, prior_sd, INDEX[verdict.term])
+        if witness:
+            notes.append(Note("sole-witness", {"coupon": witness[0], "feature": witness[1]}))
+    return tuple(notes)
+
+
+def cancelling(posterior: Normal, reference: Reference, visible_mm: np.ndarray) -> tuple[Note, ...]:
+    """The two well known errors that hide most of each other on the sizes, if any do."""
+    sure = PRINTER & (np.abs(posterior.mean) >= KNOWN_SDS * posterior.sd)
+    effects = reference.gains * np.where(sure, posterior.mean, 0.0)
+    worst, notes = 0.0, ()
+    for i in np.flatnonzero(sure):
+        for j in np.flatnonzero(sure):
+            a, b = effects[:, i], effects[:, j]
+            on = (np.abs(a) > visible_mm) & (np.abs(b) > visible_mm)
+            # Opposite on every size that both act on; more than half of the smaller one is eaten up.
+            if i < j and on.any() and (a[on] * b[on] < 0).all():
+                hidden = float(np.minimum(np.abs(a[on]), np.abs(b[on])).max())
+                if hidden > worst:
+                    worst = hidden
+                    data = {"first": NAMES[i], "second": NAMES[j], "hidden_mm": hidden}
+                    notes = (Note("cancelling", data),)
+    return notes
+
+
+def _leaning(
+    done: Fit, reference: Reference, visible_mm: np.ndarray, prior_sd: np.ndarray, verdict: Verdict
+) -> list[Note]:
+    """Whether half or twice as wide priors on printer errors would change the verdict."""
+    changes = []
+    for factor, words in ((0.5, "half as wide"), (2.0, "twice as wide")):
+        other_sd = np.where(PRINTER, prior_sd * factor, prior_sd)
+        other = refit(done, Normal.independent(other_sd))
+        j = judge_many(
+            Normal(mean=other.posterior.mean[None], cov=other.posterior.cov[None]),
+            reference,
+            visible_mm,
+            other_sd,
+            np.array([other.doubt_p]),
+            np.array([other.doubt_mm]),
+        )
+        status = STATUSES[int(j.status[0])]
+        term = NAMES[int(j.term[0])] if status in ("dominant", "leading") else ""
+        if (status, term) != (verdict.status, verdict.term):
+            changes.append({"priors": words, "status": status, "term": term})
+    return [Note("leans-on-priors", {"changes": changes})] if changes else []

@@ -1,0 +1,188 @@
+"""Notes of a diagnosis: a code with its figures, and the one place that makes sentences of them."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from typing import Any
+
+from fitassay.analysis import rounding
+from fitassay.analysis.terms import INDEX, TERMS
+from fitassay.coupons.wording import count, listed
+
+Place = tuple[str, str]
+"""Coupon and feature."""
+
+MOST_PLACES = 6
+
+
+@dataclass(frozen=True)
+class Note:
+    """Something the user should know that fits nowhere else.
+
+    Attributes
+    ----------
+    code : str
+        One of `CODES`.
+    data : dict
+        What its sentence is made of; lengths in mm.
+
+    Raises
+    ------
+    ValueError
+        No such code.
+    """
+
+    code: str
+    data: dict[str, Any] = field(default_factory=dict)
+
+    def __post_init__(self) -> None:
+        if self.code not in _SENTENCES:
+            raise ValueError(f"no note has the code {self.code}; known: {', '.join(CODES)}")
+
+    @property
+    def text(self) -> str:
+        """The sentence."""
+        return _SENTENCES[self.code](**self.data)
+
+
+def label(term: str) -> str:
+    """A term in words."""
+    return TERMS[INDEX[term]].label
+
+
+def places(keys: tuple[Place, ...] | list[Place], last: str = "") -> str:
+    """``step20-x on boss, ...``, all of them before `last` or the first few without it."""
+    names = tuple(f"{feature} on {coupon}" for coupon, feature in keys)
+    if last:
+        return listed(names, last)
+    rest = len(names) - MOST_PLACES
+    return ", ".join(names[:MOST_PLACES]) + (f" and {count(rest, 'other')}" if rest > 0 else "")
+
+
+def _leans(changes: list[dict[str, str]]) -> str:
+    parts = [
+        f"with priors {c['priors']} it would be: {c['status']}"
+        + (f", {label(c['term'])}" if c["term"] else "")
+        for c in changes
+    ]
+    return f"The verdict leans on the priors: {'; '.join(parts)}."
+
+
+def _repeats(*, more: bool, sd_mm: float, dof: int, stated_mm: float, used_mm: float) -> str:
+    text = (
+        f"Repeats scatter by {sd_mm:.3f} mm (standard deviation of one reading, {dof} degrees of freedom), "
+        f"{'more' if more else 'less'} than the {stated_mm:g} mm stated for the caliper: readings are weighed by "
+        f"{used_mm:.3f} mm, both pooled."
+    )
+    if more:
+        text += " Open and close the jaws alike each time, or state in machine.toml what is seen."
+    return text
+
+
+def _filament(
+    *,
+    mean_mm: float,
+    u_mean_mm: float,
+    ovality_mm: float,
+    places: int,
+    set_mm: float,
+    filament_mm: float,
+    u_filament_mm: float,
+    flow_mm: float,
+    feed_mm: float,
+    u_feed_mm: float,
+    feed_percent: float,
+    u_feed_percent: float,
+    share: float | None,
+) -> str:
+    diameter = rounding.plus_minus(mean_mm, u_mean_mm, "mm", signed=False)
+    part = rounding.plus_minus(filament_mm, u_filament_mm, "mm")
+    rest = rounding.plus_minus(feed_mm, u_feed_mm, "mm")
+    percent = rounding.plus_minus(feed_percent, u_feed_percent, "%")
+    of_it = f" ({100 * share:.0f} % of the bead error found)" if share is not None else ""
+    flow = f", the flow set now by {flow_mm:+.3f} mm" if abs(flow_mm) > 5e-4 else ""
+    return (
+        f"The filament measures {diameter} across (ovality {ovality_mm:.2f} mm, {count(places, 'place')}), set is "
+        f"{set_mm:g} mm. That changes the bead's width by {part}{of_it}{flow}; {rest} is left for the feed "
+        f"({percent})."
+    )
+
+
+_CONTRADICTED = {
+    "path place": "The path offset in the sliced file does not fit the readings and was left out; was it printed?",
+    "feed": "The bead's width that filament and feed test foretell does not fit the readings and was left out; do "
+    "the feed test again.",
+}
+
+_SENTENCES: dict[str, Callable[..., str]] = {
+    "not-measured": lambda terms: (
+        f"Not measured by these readings, which does not mean fine: {', '.join(label(t) for t in terms)}."
+    ),
+    "excess-scatter": lambda scatter_mm: (
+        f"The readings disagree by {scatter_mm:.3f} mm more than the caliper explains: the print is that uneven. "
+        "All uncertainties are widened for it."
+    ),
+    "many-outliers": lambda readings: (
+        f"{readings} readings do not fit the others, more than slips of the hand explain: look for a seam on the "
+        "measured faces, for blobs and for lifted corners."
+    ),
+    "cancelling": lambda first, second, hidden_mm: (
+        f"{_capital(label(first))} and {label(second)} work against each other: together they hide up to "
+        f"{hidden_mm:.2f} mm on the sizes measured. Set both right, or neither."
+    ),
+    "leans-on-priors": _leans,
+    "sole-witness": lambda coupon, feature: (
+        f"The verdict rests on one reading, {feature} on {coupon}: take it again before you act on it."
+    ),
+    "unchecked": lambda readings: (
+        f"No other reading checks {places(readings, 'or')}: a slip of 1 mm there would be taken for the printer's. "
+        "Read them twice."
+    ),
+    "repeats-scatter": _repeats,
+    "few-degrees-of-freedom": lambda term, dof, coverage_factor: (
+        f"The estimate of {label(term)} has {dof:.0f} effective degrees of freedom, since few readings were "
+        f"repeated: a coverage factor of {coverage_factor:.2f} in place of 2 covers 95 % (GUM G.4)."
+    ),
+    "transfer-used": lambda print: (
+        f"What print {print} left known, with its usual drift, was taken as known before these readings."
+    ),
+    "transfer-contradicted": lambda print: (
+        f"These readings contradict what print {print} left known, even with its usual drift, so it was not used: "
+        "the printer has changed since."
+    ),
+    "fact-contradicted": lambda fact: _CONTRADICTED[fact],
+    "trials-contradict": lambda trials: (
+        "What was tried by hand does not fit the sizes read: "
+        f"{', '.join(f'{feature} on {coupon} ({answer})' for coupon, feature, answer in trials)}. "
+        "Look for burrs and blobs, and try again."
+    ),
+    "file-path": lambda file: f"Sensitivities follow the path in {file}, not an ideal one.",
+    "file-backlash": lambda readings: (
+        "In that file backlash acts otherwise than in an ideal path on "
+        f"{count(len(readings), 'reading')}: {places(readings)}."
+    ),
+    "file-seams": lambda readings, blob_mm: (
+        f"The seam lies under the jaws of {places(readings)}: weighed less, by {blob_mm:g} mm more of standard "
+        "uncertainty."
+    ),
+    "file-lacks": lambda coupons: f"Not in that file, so the ideal path is assumed: {', '.join(coupons)}.",
+    "file-offset": lambda in_file_mm, left_mm, u_mm: (
+        f"Of the path offset, {in_file_mm:+.3f} mm are in the file; {left_mm:+.3f} ± {2 * u_mm:.3f} mm (k = 2) are "
+        "left to the machine."
+    ),
+    "trace-unreadable": lambda path: f"{path} cannot be read, so ideal paths are assumed; run trace again.",
+    "file-gone": lambda path: (
+        f"The sliced file {path} is gone, so ideal paths are assumed; trace it where it is now."
+    ),
+    "file-changed": lambda path: (
+        f"The sliced file {path} is not the one traced before, so ideal paths are assumed; trace it again."
+    ),
+    "filament": _filament,
+}
+
+CODES: tuple[str, ...] = tuple(_SENTENCES)
+
+
+def _capital(text: str) -> str:
+    return text[:1].upper() + text[1:]
