@@ -13,6 +13,7 @@ from pathlib import Path
 
 from fitassay.coupons.errors import InputError, WriteError
 
+CHUNK_BYTES = 1 << 20
 LARGEST_BYTES = {
     "machine file": 256_000,
     "manifest": 20_000_000,
@@ -78,11 +79,15 @@ def open_input(path: Path, kind: str, missing: str = MISSING) -> Iterator[io.Buf
 def read_input(path: Path, kind: str, missing: str = MISSING) -> bytes:
     """All bytes of a file that the user names; see `open_input`."""
     most = LARGEST_BYTES[kind]
+    # Piece by piece: one call for all takes memory for the limit, however short the file.
+    pieces, size = [], 0
     with open_input(path, kind, missing) as stream:
-        raw = stream.read(most + 1)
-    if len(raw) > most:  # it grew meanwhile
-        raise InputError(_too_large(kind, len(raw)), str(path))
-    return raw
+        while size <= most and (piece := stream.read(CHUNK_BYTES)):
+            pieces.append(piece)
+            size += len(piece)
+    if size > most:  # it grew meanwhile
+        raise InputError(_too_large(kind, size), str(path))
+    return b"".join(pieces)
 
 
 def write_atomic(path: Path, data: bytes | str) -> None:

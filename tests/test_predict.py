@@ -266,6 +266,17 @@ def test_size_uncertainty_is_propagated_with_correlations():
     assert predict_size(Size(side="outside", axis="x", nominal=10), known).u == pytest.approx(0.01, rel=1e-6)
 
 
+def test_the_same_pair_many_times_is_the_pair():
+    theta = printer(**PRINTERS["all"])
+    one = Pair(peg=8.0, hole=8.5, exact_peg=True)
+    alone = predict_pair(one, state(theta, sd=0.01)).sits
+    others = tuple(Pair(peg=6.0 + 0.1 * k, hole=6.5 + 0.1 * k, exact_peg=True) for k in range(30))
+    many = predict_pairs((one, *others, one, one), state(theta, sd=0.01))
+    for k in (0, -2, -1):
+        assert many[k].sits.mean == pytest.approx(alone.mean, abs=2e-3)
+        assert many[k].sits == many[0].sits
+
+
 def test_exact_partner():
     theta = printer(contour_offset=0.05)
     bought = predict_pair(Pair(peg=8.0, hole=8.5, exact_peg=True), state(theta))

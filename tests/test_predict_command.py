@@ -149,3 +149,10 @@ def test_no_readings_yet(tmp_path):
     assert run("make", place, "--new-print", "--quick")[0] == 0
     code, _, err = run("predict", place)
     assert code == 2 and "no readings yet" in err
+
+
+def test_a_list_whose_peg_is_thinner_than_a_bead_is_named(tmp_path):
+    rows = tmp_path / "parts.csv"
+    rows.write_text("name,kind,shape,axis,nominal_mm,mate\na,outside,round,,0.3,b\nb,inside,round,,0.5,\n")
+    code, out, err = run("predict", case(tmp_path), "--features", rows)
+    assert code == 2 and out == "" and err.startswith(f"fitassay: {rows}: a 0.3 mm peg is thinner")

@@ -179,6 +179,15 @@ def test_what_is_wrong_is_said_with_its_file(tmp_path, text, message):
     assert "\n" not in str(told.value)
 
 
+def test_an_encoding_that_nobody_knows_is_said(tmp_path):
+    path = tmp_path / "a.3mf"
+    with zipfile.ZipFile(path, "w") as out:
+        out.writestr("_rels/.rels", '<?xml version="1.0" encoding="UTF1.2.3"?>' + RELS)
+        out.writestr("3D/3dmodel.model", model("", ""))
+    with pytest.raises(InputError, match=r"a\.3mf.*is no readable 3MF file \(unknown encoding"):
+        read_bodies(path)
+
+
 @pytest.mark.parametrize("damage", [slice(0, 200), slice(40, None)])
 def test_a_damaged_archive_is_said(tmp_path, damage):
     path = package(tmp_path / "a.3mf", model(object_xml(1, mesh_xml()), '<item objectid="1"/>'))

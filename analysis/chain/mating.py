@@ -210,6 +210,11 @@ def _of_any_size(joints: Joints, ways: Ways, theta: np.ndarray, width: float) ->
 
     What an outline loses to play, scale and lean changes smoothly with its size, and hardly with the clearance.
     """
+    _, first, row = np.unique(
+        np.stack([joints.peg, joints.hole], axis=1), axis=0, return_index=True, return_inverse=True
+    )
+    if len(first) < len(joints.peg):  # the same pair more than once
+        return _of_any_size(joints.some(first), ways, theta, width)[row.ravel()]
     drawn = joints.hole - joints.peg
     logs = np.log(joints.hole)
     nodes = (logs.min() + logs.max() - np.ptp(logs) * np.cos(np.pi * np.arange(NODES) / (NODES - 1))) / 2

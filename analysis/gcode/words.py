@@ -26,6 +26,8 @@ from fitassay.coupons.errors import InputError
 from fitassay.coupons.files import open_input
 
 CHUNK_BYTES = 1 << 18
+LARGEST_CODE = 9999
+"""No G or M word has a larger number."""
 DISTINCT_UNKNOWN = 500
 """So many different unknown words are told apart; the rest are counted together."""
 
@@ -153,7 +155,9 @@ class Tally:
         """Count words by letter, and for G and M by number too."""
         if not len(letters):
             return
-        coded = np.where(np.isin(letters, (ord("G"), ord("M"))), np.round(np.nan_to_num(values) * 10), 0)
+        # Numbers that no word has count as one.
+        known = np.clip(np.nan_to_num(values), 0, LARGEST_CODE)
+        coded = np.where(np.isin(letters, (ord("G"), ord("M"))), np.round(known * 10), 0)
         keys, counts = np.unique(
             letters.astype(np.int64) * 10**9 + coded.astype(np.int64), return_counts=True
         )

@@ -23,6 +23,8 @@ from fitassay.coupons.errors import InputError
 INTERACTING = ("scale_x", "scale_y", "backlash_x", "backlash_y", "skew_xy")
 # Over-compensation is taken for possible from so many draws on.
 FEW = 0.02
+# So many pairs are worked out together; more would fill the memory with their draws.
+AT_ONCE = 1000
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -114,8 +116,10 @@ def predict_pairs(pairs: tuple[Pair, ...], state: State) -> tuple[PairPrediction
         return p.shape, {None: 0, False: 1, True: 2}[p.flipped]
 
     for _, group in groupby(sorted(range(len(pairs)), key=kind), key=kind):
-        at = list(group)
-        found.update(zip(at, _predict_alike(tuple(pairs[i] for i in at), state), strict=True))
+        members = list(group)
+        for first in range(0, len(members), AT_ONCE):
+            at = members[first : first + AT_ONCE]
+            found.update(zip(at, _predict_alike(tuple(pairs[i] for i in at), state), strict=True))
     return tuple(found[i] for i in range(len(pairs)))
 
 

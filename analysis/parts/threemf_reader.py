@@ -197,8 +197,8 @@ class _Package:
                         raise self.wrong("unpacks to more than a part can be; was another file meant?")
                     parser.Parse(data, False)
                 parser.Parse(b"", True)
-        except expat.ExpatError as exc:
-            reason = expat.ErrorString(exc.code)
+        except (expat.ExpatError, LookupError) as exc:  # the latter: an encoding that nobody knows
+            reason = expat.ErrorString(exc.code) if isinstance(exc, expat.ExpatError) else exc
             raise self.wrong(f"is no readable 3MF file ({reason}); {AGAIN}", place()) from exc
 
     def _read_model(self, part: str, is_start: bool) -> None:
@@ -225,7 +225,8 @@ class _Package:
             if self.placed > MOST_TRIANGLES:
                 raise self.wrong(f"has more than {MOST_TRIANGLES:,} triangles in all; export the part alone")
             vertices, faces = made.mesh()
-            placed = vertices @ transform[:3] + transform[3]
+            with np.errstate(all="ignore"):  # what is not finite is refused with its place later
+                placed = vertices @ transform[:3] + transform[3]
             # A mirror turns a body inside out unless its triangles are turned as well.
             flip = np.linalg.det(transform[:3]) < 0
             yield Body(

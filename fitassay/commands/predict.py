@@ -129,8 +129,13 @@ def command(
         for peg, hole in pairs
     ]
     _check_belongings(pairs, fit, size, clearance, turns, rotation)
-    with working("Working out the sizes"):
-        result = _result(target, carry, scatter, [*asked, *parts.pairs], parts, fit, size, square)
+    try:
+        with working("Working out the sizes"):
+            result = _result(target, carry, scatter, [*asked, *parts.pairs], parts, fit, size, square)
+    except InputError as exc:
+        if exc.place != "predict":
+            raise
+        raise InputError(exc.message, str(features) if features and not pairs else "--pair") from exc
     if as_json:
         answer(result)
         return
@@ -174,6 +179,7 @@ def _result(
     """All that was asked for, as data."""
     from fitassay.analysis.parts.fits import held_grades
     from fitassay.analysis.parts.iso286 import parse_fit
+    from fitassay.analysis.parts.pairs import predict_pairs
     from fitassay.analysis.parts.sizes import predict_size, size_contributions
     from fitassay.inputs import read_inputs, state_of
 
@@ -201,7 +207,10 @@ def _result(
             }
             for name, s in parts.sizes
         ],
-        "pairs": [_pair_data(pair, wish, state) for pair, wish in pairs],
+        "pairs": [
+            _pair_data(pair, wish, got, state)
+            for (pair, wish), got in zip(pairs, predict_pairs(tuple(p for p, _ in pairs), state), strict=True)
+        ],
         "fits": fits,
         "grades": [_grade_data(g) for g in held_grades(state)],
         "grades_mended": [_grade_data(g) for g in held_grades(state, mended=True)],
@@ -218,10 +227,9 @@ def _spread_data(s: Spread) -> dict[str, float]:
     }
 
 
-def _pair_data(pair: Pair, wish: Wish, state: State) -> dict[str, Any]:
-    from fitassay.analysis.parts.pairs import peg_for_clearance, predict_pair
+def _pair_data(pair: Pair, wish: Wish, got: PairPrediction, state: State) -> dict[str, Any]:
+    from fitassay.analysis.parts.pairs import peg_for_clearance
 
-    got: PairPrediction = predict_pair(pair, state)
     data: dict[str, Any] = {
         "name": pair.name,
         "peg_mm": pair.peg,

@@ -51,8 +51,7 @@ def main(folder: Path, kind_name: str, first: int, count: int) -> None:
         path = work / kind.file
         rng = random.Random(f"{kind_name} {number}")
         path.write_bytes(kind.change(rng.choice(kind.seeds(kept)), rng))
-        if number == first:  # what the libraries take is not the file's doing
-            CliRunner().invoke(cli, kind.command(kept))
+        if number == first:
             resource.setrlimit(resource.RLIMIT_DATA, (MOST_MB << 20, MOST_MB << 20))
         signal.alarm(LONGEST_S)
         result = CliRunner().invoke(cli, kind.command(work), input=kind.typed)

@@ -69,7 +69,9 @@ KINDS = {
     "trace": Kind(file=f"{PRINT}/trace.json", words=("diagnose", "{}/case")),
     "coupon mesh": Kind(file=f"{PRINT}/wall.stl", words=("diagnose", "{}/case"), change=mutate_facets),
     "sliced file": Kind(file="plate.txt", words=("trace", "{}/case", "{}/plate.txt")),
-    "part list": Kind(file="parts.csv", words=("predict", "{}/case", "--features", "{}/parts.csv")),
+    "part list": Kind(
+        file="parts.csv", words=("predict", "{}/case", "--features", "{}/parts.csv"), refusals=(1, 2)
+    ),
     "part": Kind(
         file="part.stl",
         words=("correct", "{}/case", "{}/part.stl", "-o", "{}/out.stl"),
@@ -87,10 +89,10 @@ KINDS = {
 
 def make_good(folder: Path) -> Path:
     """A folder with a good file of every kind, and the good answers of all commands."""
-    from fitassay.analysis.chain.loops import load_mesh
     from fitassay.analysis.parts.part_file import write_parts
     from fitassay.cli import cli
     from fitassay.coupons.export.manifest import read_manifest
+    from fitassay.coupons.export.stl import read_coupon
     from tests.parts import box, part_of, post
     from tests.pathwriter import Style, write
 
@@ -102,7 +104,7 @@ def make_good(folder: Path) -> Path:
     _run(cli, "simulate", case, "--bead-excess", "0.05", "--reference", "outside:10")
     here = kept / PRINT
     manifest = read_manifest(here / "coupons.json")
-    pieces = [(c, load_mesh(here / c.file)) for c in manifest.coupons]
+    pieces = [(c, read_coupon(c, here)) for c in manifest.coupons]
     (kept / "plate.txt").write_text(write(pieces, Style(infill=False, decimals=3)).text, "utf-8")
     _run(cli, "trace", case, str(kept / "plate.txt"))
     for name, text in (("case/filament.csv", FILAMENT), ("case/feed.csv", FEED), ("parts.csv", FEATURES)):
