@@ -1,0 +1,11 @@
+from .diagnose import interpret as interpret
+from .lookahead import Outlook as Outlook
+from .lookahead import look_ahead as look_ahead
+from .ranking import rank_coupons as rank_coupons
+from .ranking import rank_readings as rank_readings
+from .ranking import what_next as what_next
+from .sequential import Guide as Guide
+from .sequential import Step as Step
+from .verdict import Reference as Reference
+from .verdict import judge_many as judge_many
+from .verdict import reference_of as reference_of

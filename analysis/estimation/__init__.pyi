@@ -1,0 +1,17 @@
+from .feed import Feed as Feed
+from .feed import Filament as Filament
+from .feed import FlowSplit as FlowSplit
+from .feed import measured_feed as measured_feed
+from .feed import measured_filament as measured_filament
+from .feed import split_flow as split_flow
+from .fit import Estimate as Estimate
+from .fit import Fit as Fit
+from .known import Fact as Fact
+from .known import Known as Known
+from .known import TransferredPrior as TransferredPrior
+from .observations import Observations as Observations
+from .observations import gather as gather
+from .observations import pooled_repeatability as pooled_repeatability
+from .observations import single_reading_sd as single_reading_sd
+from .priors import prior as prior
+from .priors import prior_sds as prior_sds

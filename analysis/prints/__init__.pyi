@@ -1,0 +1,13 @@
+from .compare import Comparison as Comparison
+from .control_chart import Chart as Chart
+from .control_chart import charts as charts
+from .knowledge import ReadPrint as ReadPrint
+from .knowledge import known_before as known_before
+from .mixed_model import PrintResult as PrintResult
+from .mixed_model import Together as Together
+from .mixed_model import read_together as read_together
+from .plan import Plan as Plan
+from .plan import make_plan as make_plan
+from .setting_changes import changed_settings as changed_settings
+from .setting_changes import errors_after as errors_after
+from .transfer import carry as carry
