@@ -127,6 +127,8 @@ class Term:
         The setting that removes it; None where a hand must (instrument).
     change_rank : int
         Changes are advised in this order; equal ranks in the order of the table.
+    least_change : float [unit]
+        A smaller error is not worth a change of its setting (common practice, no source).
     alias_rank : int
         Of terms that act alike, the setting of the lowest is changed.
     judged_on : {"sizes", "squareness", "foot"}
@@ -155,6 +157,7 @@ class Term:
     varies: tuple[Varies, ...] = ()
     control: Control | None = None
     change_rank: int = 0
+    least_change: float = 0.0
     alias_rank: int = 0
     judged_on: Literal["sizes", "squareness", "foot"] = "sizes"
     step: float

@@ -144,6 +144,7 @@ TERMS: tuple[Term, ...] = (
         label="bead width",
         cause="flow, filament diameter or feed",
         control=Flow("settings.flow_percent"),
+        least_change=0.03,
         change_rank=4,
         alias_rank=6,
         sentence="outside sizes grow and inside sizes shrink, by one bead excess",

@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
+from fitassay.analysis import rounding
 from fitassay.analysis.diagnosis.verdict import Reference
 from fitassay.analysis.result import Advice
 from fitassay.analysis.terms import TERMS, Term
@@ -22,35 +25,52 @@ def advise(
 ) -> tuple[tuple[Advice, ...], float, float]:
     """Settings to change, and the misfit of the reference features before and after [mm, rms].
 
-    A term is worth a change when it is significant (over twice its standard uncertainty) and its effect on some
-    reference feature is larger than the standard uncertainty of one caliper reading.
+    A term is worth a change when it is significant (over twice its standard uncertainty), larger than its own
+    `least_change`, and its effect on some reference feature is larger than the standard uncertainty of one caliper
+    reading. No setting leaves the range that machine.toml allows.
     """
     sd = np.sqrt(np.diag(covariance))
     effect = np.abs(reference.gains).max(axis=0, initial=0.0) * np.abs(mean)
-    advice, removed = [], np.zeros(len(mean), dtype=bool)
+    advice, mended = [], np.array(mean, dtype=float)
     for i in change_order():
-        if abs(mean[i]) < SIGNIFICANT_SDS * sd[i] or effect[i] < visible_mm:
+        least = max(SIGNIFICANT_SDS * sd[i], TERMS[i].least_change)
+        if abs(mean[i]) < least or effect[i] < visible_mm:
             continue
-        removed[i] = True
-        advice.append(_change(TERMS[i], float(mean[i]), float(sd[i]), machine))
+        change, left = _change(TERMS[i], float(mean[i]), float(sd[i]), machine)
+        mended[i] = left
+        advice.append(change)
     before = _misfit(mean, covariance, reference)
-    after = _misfit(np.where(removed, 0.0, mean), covariance, reference)
+    after = _misfit(mended, covariance, reference)
     return tuple(advice), before, after
 
 
-def _change(term: Term, error: float, sd: float, machine: Machine) -> Advice:
+def _change(term: Term, error: float, sd: float, machine: Machine) -> tuple[Advice, float]:
+    """The change, and what it leaves of the error where the setting's range ends before it."""
     control = term.control
     assert control is not None
+    row = figure(control.key)
     low, high = (control.removing(error + k * sd, machine) for k in (-1, 1))
-    return Advice(
+    wanted = control.removing(error, machine)
+    new = min(max(wanted, row.low), row.high)
+    why = f"{term.label}: {term.cause}"
+    left = 0.0
+    if new != wanted:
+        left = float(
+            control.error_after(
+                np.asarray(error), machine, replace(machine, values={**machine.values, control.key: new})
+            )
+        )
+        why += f"; the setting ends at {rounding.with_unit(rounding.exact(new), row.unit)}, which mends it in part"
+    advice = Advice(
         setting=control.key,
         from_value=machine[control.key],
-        to_value=control.removing(error, machine),
+        to_value=new,
         std_uncertainty=abs(high - low) / 2,
-        unit=figure(control.key).unit,
-        why=f"{term.label}: {term.cause}",
+        unit=row.unit,
+        why=why,
         term=term.name,
     )
+    return advice, left
 
 
 def _misfit(mean: np.ndarray, covariance: np.ndarray, reference: Reference) -> float:

@@ -37,6 +37,10 @@ CLEAR_OF_SCATTER = 4.0
 # An accusation must also hold when every other error is taken to be this many times as common as the table of priors
 # has it: it has to come from the readings.
 RIVAL_FACTOR = 2.0
+# And it must be loud: with 95 % (one-sided) its own effect on some size is more than the caliper can see.
+LOUD_SDS = 1.645
+# No model of a printer is surer than this, whatever its readings say.
+SUREST = 0.99
 DRAWS = 1024
 CHUNK = 128
 STATUSES: tuple[Status, ...] = ("dominant", "leading", "undetermined", "within-noise", "unexplained")
@@ -85,7 +89,7 @@ class Judged:
         The term most probably the largest, index into `TERMS`; accused where the status is dominant or leading.
     probability : ndarray (n,)
         What the status rests on: of an accusation, the lesser of `chances` of the term under the priors and under
-        rivals twice as common; of within-noise, `quiet`; else the term's chance.
+        rivals twice as common; of within-noise, `quiet`; else the term's chance. Never above `SUREST`.
     chances, shares : ndarray (n, terms)
         Probability of being the largest, and expected share.
     sturdy : ndarray (n,)
@@ -94,6 +98,8 @@ class Judged:
         Probability that no reference size misses by more than the caliper can see.
     loud : ndarray (n,)
         Greatest probability, over the errors, that this one alone would.
+    visible : ndarray (n,) of bool
+        The effect of `term` on some reference size surely exceeds what the caliper can see.
     """
 
     status: np.ndarray
@@ -104,6 +110,7 @@ class Judged:
     sturdy: np.ndarray
     quiet: np.ndarray
     loud: np.ndarray
+    visible: np.ndarray
 
 
 def visible_sd(machine: Machine, single_mm: float, side: str = "outside") -> float:
@@ -324,7 +331,10 @@ def _judge_chunk(
         wide = largest_probabilities(m[:, printer], c[:, printer][:, :, printer], weights)
         sturdy[doubtful] = wide[np.arange(len(doubtful)), np.searchsorted(printer, term[doubtful])]
     sure = np.minimum(chance, sturdy)
-    status = np.select([sure >= DOMINANT, sure >= LEADING], [0, 1], 2)
+    at = np.searchsorted(printer, term)
+    sd = np.sqrt(covariance[rows, term, term])
+    visible = (np.abs(mean[rows, term]) - LOUD_SDS * sd) * alone[at] > 1
+    status = np.select([visible & (sure >= DOMINANT), visible & (sure >= LEADING)], [0, 1], 2)
     calm = (quiet >= ACQUIT) & (loud < SURE) & (len(reference.gains) > 0)
     status = np.where(calm, 3, status)
     # The accused error's effect, root mean square over the features it acts on.
@@ -336,10 +346,11 @@ def _judge_chunk(
     return {
         "status": status,
         "term": term,
-        "probability": np.select([status < 2, status == 3], [sure, quiet], chance),
+        "probability": np.minimum(np.select([status < 2, status == 3], [sure, quiet], chance), SUREST),
         "chances": chances,
         "shares": expected_shares(mean, covariance, reference.weights),
         "sturdy": sturdy,
         "quiet": quiet,
         "loud": loud,
+        "visible": visible,
     }

@@ -55,13 +55,15 @@ def verdict_of(
         how = f"{lead} ({_percent(chance)} sure)"
         text = f"{_capital(term.label)} {how}: {term.sentence}. Typical cause: {term.cause}."
     else:
-        text = _open_question(contenders, best, float(judged.sturdy[0]), float(chances[best]), mean, sd)
+        text = _open_question(judged, contenders, mean, sd, float(np.max(visible_mm, initial=0.0)))
     return Verdict(status=status, term=accused, probability=chance, text=text, contenders=contenders)
 
 
 def _open_question(
-    contenders: tuple[str, ...], best: int, sturdy: float, chance: float, mean: np.ndarray, sd: np.ndarray
+    judged: Judged, contenders: tuple[str, ...], mean: np.ndarray, sd: np.ndarray, visible_mm: float
 ) -> str:
+    best, sturdy = int(judged.term[0]), float(judged.sturdy[0])
+    chance = float(judged.chances[0, best])
     if not contenders:
         return "No size of a part was measured yet, so nothing can be said about what spoils it."
     labels = [TERMS[INDEX[c]].label for c in contenders]
@@ -76,12 +78,16 @@ def _open_question(
             f"These readings cannot tell which error spoils the fit most. {_capital(TERMS[best].label)} is the "
             "likeliest, but only because printers usually err that way; the readings themselves leave it open."
         )
+    if chance >= LEADING and not judged.visible[0]:
+        return (
+            f"{_capital(TERMS[best].label)} is the largest error found, but what it does to a size may be less than "
+            f"the caliper can see ({visible_mm:.2f} mm), so it is not accused."
+        )
     return f"These readings cannot tell which error spoils the fit most; it may be {listed(labels, 'or')}."
 
 
 def _percent(chance: float) -> str:
-    # Draws cannot tell certainty from 99.9 %.
-    return "over 99 %" if chance >= 0.995 else f"{100 * chance:.0f} %"
+    return f"{100 * chance:.0f} %"
 
 
 def _capital(text: str) -> str:

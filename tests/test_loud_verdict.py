@@ -1,0 +1,98 @@
+"""Only what is loud is accused, no verdict is surer than 99 %, and advice stays within a setting's range."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from fitassay.analysis.diagnosis.advice import advise
+from fitassay.analysis.diagnosis.verdict import STATUSES, Reference, judge_many
+from fitassay.analysis.diagnosis.verdict_words import verdict_of
+from fitassay.analysis.normal import Normal
+from fitassay.analysis.terms import INDEX, PRINTER, TERMS
+from fitassay.coupons.machine import Machine
+
+VISIBLE_MM = 0.05
+PRIOR = np.array([t.prior_sd or 0.01 for t in TERMS])
+
+
+def one_size(**gains: float) -> Reference:
+    """One reference size that feels these terms."""
+    row = np.zeros((1, len(TERMS)))
+    for name, gain in gains.items():
+        row[0, INDEX[name]] = gain
+    return Reference(labels=("outside x, 20 mm",), gains=row, inside=np.zeros(1, dtype=bool))
+
+
+def judged(value: float, sd: float, reference: Reference):
+    """Backlash in x known as value and sd; the other printer terms hardly differ from zero."""
+    mean = np.zeros(len(TERMS))
+    spread = np.where(PRINTER, 1e-4, 1e-3) * PRIOR
+    mean[INDEX["backlash_x"]] = value
+    spread[INDEX["backlash_x"]] = sd
+    posterior = Normal(mean=mean[None], cov=np.diag(spread**2)[None])
+    return judge_many(posterior, reference, np.array([VISIBLE_MM]), PRIOR, np.ones(1), np.zeros(1)), posterior
+
+
+@pytest.mark.parametrize(
+    ("value", "sd", "loud"),
+    # |m| g - v > 1.645 sd g, with g = 1: the bound lies at 0.05 + 1.645 sd (derived here).
+    [(0.08, 0.02, False), (0.0825, 0.02, False), (0.0835, 0.02, True), (0.2, 0.02, True), (-0.2, 0.02, True)],
+)
+def test_an_accusation_must_be_louder_than_a_reading_can_see(value, sd, loud):
+    got, _ = judged(value, sd, one_size(backlash_x=-1.0, scale_x=20.0))
+    assert STATUSES[int(got.status[0])] == ("dominant" if loud else "undetermined")
+    assert TERMS[int(got.term[0])].name == "backlash_x"
+
+
+def test_the_largest_gain_of_all_sizes_counts():
+    gains = np.zeros((2, len(TERMS)))
+    gains[:, INDEX["scale_x"]] = 5.0, 20.0
+    reference = Reference(labels=("a", "b"), gains=gains, inside=np.zeros(2, dtype=bool))
+    mean = np.zeros(len(TERMS))
+    mean[INDEX["scale_x"]] = 0.005
+    spread = np.full(len(TERMS), 1e-6)
+    posterior = Normal(mean=mean[None], cov=np.diag(spread**2)[None])
+    got = judge_many(posterior, reference, np.full(2, VISIBLE_MM), PRIOR, np.ones(1), np.zeros(1))
+    assert STATUSES[int(got.status[0])] == "dominant"
+
+
+def test_no_verdict_is_surer_than_99_percent():
+    got, posterior = judged(0.3, 0.001, one_size(backlash_x=-1.0, scale_x=20.0))
+    assert got.probability[0] == pytest.approx(0.99)
+    verdict = verdict_of(got, posterior.mean[0], posterior.sd[0], np.array([VISIBLE_MM]), ())
+    assert verdict.probability == pytest.approx(0.99)
+    assert "(99 % sure)" in verdict.text
+
+
+def test_a_large_error_that_may_be_too_small_to_see_is_told_and_not_accused():
+    got, posterior = judged(0.08, 0.02, one_size(backlash_x=-1.0, scale_x=20.0))
+    verdict = verdict_of(got, posterior.mean[0], posterior.sd[0], np.array([VISIBLE_MM]), ())
+    assert verdict.term == ""
+    assert "not accused" in verdict.text and "0.05 mm" in verdict.text
+
+
+@pytest.mark.parametrize(
+    ("excess", "sd", "changed"), [(0.029, 0.001, False), (0.031, 0.001, True), (0.06, 0.031, False)]
+)
+def test_flow_is_changed_only_for_a_bead_known_to_be_off(excess, sd, changed):
+    mean = np.zeros(len(TERMS))
+    mean[INDEX["bead_excess"]] = excess
+    spread = np.full(len(TERMS), 1e-6)
+    spread[INDEX["bead_excess"]] = sd
+    advice, _, _ = advise(mean, np.diag(spread**2), one_size(bead_excess=1.0), Machine(), 0.01)
+    assert [a.setting for a in advice] == (["settings.flow_percent"] if changed else [])
+
+
+def test_advice_ends_where_the_setting_does():
+    """Compensation goes to 2 mm; 1.9 mm are set and 0.3 mm are missing, so that 0.2 mm stay."""
+    machine = Machine(values={"settings.backlash_x_mm": 1.9})
+    mean = np.zeros(len(TERMS))
+    mean[INDEX["backlash_x"]] = 0.3
+    (change,), before, after = advise(
+        mean, np.diag(np.full(len(TERMS), 1e-12)), one_size(backlash_x=-1.0), machine, 0.01
+    )
+    assert change.to_value == 2.0
+    assert "2 mm" in change.why
+    assert before == pytest.approx(0.3, abs=1e-4)
+    assert after == pytest.approx(0.2, abs=1e-4)
