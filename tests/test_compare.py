@@ -433,3 +433,71 @@ def test_advice_followed_leads_home_on_five_hundred_machines():
     median = " -> ".join(f"{m:.3f}" for m in np.median(history, axis=1))
     print(f"closed loop: {100 * home:.1f} % home, median {rounds:.0f} round(s), misfit {median} mm")
     assert home >= 0.95 and worse == 0
+
+
+def test_two_equal_prints_seldom_differ_with_all_terms_taken_together():
+    # Each term by itself names something in about one comparison of four; together in at most one of twenty.
+    rng = np.random.default_rng(31)
+    alone = together = 0
+    for _ in range(60):
+        theta = random_printer(rng)
+        got = compare(measured(theta, rng), measured(theta, rng, "02"))
+        alone += any(t.outcome in ("improved", "worse") for t in got.terms)
+        together += any(t.holds for t in got.terms)
+    # At a true 5 % more than 8 of 60 happen with probability 0.003; at a true 25 % fewer than 5 with 0.0005.
+    assert together <= 8
+    assert alone >= 5
+
+
+def test_changed_steps_scale_the_information_too():
+    # Printed with twice the steps: an uncertainty there is half as much under the first print's settings.
+    first = printer(scale_x=0.002)
+    cov = np.diag(np.array([t.prior_sd or 0.02 for t in TERMS]) ** 2)
+    i = INDEX["scale_x"]
+    cov[i, i] = 0.0004**2
+    old, new = (
+        with_settings(),
+        with_settings(settings__steps_per_mm_x=2 * with_settings()["settings.steps_per_mm_x"]),
+    )
+    prior = np.array([t.prior_sd or 0.02 for t in TERMS])
+    vague = PrintResult(name="01", posterior=Normal.independent(prior), prior_sd=prior, machine=old)
+    other = first.copy()
+    other[i] = 1.004
+    wide = prior.copy()
+    sharp = PrintResult(name="02", posterior=Normal(mean=other, cov=cov), prior_sd=wide, machine=new)
+    got = read_together((vague, sharp))
+    # 0.0004 / 2, and the drift of both prints, 0.0002 each.
+    assert got.of(0).sd[i] == pytest.approx(0.0002 * np.sqrt(3), rel=0.02)
+    assert got.of(1).sd[i] == pytest.approx(0.0004, rel=0.02)
+
+
+def test_control_limits_leave_out_what_all_prints_share():
+    # The caliper's zero is in every print alike; limits are about what differs between prints.
+    prior = np.array([t.prior_sd or 0.02 for t in TERMS])
+    known = Normal.independent(prior)
+    row = np.zeros(len(NAMES))
+    row[INDEX["contour_offset"]], row[INDEX["outside_bias"]] = 2.0, 1.0
+    # Read to 0.004 mm, but with a zero known to 0.02 only: u(p) = 0.0102, of which 0.002 is the print's own.
+    posterior = known.condition(row[None], np.array([0.1]), np.array([0.004]))
+    results = tuple(
+        PrintResult(name=f"{k:02d}", posterior=posterior, prior_sd=prior, machine=with_settings())
+        for k in range(4)
+    )
+    chart = next(c for c in charts(results) if c.name == "contour_offset")
+    assert chart.uncertainties[0] == pytest.approx(0.0102, rel=0.02)
+    assert chart.upper - chart.centre == pytest.approx(3 * 0.002, rel=0.02)
+
+
+def test_factors_that_always_changed_together_are_not_told_apart():
+    rng = np.random.default_rng(33)
+    results = []
+    for i, (material, speed) in enumerate((("PLA", 30.0), ("nylon", 80.0), ("PLA", 30.0), ("nylon", 80.0))):
+        theta = printer(bead_excess=0.08 if material == "nylon" else 0.0)
+        results.append(measured(theta, rng, f"{i + 1:02d}", in_material(material, speed)))
+    effects = read_together(tuple(results)).effects
+    (effect,) = effects.values()
+    assert set(effect.factor.names) == {"material", "speed"}
+    assert "bead_excess" in effect.significant()
+    # A print with the speed alone changed tells them apart again.
+    results.append(measured(printer(), rng, "05", in_material("PLA", 80.0)))
+    assert set(read_together(tuple(results)).effects) == {"material", "speed"}

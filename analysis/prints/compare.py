@@ -6,6 +6,7 @@ from dataclasses import dataclass, field
 from typing import Literal
 
 import numpy as np
+from scipy.special import ndtri
 
 from fitassay.analysis.chain.sizes import Size, size_gains
 from fitassay.analysis.normal import Normal
@@ -16,12 +17,13 @@ from fitassay.analysis.terms import INDEX, NAMES, PRINTER, TERMS
 
 Outcome = Literal["improved", "worse", "no clear change", "not measured"]
 
-# "Improved" is said from this probability on that the error is smaller than it was: by chance once in 40 terms.
+# "Improved" is said from this probability on that the error is smaller than it was: by chance once in 40 terms, so
+# that with eleven terms one comparison in four names something.
 SURE = 0.975
+# With all terms taken together, a change holds but by mistake in so many comparisons.
+WRONG = 0.05
 DRAWS = 8000
 SEED = 41
-# The new print disagrees with what the change should have done from this many standard uncertainties on.
-SURPRISING = 2.576
 # A setting counts as set to the advised value within twice its uncertainty or this share of the advised change.
 AS_ADVISED = 0.1
 
@@ -41,6 +43,9 @@ class TermChange:
     p_smaller : float
         Probability that the error is smaller than it was.
     outcome : Outcome
+        By this term alone.
+    holds : bool
+        Whether it still is one with all terms taken together.
     as_expected : bool or None
         Whether the new value agrees with `expected`; None where it was not measured well enough.
     set_anew : bool
@@ -58,6 +63,7 @@ class TermChange:
     expected: float
     p_smaller: float
     outcome: Outcome
+    holds: bool
     as_expected: bool | None
     set_anew: bool
 
@@ -146,8 +152,20 @@ def compare(first: PrintResult, second: PrintResult, advice: tuple[Advice, ...] 
     gains = usual_gains(first.machine.line_width_mm)
     misfit = [np.sqrt(np.mean((draws[:, i * k : (i + 1) * k] @ gains.T) ** 2, axis=1)) for i in (0, 1)]
     moved = changed_settings(first.machine, second.machine)
+    measured = PRINTER & (np.minimum(first.informed, second.informed) >= INFORMED)
+    clear = _clear(p_smaller, measured)
+    surprising = -float(ndtri(WRONG / 2 / max(int(measured.sum()), 1)))
     terms = tuple(
-        _term(i, first, second, both.errors, expected, float(p_smaller[i]), moved)
+        _term(
+            i,
+            both.errors,
+            expected,
+            float(p_smaller[i]),
+            moved,
+            measured=bool(measured[i]),
+            clear=bool(clear[i]),
+            surprising=surprising,
+        )
         for i in range(k)
         if PRINTER[i]
     )
@@ -163,20 +181,35 @@ def compare(first: PrintResult, second: PrintResult, advice: tuple[Advice, ...] 
     )
 
 
+def _clear(p_smaller: np.ndarray, measured: np.ndarray) -> np.ndarray:
+    """Terms that clearly changed, (terms,) of bool: Holm's procedure over all that were measured.
+
+    Each term by itself would call something changed in one of four comparisons of two equal prints.
+    """
+    p = np.where(measured, 2 * np.minimum(p_smaller, 1 - p_smaller), 1.0)
+    clear = np.zeros(len(p), dtype=bool)
+    for rank, i in enumerate(np.argsort(p)[: int(measured.sum())]):
+        if p[i] > WRONG / (measured.sum() - rank):
+            break
+        clear[i] = True
+    return clear
+
+
 def _term(
     i: int,
-    first: PrintResult,
-    second: PrintResult,
     errors: Normal,
     expected: np.ndarray,
     p_smaller: float,
     moved: dict[str, tuple[float, float]],
+    *,
+    measured: bool,
+    clear: bool,
+    surprising: float,
 ) -> TermChange:
     k = len(NAMES)
     before, after = errors.mean[i], errors.mean[k + i]
     variance = errors.cov[i, i] + errors.cov[k + i, k + i] - 2 * errors.cov[i, k + i]
     u = float(np.sqrt(max(variance, 0.0)))
-    measured = min(first.informed[i], second.informed[i]) >= INFORMED
     outcome: Outcome = "no clear change"
     if not measured:
         outcome = "not measured"
@@ -198,7 +231,8 @@ def _term(
         expected=float(expected[i]),
         p_smaller=p_smaller,
         outcome=outcome,
-        as_expected=bool(abs(after - expected[i]) <= SURPRISING * u) if measured else None,
+        holds=clear,
+        as_expected=bool(abs(after - expected[i]) <= surprising * u) if measured else None,
         set_anew=bool(keys & set(moved)),
     )
 

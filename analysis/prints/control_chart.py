@@ -3,7 +3,7 @@
 Charts for individual values with moving ranges, as in ISO 7870-2 (from memory; the constants 2.66 = 3 / 1.128 and
 3.267 are those of its tables for ranges of two): centre line the mean, limits mean +- 2.66 x mean moving range. With
 few prints the moving range is itself uncertain, so the limits are never narrower than three standard uncertainties
-of one print.
+of one print, the caliper's own error left out: it is in all prints alike.
 """
 
 from __future__ import annotations
@@ -87,9 +87,20 @@ def charts(results: tuple[PrintResult, ...], effects: np.ndarray | None = None) 
             )
             values -= effects[rows, i]
             u = np.array([r.posterior.sd[i] for r in seen])
+            apart = np.array([apart_sd(r)[i] for r in seen])
             own = np.array([r.posterior.mean[i] for r in seen])
-            out.append(_chart(NAMES[i], term.unit, tuple(r.name for r in seen), values, u, own))
+            out.append(_chart(NAMES[i], term.unit, tuple(r.name for r in seen), values, u, apart, own))
     return tuple(out)
+
+
+def apart_sd(result: PrintResult) -> np.ndarray:
+    """Standard uncertainties (terms,) without the caliper's own error, which all prints share."""
+    inner, rest = np.flatnonzero(~PRINTER), np.flatnonzero(PRINTER)
+    cov = result.posterior.cov
+    out = result.posterior.sd.copy()
+    given = cov[np.ix_(rest, inner)] @ np.linalg.solve(cov[np.ix_(inner, inner)], cov[np.ix_(inner, rest)])
+    out[rest] = np.sqrt(np.maximum(np.diag(cov)[rest] - np.diag(given), 0.0))
+    return out
 
 
 def limits(values: np.ndarray, uncertainties: np.ndarray) -> tuple[float, float, float]:
@@ -119,9 +130,15 @@ def longest_run(values: np.ndarray, centre: float) -> int:
 
 
 def _chart(
-    name: str, unit: str, prints: tuple[str, ...], values: np.ndarray, u: np.ndarray, own: np.ndarray
+    name: str,
+    unit: str,
+    prints: tuple[str, ...],
+    values: np.ndarray,
+    u: np.ndarray,
+    apart: np.ndarray,
+    own: np.ndarray,
 ) -> Chart:
-    centre, lower, upper = limits(values, u)
+    centre, lower, upper = limits(values, apart)
     beyond = (
         ()
         if np.isnan(centre)

@@ -11,7 +11,7 @@ out of its posterior (C its covariance, P its prior, m its mean):
     Lambda_i = C^-1 - P^-1        h_i = C^-1 m
 
 (the textbook normal mixed model with known variances). Prints under other settings are first carried to the settings
-of the first one: `prints.setting_changes.errors_after`.
+of the first one, means and information alike: `prints.setting_changes.change_of_errors`.
 """
 
 from __future__ import annotations
@@ -20,15 +20,18 @@ from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field, replace
 
 import numpy as np
+from scipy.special import ndtr
 
 from fitassay.analysis.estimation.known import Fact, without_facts
 from fitassay.analysis.normal import Normal
-from fitassay.analysis.prints.setting_changes import errors_after
+from fitassay.analysis.prints.setting_changes import change_of_errors
 from fitassay.analysis.terms import INDEX, NAMES, PRINTER, TERMS
 from fitassay.coupons.machine import Machine
 
-# A factor's effect on a term is called significant from this many standard uncertainties on: 1 in 100 by chance.
-SIGNIFICANT = 2.576
+# No factor is named by mistake with more than this probability, all terms and factors tried together.
+NAMED_WRONGLY = 0.05
+# Nothing is claimed that moves no size by what a caliper shows, over a length for fractions and angles [mm].
+SEEN_MM, LONG_MM = 0.01, 60.0
 # A term measured less than this share of its prior says nothing about factors.
 INFORMED = 0.3
 
@@ -84,25 +87,37 @@ class Factor:
     level : callable (Machine) -> str
         Which level a print has.
     reason : str
+    parts : tuple of Factor
+        Factors that it stands for, since they always changed together; empty for a factor by itself.
     """
 
     name: str
     level: Callable[[Machine], str]
     reason: str
 
+    parts: tuple[Factor, ...] = ()
+
+    @property
+    def names(self) -> tuple[str, ...]:
+        """Its own, or those of the factors that it stands for."""
+        return tuple(f.name for f in self.parts) or (self.name,)
+
     @property
     def terms(self) -> tuple[str, ...]:
         """All terms that it may touch."""
-        return tuple(t.name for t in TERMS if any(v.factor == self.name for v in t.varies))
+        return tuple(t.name for t in TERMS if any(v.factor in self.names for v in t.varies))
 
     def spread(self) -> np.ndarray:
         """Prior covariance of one level's deviation (terms, terms)."""
-        own, alike = np.zeros(len(TERMS)), np.zeros(len(TERMS))
-        for i, term in enumerate(TERMS):
-            for v in term.varies:
-                if v.factor == self.name:
-                    own[i], alike[i] = v.own, v.alike
-        return np.diag(own**2) + np.outer(alike, alike)
+        out = np.zeros((len(TERMS), len(TERMS)))
+        for name in self.names:
+            own, alike = np.zeros(len(TERMS)), np.zeros(len(TERMS))
+            for i, term in enumerate(TERMS):
+                for v in term.varies:
+                    if v.factor == name:
+                        own[i], alike[i] = v.own, v.alike
+            out += np.diag(own**2) + np.outer(alike, alike)
+        return out
 
 
 FACTORS: tuple[Factor, ...] = (
@@ -118,6 +133,26 @@ FACTORS: tuple[Factor, ...] = (
     ),
 )
 """Names as in the terms' `varies`."""
+
+
+def told_apart(factors: tuple[Factor, ...], results: tuple[PrintResult, ...]) -> list[Factor]:
+    """Factors in which the prints differ; those that always changed together stand as one."""
+    groups: dict[tuple[int, ...], list[Factor]] = {}
+    for factor in factors:
+        levels = [factor.level(r.machine) for r in results]
+        pattern = tuple(levels.index(level) for level in levels)
+        if len(set(pattern)) > 1:
+            groups.setdefault(pattern, []).append(factor)
+    return [group[0] if len(group) == 1 else _joined(tuple(group)) for group in groups.values()]
+
+
+def _joined(parts: tuple[Factor, ...]) -> Factor:
+    return Factor(
+        name=" and ".join(f.name for f in parts),
+        level=lambda machine: ", ".join(f.level(machine) for f in parts),
+        reason="; ".join(f.reason for f in parts),
+        parts=parts,
+    )
 
 
 def drift_sds() -> np.ndarray:
@@ -176,16 +211,22 @@ class Effect:
 
     Attributes
     ----------
-    factor : str
+    factor : Factor
     levels : tuple of str
+    at : tuple of int
+        Level of each print.
     deviations : ndarray (levels, terms)
     covariance : ndarray (levels, terms, levels, terms)
+    error_rate : float
+        Probability with which any of its terms may be named by mistake.
     """
 
-    factor: str
+    factor: Factor
     levels: tuple[str, ...]
+    at: tuple[int, ...]
     deviations: np.ndarray
     covariance: np.ndarray
+    error_rate: float
 
     def contrast(self, term: str, a: int = 1, b: int = 0) -> tuple[float, float]:
         """Difference of level a from level b in one term, and its standard uncertainty."""
@@ -195,19 +236,22 @@ class Effect:
         return value, float(np.sqrt(max(c[a, a] + c[b, b] - 2 * c[a, b], 0.0)))
 
     def significant(self) -> tuple[str, ...]:
-        """Terms in which some level differs from the first by more than chance."""
-        found = []
-        for name in _factor(self.factor).terms:
-            for a in range(1, len(self.levels)):
-                value, u = self.contrast(name, a)
-                if u > 0 and abs(value) > SIGNIFICANT * u:
-                    found.append(name)
-                    break
-        return tuple(found)
+        """Terms in which some level differs from the first by more than chance, and by what a caliper sees.
 
-
-def _factor(name: str) -> Factor:
-    return next(f for f in FACTORS if f.name == name)
+        By Holm's procedure (S. Holm, 1979; from memory), so that with all terms and levels tried none is named by
+        mistake but with probability `error_rate`.
+        """
+        tests = [(name, a) for name in self.factor.terms for a in range(1, len(self.levels))]
+        found = [(*self.contrast(name, a), name) for name, a in tests]
+        ranked = sorted(((2 * float(ndtr(-abs(v) / u)), v, name) for v, u, name in found if u > 0))
+        named: set[str] = set()
+        for i, (p, value, name) in enumerate(ranked):
+            if p > self.error_rate / (len(tests) - i):
+                break
+            length = 1.0 if TERMS[INDEX[name]].unit == "mm" else LONG_MM
+            if abs(value) * length >= SEEN_MM:
+                named.add(name)
+        return tuple(n for n in self.factor.terms if n in named)
 
 
 def read_together(
@@ -231,7 +275,7 @@ def read_together(
     first = results[0]
     scale = first.prior_sd
     independent = not np.isfinite(drift_scale)
-    used = [] if independent else [f for f in factors if len({f.level(r.machine) for r in results}) > 1]
+    used = [] if independent else told_apart(factors, results)
     base_prior = np.diag(np.where(PRINTER, 0.0, 1.0) if independent else np.ones(k))
     drift = drift_sds()
     drift_prior = np.diag(np.where(PRINTER, 1.0, 0.0) if independent else (drift * drift_scale / scale) ** 2)
@@ -268,15 +312,15 @@ def _solve(
     vector = np.zeros(n * k)
     for i, result in enumerate(results):
         matrix, h = information(result)
-        ratio = first.prior_sd / result.prior_sd
+        # In the first print's settings and priors: x = slope t + offset, in units of the own prior.
+        slope, offset = change_of_errors(first.machine, result.machine)
+        h = h - matrix @ (offset / result.prior_sd)
+        ratio = slope * first.prior_sd / result.prior_sd
         matrix, h = matrix * np.outer(ratio, ratio), h * ratio
-        moved = (
-            errors_after(result.posterior.mean, result.machine, first.machine) - result.posterior.mean
-        ) / first.prior_sd
         values, vectors = np.linalg.eigh(matrix)
         at = slice(i * k, (i + 1) * k)
         root[at, at] = vectors * np.sqrt(np.maximum(values, 0.0))
-        vector[at] = h + matrix @ moved
+        vector[at] = h
     gain = prior @ x.T @ root
     inner = np.eye(n * k) + root.T @ x @ gain
     covariance = prior - gain @ np.linalg.solve(inner, gain.T)
@@ -297,15 +341,21 @@ def _sorted_out(
     x = np.kron(design, np.eye(k))
     stacked = (x @ mean).reshape(n, k) * s
     joint = x @ covariance @ x.T * np.outer(np.tile(s, n), np.tile(s, n))
-    own = np.array([errors_after(t, first.machine, r.machine) for t, r in zip(stacked, results, strict=True)])
+    changes = [change_of_errors(first.machine, r.machine) for r in results]
+    own = np.array([slope * t + offset for t, (slope, offset) in zip(stacked, changes, strict=True)])
+    slopes = np.concatenate([slope for slope, _ in changes])
+    joint = joint * np.outer(slopes, slopes)
     effects = {}
     for factor in dict.fromkeys(f for f, _ in columns):
         at = [1 + j for j, (f, _) in enumerate(columns) if f is factor]
         rows = np.concatenate([np.arange(a * k, (a + 1) * k) for a in at])
         c = covariance[np.ix_(rows, rows)].reshape(len(at), k, len(at), k)
+        levels = tuple(columns[a - 1][1] for a in at)
         effects[factor.name] = Effect(
-            factor=factor.name,
-            levels=tuple(columns[a - 1][1] for a in at),
+            factor=factor,
+            levels=levels,
+            at=tuple(levels.index(factor.level(r.machine)) for r in results),
+            error_rate=NAMED_WRONGLY / len({f.name for f, _ in columns}),
             deviations=mean[rows].reshape(len(at), k) * s,
             covariance=c * s[None, :, None, None] * s,
         )
@@ -326,9 +376,7 @@ def factor_effects(results: tuple[PrintResult, ...], together: Together) -> np.n
     """
     out = np.zeros((len(results), len(NAMES)))
     for effect in together.effects.values():
-        factor = _factor(effect.factor)
         for term in effect.significant():
-            for i, result in enumerate(results):
-                level = effect.levels.index(factor.level(result.machine))
+            for i, level in enumerate(effect.at):
                 out[i, INDEX[term]] += effect.contrast(term, level, 0)[0]
     return out

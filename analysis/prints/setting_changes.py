@@ -49,3 +49,9 @@ def apply(machine: Machine, advice: tuple[Advice, ...]) -> Machine:
         if a.to_value is not None:
             values[a.setting] = float(a.to_value)
     return replace(machine, values=values)
+
+
+def change_of_errors(old: Machine, new: Machine) -> tuple[np.ndarray, np.ndarray]:
+    """`errors_after` as what it is, error' = slope error + offset: both ndarray (terms,)."""
+    offset = errors_after(np.zeros(len(TERMS)), old, new)
+    return errors_after(np.ones(len(TERMS)), old, new) - offset, offset

@@ -18,8 +18,7 @@ import numpy as np
 from fitassay.analysis.estimation.known import TransferredPrior
 from fitassay.analysis.normal import Normal
 from fitassay.analysis.prints.mixed_model import FACTORS, PrintResult, drift_sds
-from fitassay.analysis.prints.setting_changes import errors_after
-from fitassay.analysis.terms import NAMES
+from fitassay.analysis.prints.setting_changes import change_of_errors
 from fitassay.coupons.machine import Machine
 
 
@@ -40,10 +39,8 @@ def carry(earlier: PrintResult, now: Machine) -> TransferredPrior:
         if factor.level(earlier.machine) != factor.level(now):
             # Each level has its own deviation, of this spread.
             covariance = covariance + 2 * factor.spread()
-    # Settings act on each error by itself, and as a straight line.
-    zero = np.zeros(len(NAMES))
-    slope = errors_after(np.ones(len(NAMES)), earlier.machine, now) - errors_after(zero, earlier.machine, now)
+    slope, offset = change_of_errors(earlier.machine, now)
     return TransferredPrior(
         name=earlier.name,
-        terms=Normal(mean=errors_after(mean, earlier.machine, now), cov=slope[:, None] * covariance * slope),
+        terms=Normal(mean=slope * mean + offset, cov=slope[:, None] * covariance * slope),
     )

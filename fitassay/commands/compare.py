@@ -103,6 +103,7 @@ def _two_data(got: Comparison, largest: str, picture: str) -> dict[str, Any]:
                 "expected": t.expected,
                 "probability_smaller": t.p_smaller,
                 "outcome": t.outcome,
+                "holds_with_all": t.holds,
                 "as_expected": t.as_expected,
                 "set_anew": t.set_anew,
             }
@@ -140,7 +141,10 @@ def _show_two(data: dict[str, Any]) -> None:
         ],
         rows,
     )
-    say("A row without a word: no clear change.")
+    say(
+        "A row without a word: no clear change. With so many rows one comparison in four calls some row changed by "
+        "chance; what does not hold with all rows taken together is marked as perhaps."
+    )
     say()
     _show_remarks(data)
     say(f"Picture: {data['picture']}")
@@ -174,8 +178,18 @@ def _row(name: str, t: dict[str, Any]) -> tuple[str, ...]:
         *(matching(v, reach, signed=True) for v in values),
         fixed(reach, places(reach)),
         unit,
-        "" if t["outcome"] == "no clear change" else t["outcome"],
+        ""
+        if t["outcome"] == "no clear change"
+        else t["outcome"]
+        if t["holds_with_all"]
+        else f"{t['outcome']}, perhaps",
     )
+
+
+def _outcome(t: dict[str, Any]) -> str:
+    if t["outcome"] == "no clear change":
+        return ""
+    return t["outcome"] if t["holds_with_all"] else f"{t['outcome']}, perhaps"
 
 
 def _show_remarks(data: dict[str, Any]) -> None:
@@ -234,9 +248,6 @@ def _all(place: Case, carry: str | None) -> dict[str, Any]:
 def _all_data(
     results: list[PrintResult], found: tuple[Chart, ...], together: Together, picture: str
 ) -> dict[str, Any]:
-    from fitassay.analysis.prints.mixed_model import FACTORS
-
-    reasons = {f.name: f.reason for f in FACTORS}
     return {
         "schema": 1,
         "prints": [
@@ -261,11 +272,12 @@ def _all_data(
         "factors": {
             name: {
                 "levels": list(e.levels),
-                "reason": reasons[name],
+                "reason": e.factor.reason,
+                "parts": list(e.factor.names),
                 "significant": list(e.significant()),
                 "differences": {
                     term: [_difference(e, term, a) for a in range(1, len(e.levels))]
-                    for term in next(f for f in FACTORS if f.name == name).terms
+                    for term in e.factor.terms
                 },
             }
             for name, e in together.effects.items()
@@ -317,6 +329,12 @@ def _show_factor(name: str, factor: dict[str, Any], charts: dict[str, Any]) -> N
     from fitassay.labels import term_label
 
     terms = factor["significant"]
+    together = len(factor["parts"]) > 1
+    if together:
+        say(
+            f"{name.capitalize()} always changed together, so these prints cannot tell which of them an error goes "
+            f"with; one more print in which only the {factor['parts'][0]} is another tells."
+        )
     if not terms:
         say(f"Nothing was seen to go with the {name} ({', '.join(factor['levels'])}).")
         return
