@@ -10,7 +10,7 @@ import shapely
 
 from fitassay.analysis.chain.backlash import lost_motion
 from fitassay.analysis.chain.loops import ideal_loops, mitre_vectors
-from fitassay.analysis.chain.span import CouponWalk, bead_reach
+from fitassay.analysis.chain.span import CouponWalk, bead_reach, find_jaw
 from fitassay.analysis.terms import INDEX, TERMS, errors_of
 from fitassay.coupons.feature import Coupon, Feature
 from fitassay.coupons.sections import Slicer
@@ -256,3 +256,20 @@ def test_lost_motion_by_hand_set_right_and_set_too_high():
     leading = [0.0, 10.2, 2.8, 3.0, 5.2]
     assert lost_motion(path, -play)[0][0, :, 0] == pytest.approx(leading)
     assert lost_motion(path, play)[0][0, :, 1] == pytest.approx(np.zeros(5))
+
+
+def test_a_jaw_finds_the_moves_before_it_and_no_others():
+    (loop,) = ideal_loops(prism([square(0, 20)]).section(Z), W)
+    east, south = np.array([1.0, 0.0]), np.array([0.0, -1.0])
+
+    def touched(contact: tuple[float, float], direction: np.ndarray) -> set[tuple[float, float]]:
+        found = find_jaw((loop,), np.array(contact), direction, 1.5, W)
+        middles = (loop.points + np.roll(loop.points, -1, axis=0)) / 2
+        return {(round(x, 3), round(y, 3)) for _, moves in found.moves for x, y in middles[moves].tolist()}
+
+    edge = 20 - W / 2
+    assert touched((20.0, 10.0), east) == {(edge, 10.0)}
+    assert touched((10.0, 0.0), south) == {(10.0, W / 2)}
+    # At a corner both sides are under the jaw; two millimetres beside the piece nothing is.
+    assert touched((20.0, 20.0), east) == {(edge, 10.0), (10.0, edge)}
+    assert touched((22.5, 10.0), east) == set()
