@@ -169,11 +169,9 @@ def matching(value: float, uncertainty: float, *, signed: bool = False) -> str:
 
 
 def probability(p: float) -> str:
-    """A probability in percent, never claiming certainty: ``over 99.9 %``, ``97 %``, ``under 1 %``."""
-    if p > 0.9995:
-        return "over 99.9 %"
+    """A probability in percent, never surer than a model can be: ``over 99 %``, ``97 %``, ``under 1 %``."""
     if p >= 0.995:
-        return f"{fixed(100.0 * p, 1)} %"
+        return "over 99 %"
     if p < 0.01:
         return "under 1 %"
     return f"{fixed(100.0 * p, 0)} %"

@@ -100,9 +100,9 @@ def test_decimals_refuses_what_is_no_uncertainty(bad: float) -> None:
 @pytest.mark.parametrize(
     ("p", "expected"),
     [
-        (1.0, "over 99.9 %"),
-        (0.9996, "over 99.9 %"),
-        (0.999, "99.9 %"),
+        (1.0, "over 99 %"),
+        (0.9996, "over 99 %"),
+        (0.995, "over 99 %"),
         (0.994, "99 %"),
         (0.5, "50 %"),
         (0.01, "1 %"),
