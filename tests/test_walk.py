@@ -273,3 +273,20 @@ def test_a_jaw_finds_the_moves_before_it_and_no_others():
     # At a corner both sides are under the jaw; two millimetres beside the piece nothing is.
     assert touched((20.0, 20.0), east) == {(edge, 10.0), (10.0, edge)}
     assert touched((22.5, 10.0), east) == set()
+
+
+def test_each_axis_takes_up_its_play_at_its_own_place():
+    """Out and back along a diagonal, plays 0.4 and 0.2: y turns back 0.2 before x does (derived here)."""
+    path = np.array([[[0.0, 0.0], [10.0, 10.0], [0.0, 0.0]]])
+    _, moves = lost_motion(path, np.array([[0.4, 0.2]]))
+    assert moves[0, 1] == pytest.approx(np.array([[9.8, 9.9], [9.8, 9.9], [9.8, 9.7], [0.2, 0.1]]))
+
+
+def test_a_height_reads_its_scale_and_the_first_layer_gap():
+    f = Feature(
+        id="f", kind="height", direction_deg=0.0, nominal_mm=8.0, contact_a_mm=(5, 5, 0),
+        contact_b_mm=(5, 5, 8), jaw_mm=3.0, instruction="",
+    )  # fmt: skip
+    walk = walk_of([square(0, 20)], f)
+    assert read(walk, scale_z=0.01, layer_datum=0.05) == pytest.approx(8.0 * 1.01 + 0.05)
+    assert read(walk, scale_z=-0.02, backlash_x=0.3, bead_excess=0.1) == pytest.approx(8.0 * 0.98)
