@@ -344,6 +344,8 @@ def test_the_verdict_forms_while_readings_come(case: Path) -> None:
         bench.act(TAB, [replace(a, seq=500 + a.seq, act="remove") for a in half])
         telling = settled(bench)["telling"]
         assert (telling["coupon"], telling["feature"]) in {(a.coupon, a.feature) for a in half}
+        # The button says what is next, and nothing beside it says something else.
+        assert not any(line.startswith("Next:") for line in bench.state()["verdict"]["next"])
         # With all readings taken back there is nothing to be said any more.
         bench.act(
             TAB,

@@ -181,7 +181,7 @@ def test_pieces_of_known_size(tmp_path):
     target = small_case(tmp_path)
     enter(
         tmp_path,
-        *("10.01 10.02 10.01", "20.3", "r inside 8", "8.02", "20.4", "q"),
+        *("10.01 10.02 10.01", "20.3", "r inside 8", "8.02", "", "20.4", "q"),
         args=("--reference", "outside:10"),
     )
     assert on_disk(target) == {
@@ -289,6 +289,8 @@ def test_an_interrupt_at_a_real_terminal_loses_nothing(tmp_path):
     s.type("outside 10")
     s.expect("reading: ")
     s.type("10.01")
+    s.expect("has 10.01(?s:.*)reading: ")
+    s.type("")
     s.expect("boss x20.*(?s:.*)reading: ")
     # Saved before the next is asked for: the prompt is there, so the value must be.
     assert on_disk(target) == {("reference", "outside:10.000"): [10.01]}
@@ -323,3 +325,23 @@ def test_a_killed_program_leaves_what_was_accepted(tmp_path):
     s.process.kill()
     s.end()
     assert on_disk(target) == {("boss", "x20"): [20.31]}
+
+
+def test_a_piece_of_known_size_is_read_three_times(tmp_path):
+    target = small_case(tmp_path)
+    _, out = enter(tmp_path, "10.01", "10.02", "10.00", "20.3", "q", args=("--reference", "outside:10.000"))
+    assert "Read it 3 times" in out
+    assert on_disk(target) == {("reference", "outside:10.000"): [10.01, 10.02, 10.0], ("boss", "x20"): [20.3]}
+
+
+def test_a_piece_of_known_size_may_be_read_less_often(tmp_path):
+    target = small_case(tmp_path)
+    enter(tmp_path, "10.01", "", "20.3", "q", args=("--reference", "outside:10.000"))
+    assert on_disk(target) == {("reference", "outside:10.000"): [10.01], ("boss", "x20"): [20.3]}
+
+
+def test_skipped_features_are_offered_again_in_the_same_sitting(tmp_path):
+    target = small_case(tmp_path)
+    _, out = enter(tmp_path, "s", "20.4", "8.1", "5.9", "5.8", "7.9", "", "20.3")
+    assert "1 feature skipped; Enter goes through them once more" in out
+    assert on_disk(target)["boss", "x20"] == [20.3]

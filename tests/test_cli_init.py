@@ -150,8 +150,15 @@ def test_at_a_terminal_it_asks_again_until_the_figure_is_good(tmp_path):
     s.type("0.8")
     s.expect(r"bead width, as set in the slicer .*\[0\.9\]: ")  # what suits the nozzle
     s.type("0.3")
-    s.expect(r"layer height .*\[0\.4\]: ")
-    s.type("")
+    s.expect(r"layer height .*\[0\.15\]: ")  # half of the bead told, not of another nozzle's
+    s.type("0.4")
+    s.expect("The bead must be wider than the layer is high")
+    s.expect(r"layer height .*: ")
+    s.type("b")
+    s.expect(r"bead width, as set in the slicer .*: ")
+    s.type("0.85")
+    s.expect(r"layer height .*: ")
+    s.type("0.4")
     for _ in range(8):  # filament, flow, steps of three axes, resolution, limit, range
         s.expect(r"\]: ")
         s.type("")
@@ -162,11 +169,6 @@ def test_at_a_terminal_it_asks_again_until_the_figure_is_good(tmp_path):
     for _ in range(6):
         s.expect(r"\]: ")
         s.type("")
-    s.expect("The bead must be wider than the layer is high")
-    s.expect(r"bead width.*: ")
-    s.type("0.85")
-    s.expect(r"layer height.*: ")
-    s.type("0.4")
     s.expect("Wrote orrery/machine.toml")
     assert s.end() == 0
     assert read_machine(tmp_path / "orrery" / "machine.toml") == Machine(
@@ -190,3 +192,49 @@ def test_leaving_at_a_prompt_writes_nothing(tmp_path, key, code):
     assert ("nothing was written" in s.text) == (key == b"\x03")
     assert "Traceback" not in s.text
     assert not (tmp_path / "orrery").exists()
+
+
+def test_answers_before_a_ctrl_c_are_offered_again(tmp_path):
+    s = PtySession("init", "orrery", cwd=tmp_path)
+    s.expect(r"name \[orrery\]: ")
+    s.type("b")
+    s.expect(r"name \[orrery\]: ")
+    s.type("small one")
+    s.expect(r"material \[PLA\]: ")
+    s.type("TPU 95")
+    s.expect(r"flexible.*\[yes\]: ")
+    s.type("?")
+    s.expect("gives when you press it")
+    s.type("")
+    s.expect(r"left to right .*\[100\]: ")
+    s.type("35")
+    s.expect("at least 40 mm a side")
+    s.press(b"\x03")
+    assert s.end() == 2
+    assert "answers are kept" in s.text
+    again = PtySession("init", "orrery", cwd=tmp_path)
+    for prompt in (r"name \[small one\]: ", r"material \[TPU 95\]: ", r"flexible.*\[yes\]: "):
+        again.expect(prompt)
+        again.type("")
+    again.expect(r"left to right .*\[35\]: ")
+    again.press(b"\x03")
+    again.end()
+
+
+def test_a_file_that_is_replaced_offers_its_figures(tmp_path):
+    run("init", str(tmp_path / "orrery"), "--yes", "--name", "first", "--nozzle", "0.3")
+    s = PtySession("init", "orrery", "--force", cwd=tmp_path)
+    s.expect(r"name \[first\]: ")
+    for prompt in (
+        "material",
+        "flexible",
+        "left to right",
+        "front to back",
+        "height",
+        r"nozzle bore .*\[0\.3",
+    ):
+        s.type("")
+        s.expect(prompt + r".*\]: ")
+    s.press(b"\x03")
+    s.end()
+    assert read_machine(tmp_path / "orrery" / "machine.toml").name == "first"

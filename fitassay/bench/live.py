@@ -176,6 +176,8 @@ def verdict_data(diagnosis: Diagnosis, telling: tuple[str, str] | None = None) -
         rivals = []  # nothing is accused, so there are no rivals
     enough = verdict.status in ("dominant", "within-noise")
     next_ = [minus(f"Next: {sentence(following.text)}") for following in diagnosis.next[:1]]
+    if telling and not enough:
+        next_ = []  # what is to be read now comes first; one page names one next step
     if enough:
         next_.insert(0, "Enough has been read for this verdict; further readings sharpen its figures.")
     return {

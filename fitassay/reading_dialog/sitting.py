@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 import sys
 from collections.abc import Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 
 from fitassay.analysis.readings.file import (
@@ -20,9 +21,12 @@ from fitassay.analysis.rounding import reading
 from fitassay.coupons.errors import InputError
 from fitassay.coupons.feature import Coupon, Feature
 from fitassay.coupons.machine import Machine
-from fitassay.coupons.wording import did_you_mean, shown
+from fitassay.coupons.wording import count, did_you_mean, shown
 from fitassay.reading_dialog.typed import BACKS, HELP, SKIPS, TRIALS, leaves, typed_values
 from fitassay.terminal import ask, clean, say
+
+PIECE_READINGS = 3
+"""How often a piece of known size is to be read."""
 
 
 class Quit(Exception):
@@ -80,6 +84,14 @@ class Sitting:
             while text := ask("piece of known size: "):
                 if leaves(text):
                     raise Quit
+                if text.casefold() in SKIPS:
+                    break
+                if text.casefold() in BACKS:
+                    say("This is the first one.")
+                    continue
+                if text.casefold() in ("?", "h", "help"):
+                    say("Kind and size, such as outside 10.000; s or Enter does without, q quits.")
+                    continue
                 try:
                     pieces = [reference_piece(text)]
                     break
@@ -92,7 +104,10 @@ class Sitting:
         """Readings of one piece of known size."""
         jaws = "outside jaws over it" if kind == "outside" else "inside jaws in it"
         say()
-        say(f"Piece of known size, {size:.3f} mm: {jaws}, as you will measure the coupons. Read it 3 times.")
+        say(
+            f"Piece of known size, {size:.3f} mm: {jaws}, as you will measure the coupons. Read it {PIECE_READINGS} "
+            "times; Enter ends."
+        )
         feature = Feature(
             id=reference_id(kind, size),
             kind="outside" if kind == "outside" else "inside",
@@ -104,7 +119,11 @@ class Sitting:
             instruction="",
         )
         try:
-            self.feature(REFERENCE, feature)
+            while True:
+                before = len(self.book.values(REFERENCE, feature.id))
+                self.feature(REFERENCE, feature, again=before > 0)
+                if not before < len(self.book.values(REFERENCE, feature.id)) < PIECE_READINGS:
+                    return
         except Back:
             return
 
@@ -128,6 +147,26 @@ class Sitting:
                 if i == 0:
                     say("This is the first one.")
                 i, revisit = max(i - 1, 0), True
+        self._skipped()
+
+    def _skipped(self) -> None:
+        """Offer once more what was skipped."""
+        left = [(c, f) for c, f in self.book.order if self.book.skipped(c.id, f.id)]
+        if not left:
+            return
+        say()
+        if leaves(
+            ask(f"{count(len(left), 'feature')} skipped; Enter goes through them once more, q leaves them: ")
+        ):
+            raise Quit
+        coupon = ""
+        for c, f in left:
+            if c.id != coupon:
+                self.coupon(c)
+                coupon = c.id
+            self.announce("skipped before", c, f)
+            with suppress(Back):
+                self.feature(c.id, f, trial=is_trial(c, f))
 
     def announce(self, where: str, coupon: Coupon, feature: Feature) -> None:
         """Says what is to be read now."""
