@@ -206,6 +206,5 @@ def _show(
     say(
         f"Proof print {proof.target.name}: {', '.join(proof.coupons)}, {math.ceil(proof.minutes)} minutes, in "
         f"{proof.target.folder}. "
-        f"Print it with the new values, then: fitassay enter {case}, and "
-        f"fitassay diagnose {case} --carry {target.name}"
+        f"Print it with the new values, then: fitassay enter {case}, and fitassay diagnose {case}"
     )
