@@ -24,6 +24,7 @@ from fitassay.analysis.diagnosis.verdict import (
 from fitassay.analysis.diagnosis.verdict_words import verdict_of
 from fitassay.analysis.estimation.fit import Estimate, Fit
 from fitassay.analysis.estimation.known import Known, TransferredPrior
+from fitassay.analysis.estimation.model_error import ModelError
 from fitassay.analysis.estimation.priors import prior_sds
 from fitassay.analysis.estimation.readout import read_out
 from fitassay.analysis.estimation.repeatability import dof_notes, effective_dof, repeat_notes
@@ -67,10 +68,20 @@ def diagnose(
 
 
 def interpret(
-    walk: SetWalk, readings: tuple[Reading, ...], machine: Machine, known: Known | None = None
+    walk: SetWalk,
+    readings: tuple[Reading, ...],
+    machine: Machine,
+    known: Known | None = None,
+    budget: ModelError | None = None,
 ) -> Diagnosis:
-    """`diagnose` for a walk at hand, with what a sliced file tells if there is one."""
-    readout = read_out(walk, readings, machine, known)
+    """`diagnose` for a walk at hand, with what a sliced file tells if there is one.
+
+    Parameters
+    ----------
+    budget : ModelError, optional
+        Of the model's own error on a rough printer (`estimation.model_error`); none by default.
+    """
+    readout = read_out(walk, readings, machine, known, budget)
     done, o = readout.fit, readout.fit.observations
     prior_sd = prior_sds(machine)
     single = float(np.hypot(o.repeatability_mm, machine["caliper.resolution_mm"] / np.sqrt(12)))

@@ -18,6 +18,7 @@ from fitassay.analysis.chain.sensitivities import SetWalk
 from fitassay.analysis.estimation.excess_variance import Disagreement, disagreement
 from fitassay.analysis.estimation.known import Fact, Known, TransferredPrior, contradicted, with_facts
 from fitassay.analysis.estimation.marginal import Model, deleted
+from fitassay.analysis.estimation.model_error import ModelError
 from fitassay.analysis.estimation.observations import Observations
 from fitassay.analysis.estimation.outliers import (
     HAND_MM,
@@ -26,20 +27,14 @@ from fitassay.analysis.estimation.outliers import (
     predicted,
     slip_limit,
 )
+from fitassay.analysis.estimation.play import Forward, play_variance
 from fitassay.analysis.normal import Normal
-from fitassay.analysis.terms import PLAYS
 
 # Readings that differ from what was transferred by more than this chance allows mean that the printer has changed.
 CHANGED_P = 0.001
 # Walks after the first estimate: one for all, more where the estimate then moved a reading by more than [mm].
 REWALKS = 3
 MOVED_MM = 0.03
-# Large play of one axis turns a round bore under the jaws, so that they rest where the other axis, if its play is
-# small, has not reversed yet: sensitivities of such readings to the small play are wrong, and they are trusted less.
-SMALL_PLAY_MM, LARGE_PLAY_MM = 0.1, 0.25
-PLAY_STEP_MM = 0.01
-WRONG_GAIN = 0.3
-KINK_MM = 0.05
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -79,8 +74,10 @@ class Fit:
         From the print's own readings; `base` and `outliers` of all rows, pieces of known size among them.
     posterior : Normal
         With the facts.
+    noise : ndarray (own, own) [mm2]
+        Covariance of the print's own readings before its excess variance: caliper, hand and the model's error.
     u : ndarray (m,) [mm]
-        Standard uncertainties, of a print's readings with its excess variance.
+        Standard uncertainties as read, of a print's readings with its excess variance.
     residual, residual_sd : ndarray (m,) [mm]
         Each reading less what all other kept ones and the prior say of it, and the standard deviation of that.
     influence : ndarray (terms, m)
@@ -97,6 +94,7 @@ class Fit:
     prior: Normal
     estimate: Estimate
     posterior: Normal
+    noise: np.ndarray
     u: np.ndarray
     residual: np.ndarray
     residual_sd: np.ndarray
@@ -112,7 +110,13 @@ class Fit:
         return self.estimate.outliers
 
 
-def fit(observations: Observations, walk: SetWalk, table: Normal, known: Known | None = None) -> Fit:
+def fit(
+    observations: Observations,
+    walk: SetWalk,
+    table: Normal,
+    known: Known | None = None,
+    budget: ModelError | None = None,
+) -> Fit:
     """Estimate the error terms.
 
     Parameters
@@ -125,38 +129,48 @@ def fit(observations: Observations, walk: SetWalk, table: Normal, known: Known |
     known : Known, optional
         Facts beside the readings; what an earlier print left known, in place of the table, is dropped where the
         readings contradict it.
+    budget : ModelError, optional
+        Of the model's own error; none by default, as on a printer that behaves as modelled.
     """
     known = known or Known()
     if known.transferred is None:
-        return _fit(observations, walk, table, known)
+        return _fit(observations, walk, table, known, budget)
     prior = known.transferred.terms
-    done = _fit(observations, walk, prior, known)
+    done = _fit(observations, walk, prior, known, budget)
     p = agreement(prior, done.estimate.posterior)
     if p < CHANGED_P:
-        return replace(_fit(observations, walk, table, known), agreement_p=p)
+        return replace(_fit(observations, walk, table, known, budget), agreement_p=p)
     return replace(done, agreement_p=p, transferred=known.transferred)
 
 
-def _fit(observations: Observations, walk: SetWalk, prior: Normal, known: Known) -> Fit:
+def _fit(
+    observations: Observations, walk: SetWalk, prior: Normal, known: Known, budget: ModelError | None
+) -> Fit:
     o = observations
     pieces = np.flatnonzero(o.column < 0)
     wrong = pieces[_wrong_pieces(o, prior, pieces)]
     before = _with_pieces(o, prior, wrong)
     own = np.flatnonzero(o.column >= 0)
     columns = o.column[own]
+    shift = np.zeros(len(own)) if budget is None else budget.shift[columns]
+    noise = np.diag(o.u[own] ** 2)
+    if budget is not None:
+        noise = noise + budget.cov[np.ix_(columns, columns)]
 
     def forward(theta: np.ndarray) -> np.ndarray:
-        return walk.readings(theta)[:, columns]
+        return walk.readings(theta)[:, columns] + shift
 
-    model = Model(gains=o.gains[own], prior=before, noise=np.diag(o.u[own] ** 2))
-    model, estimate = estimate_walked(model, o.base[own], o.y[own], forward)
+    model = Model(gains=o.gains[own], prior=before, noise=noise)
+    model, estimate = estimate_walked(
+        model, o.base[own] + shift, o.y[own], forward, elastic=budget is not None
+    )
     against = contradicted(estimate.posterior, known.facts)
     facts = tuple(f for f in known.facts if f not in against)
     posterior, base = estimate.posterior, estimate.base
     if facts:
         posterior, base = _with_facts(model, estimate, o.y[own], facts, forward)
     u = o.u.copy()
-    u[own] = model.plus(estimate.agreement.excess).u
+    u[own] = np.sqrt(o.u[own] ** 2 + estimate.agreement.excess)
     whole = _on_all_rows(o, estimate, base, own, wrong)
     residual, sd = _deleted_of_all(model, whole, posterior, o, own)
     return Fit(
@@ -164,10 +178,11 @@ def _fit(observations: Observations, walk: SetWalk, prior: Normal, known: Known)
         prior=prior,
         estimate=whole,
         posterior=posterior,
+        noise=model.noise,
         u=u,
         residual=residual,
         residual_sd=sd,
-        influence=_influence(posterior, o, u, whole.outliers),
+        influence=_influence(model, whole, posterior, o, own),
         agreement_p=1.0,
         transferred=None,
         facts=facts,
@@ -175,7 +190,9 @@ def _fit(observations: Observations, walk: SetWalk, prior: Normal, known: Known)
     )
 
 
-def estimate_walked(model: Model, base: np.ndarray, y: np.ndarray, forward) -> tuple[Model, Estimate]:
+def estimate_walked(
+    model: Model, base: np.ndarray, y: np.ndarray, forward: Forward, elastic: bool = False
+) -> tuple[Model, Estimate]:
     """Estimate about the perfect printer, walk the estimate, estimate again until it stays.
 
     Parameters
@@ -186,11 +203,13 @@ def estimate_walked(model: Model, base: np.ndarray, y: np.ndarray, forward) -> t
         What zero terms read, and what was read.
     forward : callable
         Noise-free readings (n, m) of printers (n, terms).
+    elastic : bool
+        Whether lost motion may be taken up in part only.
 
     Returns
     -------
     model : Model
-        With the further variance of readings whose sensitivities the estimated play falsifies.
+        With the further variance that the estimated play brings.
     estimate : Estimate
     """
     estimate = estimate_once(model, base, y)
@@ -199,7 +218,7 @@ def estimate_walked(model: Model, base: np.ndarray, y: np.ndarray, forward) -> t
         estimate = estimate_once(model, forward(theta[None])[0] - model.gains @ theta, y)
         if np.abs(model.gains @ (estimate.posterior.mean - theta)).max(initial=0.0) <= MOVED_MM:
             break
-    extra = kink_variance(estimate.posterior.mean[None], model.gains, forward)[0]
+    extra = play_variance(estimate.posterior.mean[None], model.gains, forward, elastic)[0]
     if extra.any():
         model = model.plus(extra)
         estimate = estimate_once(model, estimate.base, y)
@@ -262,31 +281,6 @@ def _judged_by(
     return disagreement(model.taking(kept), residual[kept])
 
 
-def kink_variance(theta: np.ndarray, gains: np.ndarray, forward) -> np.ndarray:
-    """Variance (n, m) [mm2] for readings whose sensitivity to a small play is not that of the perfect printer.
-
-    Parameters
-    ----------
-    theta : ndarray (n, terms)
-        Estimates.
-    gains : ndarray (m, terms)
-    forward : callable
-        Noise-free readings (n, m) of printers (n, terms).
-    """
-    extra = np.zeros((len(theta), len(gains)))
-    play = np.abs(theta[:, PLAYS])
-    small = (play < SMALL_PLAY_MM) & (play[:, ::-1] > LARGE_PLAY_MM)
-    rows = np.flatnonzero(small.any(axis=1))
-    if rows.size and len(gains):
-        which = np.array(PLAYS)[np.argmax(small[rows], axis=1)]
-        step = np.zeros((len(rows), theta.shape[1]))
-        step[np.arange(len(rows)), which] = PLAY_STEP_MM
-        slope = (forward(theta[rows] + step) - forward(theta[rows] - step)) / (2 * PLAY_STEP_MM)
-        off = np.abs(slope - gains.T[which])
-        extra[rows] = np.where(off > WRONG_GAIN, off * KINK_MM, 0.0) ** 2
-    return extra
-
-
 def agreement(prior: Normal, posterior: Normal) -> float:
     """Chance of estimates as far from what was known before, if nothing else has changed.
 
@@ -310,7 +304,7 @@ def refit(done: Fit, prior: Normal) -> Estimate:
     o = done.observations
     own = np.flatnonzero(o.column >= 0)
     before = _with_pieces(o, prior, np.flatnonzero(done.outliers & (o.column < 0)))
-    model = Model(gains=o.gains[own], prior=before, noise=np.diag(o.u[own] ** 2))
+    model = Model(gains=o.gains[own], prior=before, noise=done.noise)
     estimate = estimate_once(model, done.estimate.base[own], o.y[own])
     return replace(estimate, posterior=with_facts(estimate.posterior, done.facts))
 
@@ -334,7 +328,7 @@ def _wrong_pieces(o: Observations, prior: Normal, pieces: np.ndarray) -> np.ndar
 
 
 def _with_facts(
-    model: Model, estimate: Estimate, y: np.ndarray, facts: tuple[Fact, ...], forward
+    model: Model, estimate: Estimate, y: np.ndarray, facts: tuple[Fact, ...], forward: Forward
 ) -> tuple[Normal, np.ndarray]:
     """Posterior with the facts, and the tangent's base there; outliers and excess variance stay as they are."""
     prior = with_facts(model.prior, facts)
@@ -379,6 +373,12 @@ def _deleted_of_all(
     return residual, sd
 
 
-def _influence(posterior: Normal, o: Observations, u: np.ndarray, outliers: np.ndarray) -> np.ndarray:
-    """d estimate / d reading, ndarray (terms, m)."""
-    return np.where(outliers, 0.0, posterior.cov @ o.gains.T / u**2)
+def _influence(
+    model: Model, estimate: Estimate, posterior: Normal, o: Observations, own: np.ndarray
+) -> np.ndarray:
+    """d estimate / d reading, ndarray (terms, m): C A' V^-1."""
+    out = np.where(estimate.outliers, 0.0, posterior.cov @ o.gains.T / o.u**2)
+    kept = ~estimate.outliers[own]
+    wide = model.plus(estimate.agreement.excess).taking(kept)
+    out[:, own[kept]] = np.linalg.solve(wide.noise, wide.gains @ posterior.cov).T
+    return out

@@ -9,6 +9,7 @@ import numpy as np
 from fitassay.analysis.chain.sensitivities import SetWalk
 from fitassay.analysis.estimation.fit import Fit, fit, with_more_facts
 from fitassay.analysis.estimation.known import Known
+from fitassay.analysis.estimation.model_error import ModelError
 from fitassay.analysis.estimation.observations import gather, single_reading_sd
 from fitassay.analysis.estimation.outlier_causes import name_outliers
 from fitassay.analysis.estimation.outliers import slip_limit
@@ -43,9 +44,13 @@ class Readout:
 
 
 def read_out(
-    walk: SetWalk, readings: tuple[Reading, ...], machine: Machine, known: Known | None = None
+    walk: SetWalk,
+    readings: tuple[Reading, ...],
+    machine: Machine,
+    known: Known | None = None,
+    budget: ModelError | None = None,
 ) -> Readout:
-    """Estimate the error terms from readings, trials and what is known beside them.
+    """Estimate the error terms from readings, trials and what is known beside them; budget as in `fit`.
 
     Raises
     ------
@@ -59,7 +64,11 @@ def read_out(
     agreeing = tuple(r for r in repeats.kept if (r.coupon, r.feature) not in repeats.torn)
     kept, suspects = agreeing, repeats.suspects
     alone = not any(r.reading_mm is not None or r.fit for r in agreeing)
-    done = None if alone and repeats.torn else fit(gather(agreeing, walk, machine, known), walk, table, known)
+    done = (
+        None
+        if alone and repeats.torn
+        else fit(gather(agreeing, walk, machine, known), walk, table, known, budget)
+    )
     if repeats.torn:
 
         def expected(key: tuple[str, str]) -> tuple[float, float] | None:
@@ -72,7 +81,7 @@ def read_out(
         kept, torn = settle_torn(repeats.kept, repeats.torn, expected, slip_limit(len(readings)))
         suspects += torn
         if done is None or len(kept) > len(agreeing):
-            done = fit(gather(kept, walk, machine, known), walk, table, known)
+            done = fit(gather(kept, walk, machine, known), walk, table, known, budget)
     assert done is not None
     facts, notes = trial_facts(walk, kept, machine.line_width_mm, done.posterior)
     return Readout(

@@ -7,7 +7,6 @@ a sensitivity, are few; they go through the functions for a single set.
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, fields, replace
 
@@ -21,19 +20,18 @@ from fitassay.analysis.estimation.fit import (
     REWALKS,
     Estimate,
     estimate_once,
-    kink_variance,
     solve,
 )
 from fitassay.analysis.estimation.marginal import Model
+from fitassay.analysis.estimation.model_error import ModelError
 from fitassay.analysis.estimation.observations import single_reading_sd
 from fitassay.analysis.estimation.outliers import most_outliers, search_model, slip_limit, worst_readings
+from fitassay.analysis.estimation.play import Forward, play_variance
 from fitassay.analysis.estimation.priors import prior
 from fitassay.analysis.normal import Normal
 from fitassay.coupons.machine import Machine
 
 CHUNK = 1000
-
-Forward = Callable[[np.ndarray], np.ndarray]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -44,6 +42,9 @@ class Settled:
     ----------
     posterior : Normal
         Of n sets.
+    base : ndarray (n, m) [mm]
+        What zero terms read on the tangent through the estimate: prediction = base + gains @ mean. nan where there is
+        no reading.
     outliers : ndarray (n, m) of bool
     scatter : ndarray (n,) [mm]
         Root of the print's excess variance.
@@ -54,6 +55,7 @@ class Settled:
     """
 
     posterior: Normal
+    base: np.ndarray
     outliers: np.ndarray
     scatter: np.ndarray
     chi2: np.ndarray
@@ -77,6 +79,7 @@ def interpret_many(
     machine: Machine,
     *,
     u: np.ndarray | None = None,
+    budget: ModelError | None = None,
     threads: int = 2,
 ) -> Interpreted:
     """Interpret n sets of readings of one print at once.
@@ -91,6 +94,8 @@ def interpret_many(
         Caliper and priors.
     u : ndarray (features,) or (n, features) [mm], optional
         Standard uncertainties; by default those of one reading with the caliper as stated.
+    budget : ModelError, optional
+        Of the model's own error.
     threads : int
         Chunks worked on at the same time.
 
@@ -107,12 +112,16 @@ def interpret_many(
     reference = reference_of(walk, gains, {int(c) for c in columns})
     table = prior(machine)
     visible = visible_limits(reference, machine, single)
+    shift = np.zeros(len(columns)) if budget is None else budget.shift[columns]
+    rough = None if budget is None else budget.cov[np.ix_(columns, columns)]
 
     def work(rows: slice) -> Interpreted:
         def forward(theta: np.ndarray) -> np.ndarray:
-            return walk.readings(theta)[:, columns]
+            return walk.readings(theta)[:, columns] + shift
 
-        settled = settle(gains[columns], base[columns], readings[rows], u[rows], table, forward)
+        settled = settle(
+            gains[columns], base[columns] + shift, readings[rows], u[rows], table, forward, rough
+        )
         judged = judge_many(
             settled.posterior, reference, visible, table.sd, settled.doubt_p, settled.doubt_mm
         )
@@ -134,6 +143,7 @@ def settle(
     u: np.ndarray,
     table: Normal,
     forward: Forward | None = None,
+    rough: np.ndarray | None = None,
 ) -> Settled:
     """Estimates of n sets.
 
@@ -148,6 +158,8 @@ def settle(
         Prior.
     forward : callable, optional
         Noise-free readings (n, m) of printers (n, k); by default base + gains @ theta.
+    rough : ndarray (m, m) [mm2], optional
+        Covariance of the model's own error.
     """
     out = _nothing(len(y), len(gains), table)
     present = np.isfinite(y)
@@ -155,7 +167,7 @@ def settle(
     for i, pattern in enumerate(patterns):
         rows, at = np.flatnonzero(which.ravel() == i), np.flatnonzero(pattern)
         sets = np.ix_(rows, at)
-        _settle_pattern(out, rows, at, table, gains[at], base[at], y[sets], u[sets], forward)
+        _settle_pattern(out, rows, at, table, gains[at], base[at], y[sets], u[sets], forward, rough)
     return out
 
 
@@ -169,12 +181,14 @@ def _settle_pattern(
     y: np.ndarray,
     u: np.ndarray,
     forward: Forward | None,
+    rough: np.ndarray | None,
 ) -> None:
     """Sets in which the same features were read, into rows `rows` and columns `at` of `out`."""
     variance = u**2
+    shared = np.zeros((len(at), len(at))) if rough is None else rough[np.ix_(at, at)]
     bases = np.broadcast_to(base, y.shape).copy()
     todo = np.arange(len(rows))
-    _settle_once(out, rows, at, Model(gains=gains, prior=table, noise=_noise(variance)), bases, y)
+    _settle_once(out, rows, at, Model(gains=gains, prior=table, noise=_noise(variance) + shared), bases, y)
     if forward is None:
         return
 
@@ -184,16 +198,16 @@ def _settle_pattern(
     for _ in range(REWALKS):
         theta = out.posterior.mean[rows[todo]]
         bases[todo] = walked(theta) - theta @ gains.T
-        model = Model(gains=gains, prior=table, noise=_noise(variance[todo]))
+        model = Model(gains=gains, prior=table, noise=_noise(variance[todo]) + shared)
         _settle_once(out, rows[todo], at, model, bases[todo], y[todo])
         moved = np.abs((out.posterior.mean[rows[todo]] - theta) @ gains.T).max(axis=1) > MOVED_MM
         todo = todo[moved]
         if not todo.size:
             break
-    extra = kink_variance(out.posterior.mean[rows], gains, walked)
+    extra = play_variance(out.posterior.mean[rows], gains, walked, rough is not None)
     todo = np.flatnonzero(extra.any(axis=1))
     if todo.size:
-        model = Model(gains=gains, prior=table, noise=_noise(variance[todo] + extra[todo]))
+        model = Model(gains=gains, prior=table, noise=_noise(variance[todo] + extra[todo]) + shared)
         _settle_once(out, rows[todo], at, model, bases[todo], y[todo])
 
 
@@ -208,6 +222,7 @@ def _settle_once(
     out: Settled, rows: np.ndarray, at: np.ndarray, model: Model, bases: np.ndarray, y: np.ndarray
 ) -> None:
     """As `estimation.fit.estimate_once` each."""
+    out.base[np.ix_(rows, at)] = bases
     residual = y - bases - model.gains @ model.prior.mean
     limit, most = slip_limit(y.shape[1]), most_outliers(y.shape[1])
     sought = search_model(model)
@@ -265,6 +280,7 @@ def _nothing(n: int, m: int, table: Normal) -> Settled:
     k = len(table.mean)
     return Settled(
         posterior=Normal(mean=np.tile(table.mean, (n, 1)), cov=np.broadcast_to(table.cov, (n, k, k)).copy()),
+        base=np.full((n, m), np.nan),
         outliers=np.zeros((n, m), dtype=bool),
         **{name: np.zeros(n) for name in ("scatter", "chi2", "dof", "doubt_mm")},
         **{name: np.ones(n) for name in ("p_value", "doubt_p")},
