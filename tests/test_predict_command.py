@@ -147,7 +147,7 @@ def test_bad_requests(tmp_path, args, words):
 def test_no_readings_yet(tmp_path):
     place = case(tmp_path)
     assert run("make", place, "--new-print", "--quick")[0] == 0
-    code, _, err = run("predict", place)
+    code, _, err = run("predict", place, "--print", "02")
     assert code == 2 and "no readings yet" in err
 
 
@@ -156,3 +156,23 @@ def test_a_list_whose_peg_is_thinner_than_a_bead_is_named(tmp_path):
     rows.write_text("name,kind,shape,axis,nominal_mm,mate\na,outside,round,,0.3,b\nb,inside,round,,0.5,\n")
     code, out, err = run("predict", case(tmp_path), "--features", rows)
     assert code == 2 and out == "" and err.startswith(f"fitassay: {rows}: a 0.3 mm peg is thinner")
+
+
+def test_way_up_is_asked_for_and_taken(tmp_path):
+    folder = case(tmp_path)
+    (open_pair,) = run_json("predict", folder, "--pair", "8,8.4")["pairs"]
+    (same,) = run_json("predict", folder, "--pair", "8,8.4", "--as-printed")["pairs"]
+    (over,) = run_json("predict", folder, "--pair", "8,8.4", "--flipped")["pairs"]
+    assert (open_pair["way_up"], same["way_up"], over["way_up"]) == (None, "same", "flipped")
+    assert "way_up" in open_pair["open_questions"] and "way_up" not in same["open_questions"]
+    assert "--flipped" in run("predict", folder, "--pair", "8,8.4")[1]
+    assert run("predict", folder, "--flipped")[0] == 2
+
+
+def test_joints_of_the_case_are_foretold(tmp_path):
+    folder = case(tmp_path)
+    text = "name,shape,peg_mm,hole_mm,bought,way_up,motion,now\narm,round,8.0,8.3,,same,turn,sticks\n"
+    (folder / "joints.csv").write_text(text + "rail,slot,6,6.2,,,slide,\n", "utf-8")
+    (pair,) = run_json("predict", folder)["pairs"]
+    assert (pair["name"], pair["turns"], pair["way_up"]) == ("arm", True, "same")
+    assert "arm: 8 in 8.3 mm, round" in run("predict", folder)[1]

@@ -21,6 +21,8 @@ from fitassay.coupons.errors import InputError
 
 # Terms whose effects on a clearance depend on each other; all others add.
 INTERACTING = ("scale_x", "scale_y", "backlash_x", "backlash_y", "skew_xy")
+# What is not known is worth a word where it makes so much of a difference at the estimate [mm].
+ASKED_MM = 0.02
 # Over-compensation is taken for possible from so many draws on.
 FEW = 0.02
 # So many pairs are worked out together; more would fill the memory with their draws.
@@ -138,6 +140,12 @@ def _predict_alike(pairs: tuple[Pair, ...], state: State) -> list[PairPrediction
             zip(turning, _spreads(some, ways, state, theta, scatter[turning], turning=True), strict=True)
         )
     parts = contributions(pairs, ways, state)
+    mean = state.posterior.mean[None]
+    matters = np.zeros(len(pairs), dtype=bool)
+    for turn in (False, True):
+        joints = joints_of(pairs, turning=turn)
+        apart = np.ptp([clearances(joints, w, mean, state.width)[:, 0] for w in ways], axis=0)
+        matters |= (apart >= ASKED_MM) & np.array([p.turns == turn for p in pairs])
     return [
         PairPrediction(
             pair=p,
@@ -145,7 +153,7 @@ def _predict_alike(pairs: tuple[Pair, ...], state: State) -> list[PairPrediction
             sits=sits[i],
             turns=turns.get(i),
             contributions_mm=largest_first(dict(zip(NAMES, map(float, parts[i]), strict=True))),
-            open_questions=open_questions(p, state, over=over),
+            open_questions=open_questions(p, state, over=over) if matters[i] else (),
         )
         for i, (p, s) in enumerate(zip(pairs, scatter, strict=True))
     ]

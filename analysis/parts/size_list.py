@@ -1,13 +1,14 @@
 """The user's own list of sizes and pairs: a CSV with a row per feature, read with every problem named by line.
 
-    name,kind,shape,axis,nominal_mm,mate,wanted,turns,rotation_deg
-    arm peg,outside,round,,8.0,arm hole,0.2,yes,
-    arm hole,inside,round,,8.2,,,,
-    foot,outside,square,x,40,,,,
-    axle hole,inside,round,,5.1,exact 5.0,H11/c11,,
+    name,kind,shape,axis,nominal_mm,mate,wanted,turns,rotation_deg,way_up
+    arm peg,outside,round,,8.0,arm hole,0.2,yes,,same
+    arm hole,inside,round,,8.2,,,,,
+    foot,outside,square,x,40,,,,,
+    axle hole,inside,round,,5.1,exact 5.0,H11/c11,,,
 
 Only kind and nominal_mm must be there. A mate is another row's name, or `exact` and the size of a bought part;
-wanted is a clearance in mm or an ISO 286 fit.
+wanted is a clearance in mm or an ISO 286 fit; way_up same or flipped says how the peg is put in against how it was
+printed.
 """
 
 from __future__ import annotations
@@ -26,7 +27,7 @@ from fitassay.coupons.files import read_input
 from fitassay.coupons.numbers import parse_length, parse_number
 from fitassay.coupons.wording import did_you_mean, listed, shown
 
-COLUMNS = ("name", "kind", "shape", "axis", "nominal_mm", "mate", "wanted", "turns", "rotation_deg")
+COLUMNS = ("name", "kind", "shape", "axis", "nominal_mm", "mate", "wanted", "turns", "rotation_deg", "way_up")
 _REQUIRED = ("kind", "nominal_mm")
 _KINDS: tuple[Side, ...] = ("outside", "inside", "height")
 _YES, _NO = ("yes", "y", "true", "1", "x"), ("", "no", "n", "false", "0")
@@ -66,6 +67,7 @@ class _Row:
     wish: Wish
     turns: bool
     rotation: float
+    flipped: bool | None
     place: str
 
 
@@ -131,6 +133,7 @@ def _row(table: Table, record: Record, path: str, number: int) -> _Row:
     nominal = number_in("nominal_mm", parse_length, math.nan)
     rotation = number_in("rotation_deg", lambda t: parse_number(t, "°"), 0.0)
     turns = choice("turns", _YES + _NO, "", "yes or no") in _YES
+    way_up = choice("way_up", ("", "same", "flipped"), "", "same or flipped")
     wish = _wish(cell("wanted"), lambda text: problem("wanted", text))
     if (side == "height") != (axis == "z") and not problems:
         problem("axis", "heights are along z, outside and inside sizes along x or y (empty: both)")
@@ -146,6 +149,7 @@ def _row(table: Table, record: Record, path: str, number: int) -> _Row:
         wish=wish,
         turns=turns,
         rotation=math.radians(rotation),
+        flipped={"same": False, "flipped": True}.get(way_up),
         place=place,
     )
 
@@ -213,6 +217,7 @@ def _pair(row: _Row, other: _Row | float) -> Pair:
         hole=size if outside else row.nominal,
         shape=row.shape,
         rotation=row.rotation or (other.rotation if isinstance(other, _Row) else 0.0),
+        flipped=row.flipped if row.flipped is not None or not isinstance(other, _Row) else other.flipped,
         turns=row.turns or (isinstance(other, _Row) and other.turns),
         exact_peg=not outside and not isinstance(other, _Row),
         exact_hole=outside and not isinstance(other, _Row),

@@ -12,20 +12,13 @@ from fitassay.case import Case, Print
 from fitassay.chosen import judged_print
 from fitassay.coupons.errors import InputError
 from fitassay.options import Length, Number, carry_option, case_argument, json_option, print_option
-from fitassay.terminal import answer, say, table, working
+from fitassay.terminal import answer, working
 
 if TYPE_CHECKING:
     from fitassay.analysis.parts.fits import HeldGrade
     from fitassay.analysis.parts.pairs import Pair, PairPrediction
     from fitassay.analysis.parts.size_list import PartList, Wish
     from fitassay.analysis.parts.sizes import Spread, State
-
-
-LADDER_MM = 4.0
-"""Largest clearance of a fit-ladder's middle rung [mm]."""
-
-SEEN_MM = 0.005
-"""Contributions below this are not worth a line [mm]."""
 
 
 class TwoLengths(click.ParamType):
@@ -73,6 +66,12 @@ class TwoLengths(click.ParamType):
     default=0.0,
     help="By how much a peg is turned against how it was printed when it is put in, in degrees.",
 )
+@click.option(
+    "--flipped/--as-printed",
+    "flipped",
+    default=None,
+    help="The pegs are put in upside down, or the way up they were printed; unless given, both are allowed for.",
+)
 @click.option("--clearance", type=Number("mm"), help="The clearance you want; tells the peg to draw.")
 @click.option("--fit", metavar="H11/c11", help="The ISO 286 fit you want; tells both sizes to draw.")
 @click.option("--size", type=Length(), help="Nominal size of that fit; the holes of the pairs unless given.")
@@ -91,6 +90,7 @@ def command(
     square: bool,
     turns: bool,
     rotation: float,
+    flipped: bool | None,
     clearance: float | None,
     fit: str | None,
     size: float | None,
@@ -100,10 +100,11 @@ def command(
 ) -> None:
     """Foretell how pegs and holes will fit, and what to draw so that they do.
 
-    Clearances are of diameters; negative means that the peg is too thick. Without a pair or a list, only the
-    grades that the printer holds are shown.
+    Clearances are of diameters; negative means that the peg is too thick. Without a pair or a list, the joints
+    of the case's joints.csv are foretold, if it has one, and the grades that the printer holds.
     """
     from fitassay.analysis.parts.iso286 import parse_fit
+    from fitassay.analysis.parts.joints import joints_in
     from fitassay.analysis.parts.pairs import Pair
     from fitassay.analysis.parts.size_list import PartList, Wish, read_part_list
 
@@ -122,12 +123,17 @@ def command(
                 shape="square" if square else "round",
                 turns=turns,
                 rotation=math.radians(rotation),
+                flipped=flipped,
                 name=f"{peg:g} in {hole:g}",
             ),
             wish,
         )
         for peg, hole in pairs
     ]
+    if flipped is not None and not pairs:
+        raise InputError("is said of a pair; add one, such as --pair 8.0,8.2", "--flipped")
+    if not pairs and features is None:
+        asked = [(j.pair, Wish()) for j in joints_in(place.path) if j.pair is not None]
     _check_belongings(pairs, fit, size, clearance, turns, rotation)
     try:
         with working("Working out the sizes"):
@@ -139,7 +145,9 @@ def command(
     if as_json:
         answer(result)
         return
-    _show(result)
+    from fitassay.report.prediction_text import show_prediction
+
+    show_prediction(result)
 
 
 def _check_belongings(
@@ -242,6 +250,8 @@ def _pair_data(pair: Pair, wish: Wish, got: PairPrediction, state: State) -> dic
         "put_together_mm": _spread_data(got.sits),
         "turning_mm": _spread_data(got.turns) if got.turns else None,
         "contributions_mm": got.contributions_mm,
+        "way_up": {None: None, False: "same", True: "flipped"}[pair.flipped],
+        "open_questions": list(got.open_questions),
     }
     if wish.clearance is not None and not pair.exact_peg:
         data["wanted_clearance_mm"] = wish.clearance
@@ -269,131 +279,3 @@ def _fit_data(nominal: float, fit: Any, state: State, shape: Any) -> dict[str, A
 
 def _grade_data(g: HeldGrade) -> dict[str, Any]:
     return {"over_mm": g.over, "to_mm": g.to, "zone_mm": g.width_mm, "grade": g.grade, "set_by": g.worst}
-
-
-def _play(pair: dict[str, Any]) -> float:
-    """What backlash takes of the clearance [mm]."""
-    from fitassay.analysis.terms import NAMES, PLAYS
-
-    return sum(v for n, v in pair["contributions_mm"].items() if n in {NAMES[i] for i in PLAYS})
-
-
-def _length(s: dict[str, float], signed: bool = True) -> str:
-    from fitassay.analysis.rounding import plus_minus
-
-    return plus_minus(s["mean"], s["std_uncertainty"], "mm", signed=signed)
-
-
-def _show(result: dict[str, Any]) -> None:
-    if result["status"] == "unexplained":
-        say("Careful: the readings do not fit together, so what follows may be wrong; see diagnose.")
-    for pair in result["pairs"]:
-        _show_pair(pair)
-    for fit in result["fits"]:
-        _show_fit(fit)
-        say()
-    if result["sizes"]:
-        rows = [
-            (s["name"], s["kind"], s["axis"], f"{s['nominal_mm']:g}", _length(s["printed_mm"], signed=False))
-            for s in result["sizes"]
-        ]
-        table(
-            [("size", False), ("kind", False), ("axis", False), ("drawn", True), ("printed (k = 2)", False)],
-            rows,
-        )
-        say()
-    _show_grades(result)
-    if result["not_measured"]:
-        say(f"Hardly measured, so taken with wide doubt: {', '.join(result['not_measured'])}.")
-
-
-def _show_pair(pair: dict[str, Any]) -> None:
-    from fitassay.analysis.rounding import probability
-    from fitassay.labels import term_label
-
-    say(f"{pair['name']} mm, {pair['shape']}")
-    rows = [
-        ("calipers will read hole less peg, in x", _length(pair["by_caliper_x_mm"])),
-        ("the same in y", _length(pair["by_caliper_y_mm"])),
-        ("clearance as put together", _length(pair["put_together_mm"])),
-    ]
-    if pair["turning_mm"]:
-        rows.append(("tightest clearance when it turns", _length(pair["turning_mm"])))
-    for label, text in rows:
-        say(f"  {label:<40} {text}")
-    if pair["shape"] == "round" and abs(_play(pair)) >= SEEN_MM:
-        say(
-            "backlash shifts the halves of peg and hole against each other: less room than calipers tell",
-            indent="  ",
-        )
-    decisive = pair["turning_mm"] or pair["put_together_mm"]
-    p = decisive["probability_negative"]
-    word = "binds when it turns" if pair["turning_mm"] else "is too tight"
-    say(f"  probability that it {word}: {probability(p)}")
-    drawn = pair["hole_mm"] - pair["peg_mm"]
-    parts = [
-        f"{term_label(n)} {'takes' if v < 0 else 'gives'} {abs(v):.3f}"
-        for n, v in pair["contributions_mm"].items()
-        if abs(v) >= SEEN_MM
-    ]
-    if parts:
-        say(f"of the {drawn:.3g} mm drawn, {', '.join(parts)} mm", indent="  ")
-    if "peg_to_draw_mm" in pair:
-        say(
-            f"  for {pair['wanted_clearance_mm']:g} mm draw the peg {pair['peg_to_draw_mm']:.2f} mm, "
-            "the hole as it is"
-        )
-    if "peg_to_draw_mm" in pair and pair["shape"] == "round":
-        drawn = max(pair["hole_mm"] - pair["peg_to_draw_mm"], 0.0)
-        if drawn <= LADDER_MM:
-            say(
-                f"  to try it by hand first: fitassay make CASE --new-print --family fit-ladder "
-                f"--clearance {drawn:.2f} --clearance-step 0.05"
-            )
-    if "fit" in pair:
-        _show_fit(pair["fit"])
-    say()
-
-
-def _show_fit(fit: dict[str, Any]) -> None:
-    from fitassay.analysis.rounding import probability
-
-    hole, shaft = fit["hole_limits_mm"], fit["shaft_limits_mm"]
-    say(f"  {fit['nominal_mm']:g} {fit['fit']} (ISO 286-1)")
-    for name, limits, draw, p in (
-        ("hole", hole, fit["hole_to_draw_mm"], fit["probability_hole"]),
-        ("peg", shaft, fit["shaft_to_draw_mm"], fit["probability_shaft"]),
-    ):
-        say(
-            f"    {name:<5} {limits[0]:.3f} to {limits[1]:.3f} mm: draw {draw:.3f} mm; "
-            f"x and y both within: {probability(p)}"
-        )
-
-
-def _show_grades(result: dict[str, Any]) -> None:
-    rows = []
-    for now, then in zip(result["grades"], result["grades_mended"], strict=True):
-        rows.append(
-            (
-                f"{now['over_mm']:g} to {now['to_mm']:g}",
-                _grade(now["grade"]),
-                f"{now['zone_mm']:.2f}",
-                _grade(then["grade"]),
-                now["set_by"],
-            )
-        )
-    say("ISO 286-1 grades that hold 95 % of sizes drawn at their nominal:")
-    table(
-        [
-            ("sizes, mm", False),
-            ("now", False),
-            ("zone now, mm", True),
-            ("once mended", False),
-            ("set by", False),
-        ],
-        rows,
-    )
-
-
-def _grade(grade: int | None) -> str:
-    return f"IT{grade}" if grade else "beyond IT18"
