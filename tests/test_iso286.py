@@ -188,3 +188,108 @@ def test_sizes_outside_the_tables(size):
 def test_coarse_k_hole_is_refused():
     with pytest.raises(InputError, match="JS9"):
         limits(25, Zone(letter="K", grade=9))
+
+
+# Secondary copies of ISO 286-1:1988: IS 919-1:1993, annex A, and Narayana, Machine Drawing, tables 15.2 and 15.4.
+PRINTED_WIDTHS_UM = (
+    (0.8, 1.2, 2, 3, 4, 6, 10, 14, 25, 40, 60, 100, 140, 250, 400, 600, 1000, 1400),
+    (1, 1.5, 2.5, 4, 5, 8, 12, 18, 30, 48, 75, 120, 180, 300, 480, 750, 1200, 1800),
+    (1, 1.5, 2.5, 4, 6, 9, 15, 22, 36, 58, 90, 150, 220, 360, 580, 900, 1500, 2200),
+    (1.2, 2, 3, 5, 8, 11, 18, 27, 43, 70, 110, 180, 270, 430, 700, 1100, 1800, 2700),
+    (1.5, 2.5, 4, 6, 9, 13, 21, 33, 52, 84, 130, 210, 330, 520, 840, 1300, 2100, 3300),
+    (1.5, 2.5, 4, 7, 11, 16, 25, 39, 62, 100, 160, 250, 390, 620, 1000, 1600, 2500, 3900),
+    (2, 3, 5, 8, 13, 19, 30, 46, 74, 120, 190, 300, 460, 740, 1200, 1900, 3000, 4600),
+    (2.5, 4, 6, 10, 15, 22, 35, 54, 87, 140, 220, 350, 540, 870, 1400, 2200, 3500, 5400),
+)
+# Over 120 mm: from memory, IT1 to IT18.
+REMEMBERED_WIDTHS_UM = (
+    (3.5, 5, 8, 12, 18, 25, 40, 63, 100, 160, 250, 400, 630, 1000, 1600, 2500, 4000, 6300),
+    (4.5, 7, 10, 14, 20, 29, 46, 72, 115, 185, 290, 460, 720, 1150, 1850, 2900, 4600, 7200),
+    (6, 8, 12, 16, 23, 32, 52, 81, 130, 210, 320, 520, 810, 1300, 2100, 3200, 5200, 8100),
+    (7, 9, 13, 18, 25, 36, 57, 89, 140, 230, 360, 570, 890, 1400, 2300, 3600, 5700, 8900),
+    (8, 10, 15, 20, 27, 40, 63, 97, 155, 250, 400, 630, 970, 1550, 2500, 4000, 6300, 9700),
+)
+ENDS_MM = (3, 6, 10, 18, 30, 50, 80, 120, 180, 250, 315, 400, 500)
+
+
+@pytest.mark.parametrize(
+    "end, row", list(zip(ENDS_MM, PRINTED_WIDTHS_UM + REMEMBERED_WIDTHS_UM, strict=True)), ids=str
+)
+def test_every_width_is_the_standards(end, row):
+    assert [um(tolerance(end, grade)) for grade in range(1, 19)] == list(row)
+
+
+# es of d to g and ei of k to p, a range a row. To 120 mm as the widths; over that, and m, r and s, from memory.
+SHAFTS_UM = {
+    "d": (-20, -30, -40, -50, -65, -80, -100, -120, -145, -170, -190, -210, -230),
+    "e": (-14, -20, -25, -32, -40, -50, -60, -72, -85, -100, -110, -125, -135),
+    "f": (-6, -10, -13, -16, -20, -25, -30, -36, -43, -50, -56, -62, -68),
+    "g": (-2, -4, -5, -6, -7, -9, -10, -12, -14, -15, -17, -18, -20),
+    "k": (0, 1, 1, 1, 2, 2, 2, 3, 3, 4, 4, 4, 5),
+    "m": (2, 4, 6, 7, 8, 9, 11, 13, 15, 17, 20, 21, 23),
+    "n": (4, 8, 10, 12, 15, 17, 20, 23, 27, 31, 34, 37, 40),
+    "p": (6, 12, 15, 18, 22, 26, 32, 37, 43, 50, 56, 62, 68),
+}
+FINER_UM = {
+    "r": {3: 10, 6: 15, 10: 19, 18: 23, 30: 28, 40: 34, 50: 34, 65: 41, 80: 43, 100: 51, 120: 54},
+    "s": {3: 14, 6: 19, 10: 23, 18: 28, 30: 35, 40: 43, 50: 43, 65: 53, 80: 59, 100: 71, 120: 79},
+}
+
+
+@pytest.mark.parametrize("letter", SHAFTS_UM)
+def test_every_shaft_deviation_is_the_standards(letter):
+    for end, value in zip(ENDS_MM, SHAFTS_UM[letter], strict=True):
+        low, high = limits(end, Zone(letter=letter, grade=6))
+        assert um((low if value >= 0 and letter in "kmnp" else high) - end) == value
+
+
+@pytest.mark.parametrize("letter", FINER_UM)
+def test_every_deviation_of_the_finer_ranges(letter):
+    for end, value in FINER_UM[letter].items():
+        assert um(limits(end, Zone(letter=letter, grade=6))[0] - end) == value
+
+
+def test_shaft_k_is_on_the_line_beyond_grade_7():
+    # k of grades 4 to 7 stands off the zero line, of 3 and 8 on it (IS 919-1:1993).
+    for end, value in zip(ENDS_MM, SHAFTS_UM["k"], strict=True):
+        for grade in (4, 5, 6, 7):
+            assert um(limits(end, Zone(letter="k", grade=grade))[0] - end) == value
+        for grade in (3, 8, 11):
+            assert um(limits(end, Zone(letter="k", grade=grade))[0] - end) == 0
+
+
+@pytest.mark.parametrize(
+    "zone, nominal, upper",
+    [
+        # ES = -ei + delta, delta = IT8 - IT7 (read in one open source); 25 mm: 33 - 21 = 12, 50 mm: 39 - 25 = 14.
+        ("K8", 25, 10),
+        ("M8", 25, 4),
+        ("N8", 25, -3),
+        ("K8", 50, 12),
+        ("M8", 50, 5),
+        ("N8", 50, -3),
+        # IT7 - IT6: 21 - 13 = 8.
+        ("K7", 25, 6),
+        ("M7", 25, 0),
+        ("N7", 25, -7),
+        ("P7", 25, -14),
+        # Without delta: N of grade 9 on the line, P of grade 8 as the shaft, up to 3 mm all of them.
+        ("N9", 25, 0),
+        ("P8", 25, -22),
+        ("K7", 3, 0),
+        ("M7", 3, -2),
+        ("N8", 3, -4),
+        # The standard's one exception, from memory: -9 where the rule gives -11.
+        ("M6", 300, -9),
+        ("M6", 200, -8),
+        ("M7", 300, 0),
+    ],
+)
+def test_upper_deviation_of_holes(zone, nominal, upper):
+    assert um(limits(nominal, parse_zone(zone))[1] - nominal) == upper
+
+
+@pytest.mark.parametrize("text", ["H01", "h01", "H0"])
+def test_grades_finer_than_1_are_not_taken_for_others(text):
+    with pytest.raises(InputError, match="grades 01 and 0"):
+        parse_zone(text)

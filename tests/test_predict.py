@@ -481,3 +481,13 @@ def test_intervals_cover_on_a_thousand_pairs_of_every_kind(kind):
     # A true 95 % leaves 0.93 to 0.975 with probability 0.002 (binomial, 1000).
     assert 0.93 <= hits <= 0.975
     assert right >= 0.98
+
+
+def test_within_asks_of_x_and_y_at_once():
+    # x prints right, y 0.2 too large: x alone would be within, both never are.
+    known = state(printer(scale_y=0.02), scatter=0.01)
+    assert within("outside", 10.0, (9.95, 10.05), known, "square") < 1e-6
+    assert within("outside", 10.0, (9.95, 10.05), state(printer(), scatter=0.01), "square") > 0.999
+    # Each of two independent sizes is within one standard deviation with 0.6827.
+    alone = within("outside", 10.0, (9.99, 10.01), state(printer(), scatter=0.01), "square")
+    assert alone == pytest.approx(0.6827**2, abs=0.001)

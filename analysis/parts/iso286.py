@@ -205,6 +205,10 @@ def parse_zone(text: str) -> Zone:
     match = re.fullmatch(r"\s*([A-Za-z]{1,2})(\d{1,2})\s*", text)
     if not match or (len(match[1]) == 2 and match[1] not in ("js", "JS")):
         raise InputError(f"{text!r} is not a tolerance class; write a letter and a grade such as H11 or c11")
+    if match[2].startswith("0"):
+        raise InputError(
+            f"{text.strip()}: grades 01 and 0, finer than 1, are not held here; write one between 1 and 18"
+        )
     return Zone(letter=match[1], grade=int(match[2]))
 
 
