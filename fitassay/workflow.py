@@ -250,9 +250,13 @@ def diagnose_print(target: Print, file: Path | None = None, carry: str | None = 
 
     inputs = read_inputs(target, file=file, carry=carry)
     diagnosis = inputs.diagnose()
+    from fitassay.joint_words import joint_sentences
     from fitassay.report.page import report_html
 
-    report = report_html(diagnosis, inputs.manifest, target.folder, inputs.machine, trace=inputs.trace)
+    joints = joint_sentences(target.case, diagnosis, inputs.machine)
+    report = report_html(
+        diagnosis, inputs.manifest, target.folder, inputs.machine, trace=inputs.trace, joints=joints
+    )
     write_atomic(target.diagnosis_path, json_text(diagnosis.as_json()))
     write_atomic(target.report_path, report)
     return diagnosis

@@ -43,8 +43,11 @@ def command(case: str, number: str | None, file: Path | None, carry: str | None,
     if as_json:
         answer(diagnosis.as_json())
         return
+    from fitassay.joint_words import joint_sentences
     from fitassay.report.verdict_text import verdict_lines
 
+    for text in joint_sentences(place, diagnosis, machine):
+        say(text)
     click.echo(verdict_lines(diagnosis, machine, width()), nl=False)
     say()
     for text in _settings_moved_on(place, target, machine):

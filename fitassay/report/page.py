@@ -45,6 +45,7 @@ def report_html(
     *,
     trace: Trace | None = None,
     compare: Sequence[Section] = (),
+    joints: Sequence[str] = (),
 ) -> str:
     """The report as one HTML page, the same text for the same input.
 
@@ -61,8 +62,11 @@ def report_html(
         The sliced file that was printed; drawn after the readings.
     compare : sequence of Section
         Sections that compare prints; after the trace.
+    joints : sequence of str
+        What becomes of the user's own joints; the page opens with them.
     """
     context = _context(diagnosis, manifest, Path(folder), machine)
+    context["joints"] = [plain(text, 400) for text in joints]
     sections = [] if trace is None else [trace_section(trace)]
     context["extras"] = [s.harmless() for s in (*sections, *compare)]
     return _template().render(context) + "\n"

@@ -1,0 +1,73 @@
+"""The joints of a case in words: how each fits now, and once the advice is followed."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from fitassay.case import Case
+from fitassay.labels import plain
+
+if TYPE_CHECKING:
+    from fitassay.analysis.parts.joints import Joint
+    from fitassay.analysis.parts.sizes import State
+    from fitassay.analysis.result import Diagnosis
+    from fitassay.coupons.machine import Machine
+
+_TO = {"turn": "to turn", "slide": "to slide in", "press": "to be pressed in"}
+
+
+def joint_sentences(place: Case, diagnosis: Diagnosis, machine: Machine) -> tuple[str, ...]:
+    """A sentence for each joint in the case's joints.csv; none where there is no such file.
+
+    Raises
+    ------
+    InputError
+        Something is wrong with the file.
+    """
+    from fitassay.analysis.parts.joints import joints_in
+
+    joints = joints_in(place.path)
+    if not joints:
+        return ()
+    from fitassay.inputs import state_of
+
+    now = state_of(diagnosis, machine)
+    then = (
+        _changed(now, diagnosis, machine) if any(a.to_value is not None for a in diagnosis.advice) else None
+    )
+    return tuple(_sentence(joint, now, then) for joint in joints)
+
+
+def _changed(state: State, diagnosis: Diagnosis, machine: Machine) -> State:
+    """What is known of the printer with the advice in force."""
+    from fitassay.analysis.prints.setting_changes import apply, change_of_errors
+
+    slope, offset = change_of_errors(machine, apply(machine, diagnosis.advice))
+    return replace(state, posterior=state.posterior.affine(np.diag(slope), offset))
+
+
+def _sentence(joint: Joint, now: State, then: State | None) -> str:
+    what = f"{plain(joint.name, 60)}, {joint.peg_mm:g} mm in {joint.hole_mm:g} mm, {_TO[joint.motion]}"
+    if joint.pair is None:
+        return f"{what}: a slot is not foretold."
+    words = f"{what}: {_outcome(joint, now)} now"
+    return f"{words}; {_outcome(joint, then)} after the changes below." if then is not None else f"{words}."
+
+
+def _outcome(joint: Joint, state: State) -> str:
+    """``"binds (-0.41 ± 0.05 mm)"``; k = 2."""
+    from fitassay.analysis.parts.pairs import predict_pair
+    from fitassay.analysis.rounding import plus_minus
+
+    assert joint.pair is not None
+    clearance = predict_pair(joint.pair, state).counts
+    tight, free = {"turn": ("binds", "turns"), "slide": ("is too tight", "goes in")}.get(
+        joint.motion, ("holds", "falls out")
+    )
+    # Under five to one nobody should count on it.
+    sure = abs(clearance.p_negative - 0.5) > 1 / 3
+    word = tight if clearance.p_negative > 0.5 else free
+    return f"{word if sure else f'perhaps {word}'} ({plus_minus(clearance.mean, clearance.u, 'mm')})"

@@ -1,0 +1,33 @@
+"""The user's own joints stand before the verdict, at the terminal and in the report."""
+
+from __future__ import annotations
+
+from tests.fit_case import case, run, run_json
+
+HEAD = "name,shape,peg_mm,hole_mm,bought,way_up,motion,now\n"
+
+
+def test_joints_open_the_answer(tmp_path):
+    place = case(tmp_path)
+    without = run("diagnose", place)[1]
+    assert "arm peg" not in without
+    (place / "joints.csv").write_text(
+        f"{HEAD}arm peg,round,6,6.2,,same,turn,sticks\nwide one,round,6,8,,same,turn,\n"
+    )
+    code, out, err = run("diagnose", place)
+    assert code == 0, err
+    flat = " ".join(out.split())
+    assert flat.startswith("arm peg, 6 mm in 6.2 mm, to turn: binds (-")
+    assert "wide one, 6 mm in 8 mm, to turn: turns (+" in flat and "after the changes below" in flat
+    page = (place / "prints" / "01" / "report.html").read_text("utf-8")
+    assert page.index("Your joints") < page.index("arm peg, 6") < page.index('class="stamp"')
+    # The same figure as predict's.
+    pair = run_json("predict", place, "--pair", "6,6.2", "--turns")["pairs"][0]
+    assert pair["turning_mm"]["mean"] < 0
+
+
+def test_a_wrong_joint_is_told(tmp_path):
+    place = case(tmp_path)
+    (place / "joints.csv").write_text(HEAD + "arm peg,round,six,6.2,,same,turn,\n")
+    code, _, err = run("diagnose", place)
+    assert code == 2 and "joints.csv, line 2" in err
