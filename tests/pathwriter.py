@@ -1,18 +1,18 @@
 """Writes RS-274 tool paths of coupons for the tests, in many styles; nothing here is used by the program.
 
-It offsets section outlines with shapely, independently of what reads them back.
+It cuts the solids with manifold3d, offsets the outlines with shapely and knows nothing of what reads them back.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
+import manifold3d
 import numpy as np
 import shapely
 from shapely import affinity
 
 from fitassay.coupons.feature import Coupon
-from fitassay.coupons.sections import Slicer, polygons
 from fitassay.coupons.solid import Solid
 
 INCH = 25.4
@@ -69,11 +69,47 @@ class Style:
     retract: bool = True
     one_by_one: bool = False
     spiral: bool = False
+    # What slicing programs do beside it.
+    crumbs: bool = False
+    coast: float = 0.0
+    coast_moves: bool = True
+    split: bool = False
+    scarf: float = 0.0
+    scarf_rising: bool = True
+    wipe: float = 0.0
+    flow: float = 1.0
+    uneven: float = 0.0
+    by_volume: bool = False
+    declared: bool = True
+    pitch: str = "width"
+    square_beads: bool = False
+    inner_width: float | None = None
+    dense: bool = False
+    inner_speed: float | None = None
+    first_inset: float = 0.0
+    first_width: float | None = None
+    z_scale: float = 1.0
+    z_offset: float = 0.0
+    purge_z: float = 0.25
+    tower: float = 0.0
+    other_part: bool = False
+    twice: tuple[str, ...] = ()
+    cut_at_z: float | None = None
+    number_gap: bool = False
+    words: tuple[str, ...] = ()
+    words_at_z: float = 0.0
+    late_words: tuple[str, ...] = ()
+    ending: tuple[str, ...] = ("M2",)
 
 
 def bead_area(width: float, layer: float) -> float:
     """Cross-section of a bead with round ends [mm2]."""
     return (width - layer) * layer + np.pi * layer**2 / 4
+
+
+def area_of(style: Style, width: float, layer: float) -> float:
+    """Cross-section of a bead as the program counts it [mm2]."""
+    return width * layer if style.square_beads else bead_area(width, layer)
 
 
 class Pen:
@@ -94,7 +130,7 @@ class Pen:
         if style.lower:
             text = text.lower()
         if style.numbered and text:
-            self.number += 1
+            self.number += 3 if style.number_gap and self.number % 500 == 499 else 1
             text = f"N{self.number}" + (" " if style.blanks else "") + text
             total = 0
             for byte in text.encode():
@@ -111,6 +147,8 @@ class Pen:
         for letter, k in zip("XYZ", range(3), strict=True):
             if abs(point[k] - self.at[k]) > 1e-9:
                 digits = self.style.decimals + (1 if self.style.inches else 0)
+                if k == 2:
+                    point = point * [1, 1, self.style.z_scale] + [0, 0, self.style.z_offset]
                 if self.style.relative_moves:
                     value = round((point[k] - self.told[k]) / self.unit, digits)
                     self.told[k] += value * self.unit
@@ -121,6 +159,8 @@ class Pen:
 
     def _feed(self, length: float) -> str:
         digits = 5 + (1 if self.style.inches else 0)
+        if self.style.by_volume:
+            length *= np.pi * self.style.filament**2 / 4
         if self.style.relative_feed:
             return f"E{length / self.unit:.{digits + 1}f}"
         self.fed += length
@@ -131,6 +171,14 @@ class Pen:
         words = self._words(point)
         if words:
             self.line("G0", *words)
+        self.at = point
+
+    def move(self, x: float, y: float) -> None:
+        """A move of the printing kind without filament."""
+        point = np.array([x, y, self.at[2]])
+        words = self._words(point)
+        if words:
+            self.line("G1", *words)
         self.at = point
 
     def retract(self, length: float) -> None:
@@ -173,27 +221,21 @@ def write(coupons: list[tuple[Coupon, Solid]], style: Style, seed: int = 0) -> D
     """The file of all coupons on one plate, and where the outer walls' seams are."""
     rng = np.random.default_rng(seed)
     pen = Pen(style)
-    pen.line(comment="made for a test")
-    pen.line("G20" if style.inches else "G21", *(["G90"] if style.blanks else []), comment="units")
-    pen.line("G91" if style.relative_moves else "G90")
-    pen.line("M83" if style.relative_feed else "M82")
-    pen.line("M104", "S200")
-    pen.line("G28")
-    pen.line("G92", "E0")
-    if style.offset_origin:
-        # What is called x = 5 is where x = 0 was: the machine stands at home.
-        pen.line("G92", f"X{5 / pen.unit:.6f}", f"Y{-3 / pen.unit:.6f}")
-        pen.at = pen.at + [5, -3, 0]
-        pen.told = pen.at.copy()
-    parts = [_Part(c, m, style) for c, m in coupons]
+    _head(pen, style)
+    parts = _parts(coupons, style)
     seams: dict[tuple[str, float], list[np.ndarray]] = {}
     _purge(pen, style)
     _raft(pen, parts, style)
     groups = [[p] for p in parts] if style.one_by_one else [parts]
     for group in groups:
-        top = max(p.coupon.size_mm[2] for p in group)
-        z, k = 0.0, 0
+        top = max([p.coupon.size_mm[2] for p in group] + ([12.0] if style.other_part else []) + [style.tower])
+        top = top if style.cut_at_z is None else style.cut_at_z
+        z, k, later = 0.0, 0, list(style.late_words)
         while z < top - 1e-6:
+            if z >= style.words_at_z:
+                for text in later:
+                    pen.line(*text.split())
+                later = []
             h = style.first_layer if k == 0 and style.first_layer else style.layer
             middle = z + h / 2
             z = round(z + h, 6)
@@ -204,23 +246,79 @@ def write(coupons: list[tuple[Coupon, Solid]], style: Style, seed: int = 0) -> D
             pen.line(f"F{style.speed * 60 / pen.unit:g}")
             if k == 0 and style.skirt:
                 _skirt(pen, group, style, h)
+            _extras(pen, style, middle, h)
             for part in group:
                 if middle < part.coupon.size_mm[2]:
                     _layer(pen, part, middle, h, k, style, rng, seams)
             k += 1
         pen.go(*pen.at[:2], pen.at[2] + 5)
+    if style.cut_at_z is not None:
+        return Drawn(text=style.end.join(pen.lines) + style.end, seams=seams)
     pen.line("M104", "S0", comment="done")
     pen.line("M84")
-    pen.line("M2")
+    for text in style.ending:
+        pen.line(*text.split())
     return Drawn(text=style.end.join(pen.lines) + style.end, seams=seams)
+
+
+def sections(solid: Solid, z: float) -> list[shapely.Polygon]:
+    """What a plane cuts out of a solid, openings in their outlines."""
+    body = manifold3d.Manifold(
+        manifold3d.Mesh64(
+            vert_properties=np.ascontiguousarray(solid.vertices, dtype=np.float64),
+            tri_verts=np.ascontiguousarray(solid.faces, dtype=np.uint64),
+        )
+    )
+    rings = [shapely.Polygon(p) for p in body.slice(z).simplify(3e-5).to_polygons() if len(p) >= 3]
+    region = shapely.Polygon()
+    for ring in sorted(rings, key=lambda r: -r.area):
+        region = region.symmetric_difference(ring)
+    parts = getattr(region, "geoms", [region])
+    return [p for p in parts if p.geom_type == "Polygon" and p.area > 1e-3]
+
+
+def _head(pen: Pen, style: Style) -> None:
+    """Units, modes and whatever else stands at the top of the file."""
+    pen.line(comment="made for a test")
+    pen.line("G20" if style.inches else "G21", *(["G90"] if style.blanks else []), comment="units")
+    pen.line("G91" if style.relative_moves else "G90")
+    if style.declared:
+        pen.line("M83" if style.relative_feed else "M82")
+    pen.line("M104", "S200")
+    for text in style.words:
+        pen.line(*text.split())
+    pen.line("G28")
+    pen.line("G92", "E0")
+    if style.offset_origin:
+        # What is called x = 5 is where x = 0 was: the machine stands at home.
+        pen.line("G92", f"X{5 / pen.unit:.6f}", f"Y{-3 / pen.unit:.6f}")
+        pen.at = pen.at + [5, -3, 0]
+        pen.told = pen.at.copy()
+
+
+def _parts(coupons: list[tuple[Coupon, Solid]], style: Style) -> list[_Part]:
+    """The coupons, and copies of those that lie on the plate twice."""
+    parts = [_Part(c, m, style) for c, m in coupons]
+    for part in parts.copy():
+        if part.coupon.id in style.twice:
+            x, y = part.coupon.origin_on_plate_mm
+            parts.append(_Part(replace(part.coupon, origin_on_plate_mm=(x, y + 90.0)), part.mesh, style))
+    return parts
 
 
 class _Part:
     def __init__(self, coupon: Coupon, mesh: Solid, style: Style) -> None:
         self.coupon = coupon
+        self.mesh = mesh
         self.style = style
-        self.slicer = Slicer(mesh, coupon.id)
-        self.walls: dict[bytes, tuple] = {}
+        self.shapes: dict[float, list[shapely.Polygon]] = {}
+        self.walls: dict[tuple, tuple] = {}
+
+    def drawn(self, z: float) -> list[shapely.Polygon]:
+        key = round(z, 6)
+        if key not in self.shapes:
+            self.shapes[key] = sections(self.mesh, z)
+        return self.shapes[key]
 
     def to_bed(self, shape):
         """From drawn to bed coordinates: turned about the bed's origin, enlarged, moved."""
@@ -232,40 +330,41 @@ class _Part:
         shape = affinity.scale(shape, self.style.scale, self.style.scale, origin=(0, 0))
         return affinity.translate(shape, *self.style.shift)
 
-    def section(self, z: float) -> tuple[list[tuple[int, np.ndarray]], object]:
+    def section(self, z: float, first: bool) -> tuple[list[tuple[int, np.ndarray]], object]:
         """Wall loops (depth, points, material on the left) and what is left to fill at height z."""
-        rings = self.slicer.section(z)
-        key = b"".join(np.ascontiguousarray(r.points).tobytes() for r in rings)
+        shapes = self.drawn(z)
+        key = (first, *(shapely.to_wkb(s) for s in shapes))
         if key not in self.walls:
-            self.walls[key] = self._walls(rings, z)
+            self.walls[key] = self._walls(shapes, first)
         return self.walls[key]
 
-    def _walls(self, rings, z):
+    def _walls(self, shapes: list[shapely.Polygon], first: bool):
         style = self.style
-        shapes = polygons(rings)
+        width = style.first_width if first and style.first_width else style.width
+        inset = style.first_inset if first else 0.0
         loops: list[tuple[int, np.ndarray]] = []
         fill = []
         if self.coupon.single_wall:
-            top = polygons(self.slicer.section(self.coupon.size_mm[2] - 0.01))[0]
-            tube = shapely.Polygon(top.exterior)
-            line = self.to_bed(tube).buffer(-style.width / 2, join_style="mitre", mitre_limit=6)
+            tube = shapely.Polygon(self.drawn(self.coupon.size_mm[2] - 0.01)[0].exterior)
+            line = self.to_bed(tube).buffer(-width / 2, join_style="mitre", mitre_limit=6)
             if style.single == "one":
                 loops.append((0, _left(line)))
             elif style.single == "two":
-                for by in (-style.width / 2, -style.width * 1.2):
+                for by in (-width / 2, -width * 1.2):
                     ring = self.to_bed(tube).buffer(by, join_style="mitre", mitre_limit=6)
                     loops.append((0, _left(ring)))
             rest = shapely.unary_union([s.difference(tube.buffer(0.01)) for s in shapes])
             shapes = [g for g in getattr(rest, "geoms", [rest]) if not g.is_empty and g.area > 1]
+        depths = wall_depths(style, width)
         for shape in shapes:
-            shape = self._compensated(self.to_bed(shape))
-            for depth in range(style.walls):
-                inner = shape.buffer(-style.width * (depth + 0.5), join_style="mitre", mitre_limit=6)
+            shape = self._compensated(self.to_bed(shape)).buffer(-inset, join_style="mitre")
+            for depth, by in enumerate(depths[:-1]):
+                inner = shape.buffer(-by, join_style="mitre", mitre_limit=6)
                 for part in getattr(inner, "geoms", [inner]):
                     if not part.is_empty:
                         part = shapely.geometry.polygon.orient(part)
                         loops += [(depth, _ring(r)) for r in (part.exterior, *part.interiors)]
-            fill.append(shape.buffer(-style.width * style.walls, join_style="mitre"))
+            fill.append(shape.buffer(-depths[-1], join_style="mitre"))
         return loops, shapely.unary_union(fill)
 
     def _compensated(self, shape):
@@ -280,6 +379,22 @@ class _Part:
         return solid.difference(shapely.unary_union(holes)) if holes else solid
 
 
+def pitch_of(style: Style, width: float, h: float | None = None) -> float:
+    """Distance of neighbouring beads of this width [mm]."""
+    h = style.layer if h is None else h
+    return width - h * (1 - np.pi / 4) if style.pitch == "rounded" else width
+
+
+def wall_depths(style: Style, width: float) -> list[float]:
+    """How deep under the outline each wall's path lies, and where the filling begins [mm]."""
+    inner = style.inner_width or width
+    outer_pitch, inner_pitch = pitch_of(style, width), pitch_of(style, inner)
+    depths = [width / 2]
+    for i in range(1, style.walls):
+        depths.append(depths[-1] + ((outer_pitch + inner_pitch) / 2 if i == 1 else inner_pitch))
+    return [*depths, depths[-1] + (inner_pitch if style.walls > 1 else outer_pitch) / 2]
+
+
 def _ring(ring) -> np.ndarray:
     """The ring's points, in its own direction."""
     return np.array(ring.coords)[:-1]
@@ -291,28 +406,45 @@ def _left(polygon) -> np.ndarray:
 
 
 def _layer(pen, part, middle, h, k, style, rng, seams) -> None:
-    loops, fill = part.section(middle)
-    per_mm = bead_area(style.width, h) / (np.pi * style.filament**2 / 4)
-    if k == 0 and style.brim:
-        body = shapely.unary_union([part.to_bed(p) for p in polygons(part.slicer.section(middle))])
+    first = k == 0
+    loops, fill = part.section(middle, first)
+    width = style.first_width if first and style.first_width else style.width
+    inner = style.inner_width or width
+    cross = np.pi * style.filament**2 / 4
+    per_mm = [style.flow * area_of(style, w, h) / cross for w in (width, inner)]
+    if first and style.brim:
+        body = shapely.unary_union([part.to_bed(p) for p in part.drawn(middle)])
         for i in range(style.brim, 0, -1):
             edge = body.buffer(style.width * (i - 0.5) + max(style.offset, 0), join_style="round")
             for piece in getattr(edge, "geoms", [edge]):
-                _closed(pen, _ring(piece.exterior), per_mm, style)
+                _closed(pen, _ring(piece.exterior), per_mm[0], style)
     depths = sorted({d for d, _ in loops}, reverse=not style.outer_first)
     for depth in depths:
+        if style.inner_speed and not part.coupon.single_wall:
+            speed = style.inner_speed if depth else style.speed
+            pen.line("G1", f"F{speed * 60 / pen.unit:g}")
         for d, points in loops:
             if d != depth:
                 continue
             points = _started(points[::-1] if style.reverse else points, style, rng)
             if depth == 0:
                 seams.setdefault((part.coupon.id, round(middle, 6)), []).append(points[0])
-            if style.spiral and part.coupon.single_wall:
-                _climbing(pen, points, per_mm, h)
-            else:
-                _closed(pen, points, per_mm, style)
+            fed = per_mm[min(depth, 1)] * (1 + style.uneven * float(rng.uniform(-1, 1)))
+            _wall(pen, points, fed, style, depth == 0, part.coupon.single_wall, h, k)
     if style.infill and not fill.is_empty:
-        _fill(pen, fill, per_mm, style, k)
+        _fill(pen, fill, per_mm[1], style, k, pitch_of(style, inner, h) if style.dense else 3.0)
+
+
+def _wall(pen, points, fed, style, outer, single, h, k) -> None:
+    """One wall, in the way that the style has outer walls drawn."""
+    if style.spiral and single:
+        _climbing(pen, points, fed, h)
+    elif style.scarf and outer:
+        _scarfed(pen, points, fed, style, h, k)
+    elif style.split and outer:
+        _in_two(pen, points, fed, style)
+    else:
+        _closed(pen, points, fed, style)
 
 
 def _started(points: np.ndarray, style: Style, rng) -> np.ndarray:
@@ -352,16 +484,94 @@ def _closed(pen: Pen, points: np.ndarray, per_mm: float, style: Style) -> None:
         for i in (len(path) // 3, 2 * len(path) // 3, len(path) - 1):
             pen.arc(*path[i], centre, bool(area > 0), per_mm)
         return
+    if style.coast:
+        path, rest = _shortened(np.concatenate([points[:1], path]), style.coast)
+        for x, y in path[1:]:
+            pen.draw(x, y, per_mm)
+        if style.coast_moves:
+            for x, y in rest:
+                pen.move(x, y)
+        _wipe(pen, points, style)
+        return
     if style.seam_gap:
         last = path[-1] - path[-2]
         short = np.hypot(*last)
         if short > 2 * style.seam_gap:
             path[-1] = path[-1] - last / short * style.seam_gap
-    for x, y in path:
+    for i, (x, y) in enumerate(path):
         pen.draw(x, y, per_mm)
+        if style.crumbs and i in (len(path) // 3, len(path) // 2):
+            # What three decimals leave of a rounded vertex: a step without a feed worth writing.
+            pen.move(x + 0.001, y)
     on = path[0] - points[0]
     if style.seam_overlap and not style.seam_gap and np.hypot(*on) > 2 * style.seam_overlap:
         pen.draw(*(points[0] + on / np.hypot(*on) * style.seam_overlap), per_mm)
+    _wipe(pen, points, style)
+
+
+def _wipe(pen: Pen, points: np.ndarray, style: Style) -> None:
+    """Back along the loop's beginning without feed."""
+    if style.wipe:
+        path, _ = _first_part(np.concatenate([points, points[:1]]), style.wipe)
+        for x, y in path[1:]:
+            pen.move(x, y)
+
+
+def _shortened(path: np.ndarray, by: float) -> tuple[np.ndarray, np.ndarray]:
+    """An open path without its last `by` mm, and the vertices of what is left off."""
+    total = float(np.hypot(*np.diff(path, axis=0).T).sum())
+    return _first_part(path, total - by)
+
+
+def _first_part(path: np.ndarray, length: float) -> tuple[np.ndarray, np.ndarray]:
+    """The first `length` mm of an open path, and the vertices after them."""
+    run = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(path, axis=0).T))])
+    i = int(np.clip(np.searchsorted(run, length) - 1, 0, len(path) - 2))
+    share = (length - run[i]) / (run[i + 1] - run[i])
+    end = path[i] + share * (path[i + 1] - path[i])
+    return np.concatenate([path[: i + 1], [end]]), path[i + 1 :]
+
+
+def _in_two(pen: Pen, points: np.ndarray, per_mm: float, style: Style) -> None:
+    """The loop in two strokes, one after the other, with a travel move away between them."""
+    path = np.concatenate([points, points[:1]])
+    total = float(np.hypot(*np.diff(path, axis=0).T).sum())
+    one, rest = _first_part(path, total * 0.55)
+    for part in (one, np.concatenate([one[-1:], rest])):
+        pen.retract(-0.8)
+        pen.go(*(part[0] + (7.0, 5.0)))
+        pen.go(*part[0])
+        pen.retract(0.8)
+        for x, y in part[1:]:
+            pen.draw(x, y, per_mm)
+
+
+def _scarfed(pen: Pen, points: np.ndarray, per_mm: float, style: Style, h: float, k: int) -> None:
+    """The seam as a ramp: the loop begins low and thin, and ends by running thin over its own beginning."""
+    pen.retract(-0.8)
+    top = float(pen.at[2])
+    low = top - h * (k > 0) if style.scarf_rising else top
+    pen.go(*points[0], low + 0.1 * (top - low))
+    pen.retract(0.8)
+    path = np.concatenate([points, points[:1]])
+    total = float(np.hypot(*np.diff(path, axis=0).T).sum())
+    ramp, rest = _first_part(path, min(style.scarf, 0.8 * total))
+    ramp = _resampled(ramp, 12)
+    run = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(ramp, axis=0).T))])
+    share = run / run[-1]
+    for (x, y), s0, s1 in zip(ramp[1:], share[:-1], share[1:], strict=True):
+        pen.draw(x, y, per_mm * (s0 + s1) / 2, z=low + (0.1 + 0.9 * s1) * (top - low))
+    for x, y in rest:
+        pen.draw(x, y, per_mm)
+    for (x, y), s0, s1 in zip(ramp[1:], share[:-1], share[1:], strict=True):
+        pen.draw(x, y, per_mm * (1 - (s0 + s1) / 2))
+
+
+def _resampled(path: np.ndarray, count: int) -> np.ndarray:
+    """An open path with at least so many pieces, its vertices kept."""
+    run = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(path, axis=0).T))])
+    at = np.unique(np.round(np.concatenate([run, np.linspace(0, run[-1], count + 1)]), 6))
+    return np.column_stack([np.interp(at, run, path[:, k]) for k in (0, 1)])
 
 
 def _climbing(pen: Pen, points: np.ndarray, per_mm: float, h: float) -> None:
@@ -375,10 +585,9 @@ def _climbing(pen: Pen, points: np.ndarray, per_mm: float, h: float) -> None:
         pen.draw(x, y, per_mm, z=z0 + h * (1 + share))
 
 
-def _fill(pen: Pen, fill, per_mm: float, style: Style, k: int) -> None:
-    """Lines across, wide apart so that the files stay small; alternately along x and along y."""
+def _fill(pen: Pen, fill, per_mm: float, style: Style, k: int, gap: float = 3.0) -> None:
+    """Lines across, mostly wide apart so that the files stay small; alternately along x and along y."""
     x0, y0, x1, y1 = fill.bounds
-    gap = 3.0
     lines = []
     for v in np.arange((x0 if k % 2 else y0) + gap / 2, x1 if k % 2 else y1, gap):
         lines.append([(v, y0 - 1), (v, y1 + 1)] if k % 2 else [(x0 - 1, v), (x1 + 1, v)])
@@ -391,14 +600,36 @@ def _fill(pen: Pen, fill, per_mm: float, style: Style, k: int) -> None:
 
 
 def _purge(pen: Pen, style: Style) -> None:
-    pen.go(1.0, 1.0, 0.25)
+    pen.go(1.0, 1.0, style.purge_z)
     pen.draw(40.0, 1.0, 0.05)
     pen.draw(40.0, 1.6, 0.05)
     pen.draw(1.0, 1.6, 0.05)
 
 
+def _extras(pen: Pen, style: Style, middle: float, h: float) -> None:
+    """Things on the plate that are no coupons: a tower that wipes the nozzle, somebody's box with a square hole."""
+    shapes = []
+    if middle < style.tower:
+        shapes.append(shapely.box(150, 150, 158, 158))
+    if style.other_part and middle < 12:
+        shapes.append(shapely.box(150, 10, 180, 30).difference(shapely.box(160, 15, 170, 25)))
+    for shape in shapes:
+        for depth in (0.5, 1.5):
+            wall = shape.buffer(-style.width * depth, join_style="mitre")
+            wall = affinity.translate(wall, *style.shift)
+            per_mm = style.flow * area_of(style, style.width, h) / (np.pi * style.filament**2 / 4)
+            for ring in (wall.exterior, *wall.interiors):
+                _plain(pen, _ring(ring), per_mm)
+
+
+def _plain(pen: Pen, points: np.ndarray, per_mm: float) -> None:
+    pen.go(*points[0])
+    for x, y in np.concatenate([points[1:], points[:1]]):
+        pen.draw(x, y, per_mm)
+
+
 def _around(parts, by: float, style: Style) -> np.ndarray:
-    shapes = [part.to_bed(p) for part in parts for p in polygons(part.slicer.section(style.layer / 2))]
+    shapes = [part.to_bed(p) for part in parts for p in part.drawn(style.layer / 2)]
     return _ring(
         shapely.MultiPoint([c for s in shapes for c in s.exterior.coords]).convex_hull.buffer(by).exterior
     )

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from fitassay.analysis.gcode.coupon_paths import CouponPaths
-from fitassay.analysis.gcode.reading import FOOT_MM
+from fitassay.analysis.gcode.probes import FOOT_MM
 from fitassay.analysis.gcode.trace_data import Bead
 from fitassay.coupons.machine import Machine
 

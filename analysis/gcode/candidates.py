@@ -7,18 +7,30 @@ from dataclasses import replace
 import numpy as np
 
 from fitassay.analysis.gcode.loop_map import LoopMap
-from fitassay.analysis.gcode.probes import TURNS, Template, Turn, turn_shift
+from fitassay.analysis.gcode.probes import FOOT_MM, TURNS, Template, Turn, turn_shift
 from fitassay.analysis.gcode.registration import (
     COARSE,
     FOUND_SHARE,
     LARGEST_SCALE,
     SAME_SCALE,
-    TIE,
     Place,
     found_share,
     largest_offset,
+    outermost,
     refine,
 )
+
+COARSE_SHARE = 0.8
+"""Before openings and walls are told apart, so much of the share that is asked for in the end is enough."""
+
+NEAR_TIE = 0.05
+"""Placements whose shares differ by less are looked at when coupons are told apart."""
+
+TIE = 0.02
+"""Those that differ by less fit alike."""
+
+SAME_MOVE_MM = 1.0
+"""Coupons that moved together kept their distances to within this."""
 
 
 def candidates(template: Template, maps: dict[float, LoopMap], width: float) -> list[Place]:
@@ -35,27 +47,34 @@ def candidates(template: Template, maps: dict[float, LoopMap], width: float) -> 
         if not template.rings(z):
             continue
         found = [p for turn in TURNS for p in _placements(template, turn, z, maps[z], width)]
-        places = []
-        for place in found:
-            near = {z: maps[z]}
-            fitted = refine(refine(place, near, 0.45, COARSE), near, 0.15, COARSE)
-            if (
-                np.abs(fitted.scale).max() < 2 * LARGEST_SCALE
-                and found_share(fitted, near, COARSE) >= FOUND_SHARE
-            ):
-                fitted = refine(refine(fitted, maps, 0.15), maps, 0.15)
-                in_reach = abs(fitted.offset + width / 2) <= largest_offset(width)
-                if in_reach and found_share(fitted, near) >= FOUND_SHARE:
-                    places.append(replace(fitted, share=found_share(fitted, maps)))
+        fitted = [_fitted(place, z, maps, width) for place in found]
+        places = [place for place in fitted if place is not None]
         if places:
             return sorted(_outermost(places), key=lambda p: -p.share)
     return []
 
 
+def _fitted(place: Place, z: float, maps: dict[float, LoopMap], width: float) -> Place | None:
+    """A starting point fitted to the loops, coarsely first; None where the coupon is not there."""
+    near = {z: maps[z]}
+    coarse = refine(refine(place, near, 0.45, COARSE), near, 0.15, COARSE)
+    if (
+        np.abs(coarse.scale).max() >= 2 * LARGEST_SCALE
+        or found_share(coarse, near, COARSE) < FOUND_SHARE * COARSE_SHARE
+    ):
+        return None
+    measured = {h: m for h, m in maps.items() if h in place.template.contact_heights and h >= FOOT_MM} or near
+    fine = outermost(refine(refine(coarse, maps, 0.15), maps, 0.15), measured, width)
+    if abs(fine.offset + width / 2) > largest_offset(width) or found_share(fine, near) < FOUND_SHARE:
+        return None
+    marks = {h: m for h, m in maps.items() if h not in place.template.contact_heights}
+    return replace(fine, share=found_share(fine, maps), mark_share=found_share(fine, marks))
+
+
 def _outermost(places: list[Place]) -> list[Place]:
     """Without those that took an inner wall for the outer one, and without repeats."""
     kept: list[Place] = []
-    for place in sorted(places, key=lambda p: -p.offset):
+    for place in sorted(places, key=lambda p: (-round(p.offset, 2), -p.share)):
         outer = [
             k
             for k in kept
@@ -107,32 +126,76 @@ def _placements(template: Template, turn: Turn, z: float, loops: LoopMap, width:
 def assign(options: dict[str, list[Place]]) -> dict[str, Place]:
     """One placement per coupon: the best that fits, no two in one place.
 
-    Coupons that look the same turned are told apart by what the others do: on a plate that lies as drawn they lie as
-    drawn.
+    A coupon that looks like another one turned, or like itself, is told apart by its mark and, where that fits almost
+    alike, by what the other coupons do: on a plate that was left as made all of them lie as drawn, moved together.
     """
+    keys = {id(p): _layout(p) for places in options.values() for p in places}
+    near = {name: _near_best(places) for name, places in options.items()}
+
+    def votes(place: Place) -> int:
+        """How many other coupons could have moved with this one."""
+        own = keys[id(place)]
+        return sum(
+            any(_moves_alike(keys[id(p)], own) for p in places)
+            for name, places in near.items()
+            if name != place.template.coupon.id
+        )
+
+    def turned_alike(place: Place) -> int:
+        return sum(any(p.turn is place.turn for p in places) for places in near.values())
+
+    best = {name: max((p.share for p in places), default=0.0) for name, places in options.items()}
     order = {id(turn): i for i, turn in enumerate(TURNS)}
-    votes = np.zeros(len(TURNS))
-    for places in options.values():
-        best = places[0].share if places else 0.0
-        for i in {order[id(p.turn)] for p in places if p.share > best - TIE}:
-            votes[i] += 1
-    taken: dict[str, Place] = {}
     ranked = sorted(
-        ((name, p) for name, places in options.items() for p in places),
+        ((name, p) for name, places in near.items() for p in places),
         key=lambda item: (
-            -round(item[1].share / TIE) * TIE,
-            -votes[order[id(item[1].turn)]],
+            int((best[item[0]] - item[1].share) / TIE),
+            -votes(item[1]),
+            -turned_alike(item[1]),
+            -round(item[1].mark_share / TIE),
             order[id(item[1].turn)],
             float(np.hypot(*item[1].shift)),
         ),
     )
-    for name, place in ranked:
-        if name in taken:
-            continue
-        if any(_overlap(place, other) for other in taken.values()):
-            continue
-        taken[name] = place
+    taken: dict[str, Place] = {}
+    for name, place in ranked + _others(options, near):
+        if name not in taken and not any(_overlap(place, other) for other in taken.values()):
+            taken[name] = place
     return taken
+
+
+def copies(options: dict[str, list[Place]], taken: dict[str, Place]) -> dict[str, list[Place]]:
+    """Further places at which a coupon that was taken stands as well, and no other coupon does."""
+    found: dict[str, list[Place]] = {}
+    for name, place in taken.items():
+        for other in options[name]:
+            known = [*taken.values(), *(p for places in found.values() for p in places)]
+            if other.share > place.share - NEAR_TIE and not any(_overlap(other, p) for p in known):
+                found.setdefault(name, []).append(other)
+    return found
+
+
+def _others(options: dict[str, list[Place]], near: dict[str, list[Place]]) -> list[tuple[str, Place]]:
+    """What is left when a coupon's best places are another's."""
+    chosen = {id(p) for places in near.values() for p in places}
+    return [(name, p) for name, places in options.items() for p in places if id(p) not in chosen]
+
+
+def _near_best(places: list[Place]) -> list[Place]:
+    """Those that fit almost as well as the best."""
+    best = max((p.share for p in places), default=0.0)
+    return [p for p in places if p.share > best - NEAR_TIE]
+
+
+def _layout(place: Place) -> tuple[int, np.ndarray]:
+    """Turn, and where the plate's origin came to lie if the coupon kept its place on the plate [mm]."""
+    coupon = place.template.coupon
+    centre = np.array(coupon.origin_on_plate_mm) + np.array(coupon.size_mm[:2]) / 2
+    return id(place.turn), place.shift + place.middle - place.turn.matrix @ centre
+
+
+def _moves_alike(one: tuple[int, np.ndarray], two: tuple[int, np.ndarray]) -> bool:
+    return one[0] == two[0] and bool(np.abs(one[1] - two[1]).max() < SAME_MOVE_MM)
 
 
 def _overlap(one: Place, two: Place) -> bool:

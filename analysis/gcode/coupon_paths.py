@@ -7,7 +7,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from fitassay.analysis.chain.loops import Loop, path_loop
-from fitassay.analysis.gcode.layers import Layer
+from fitassay.analysis.gcode.layers import LayerRow
 from fitassay.analysis.gcode.loop_map import LoopMap
 from fitassay.analysis.gcode.loops import PathLoop
 from fitassay.analysis.gcode.probes import Probes, Template, turned_coupon, turned_ring
@@ -19,9 +19,6 @@ NEAR_MM = 0.2
 """A loop belongs to an outline when it runs this close to where the coupon's fit expects it."""
 
 MOST_WALLS = 8
-SETTLED_MM = 3.0
-"""Once each axis has moved this far, play keeps no memory of what was before."""
-
 SEAM_CLEAR_MM = 1.0
 """A seam this close to a jaw's edge lifts the jaw."""
 
@@ -37,7 +34,7 @@ class OuterLoop:
     ring : int
         Which outline of that section.
     path : PathLoop
-    layer : Layer
+    layer : LayerRow
     points : ndarray (m, 2) [mm]
         In the turned coupon's frame, from the seam on.
     opening : bool
@@ -52,7 +49,7 @@ class OuterLoop:
     height: float
     ring: int
     path: PathLoop
-    layer: Layer
+    layer: LayerRow
     points: np.ndarray
     opening: bool
     left: bool
@@ -184,7 +181,7 @@ def _outer_loops(
                 height=z,
                 ring=k,
                 path=path,
-                layer=loops.layers[int(loops.layer_of[owner])],
+                layer=loops.rows[int(loops.row_of[owner])],
                 points=place.from_bed(path.points),
                 opening=ring.area < 0,
                 # Material on the left: outlines counter-clockwise, openings clockwise.
@@ -205,7 +202,7 @@ def _majority(which: np.ndarray) -> tuple[int, float]:
 
 
 def _order(loops: LoopMap, index: int) -> tuple[int, int]:
-    return int(loops.layer_of[index]), loops.loops[index].first
+    return int(loops.row_of[index]), loops.loops[index].first
 
 
 def _further_walls(
@@ -218,7 +215,7 @@ def _further_walls(
     pitch = _pitch(place, loops, outer, probes, mine, width)
     if pitch is None:
         return found
-    part = Probes(points=probes.points[mine], outward=probes.outward[mine], ring=probes.ring[mine])
+    part = probes.of(mine)
     sign = np.sign(loops.loops[outer].area)
     for i in range(1, MOST_WALLS):
         deeper = replace(place, offset=place.offset - i * pitch)
@@ -249,7 +246,7 @@ def _pitch(
     place: Place, loops: LoopMap, outer: int, probes: Probes, mine: np.ndarray, width: float
 ) -> float | None:
     """Distance of the second wall from the first [mm]; None where there is none."""
-    part = Probes(points=probes.points[mine], outward=probes.outward[mine], ring=probes.ring[mine])
+    part = probes.of(mine)
     for guess in (1.0, 0.85, 1.2):
         by = guess * width
         deeper = replace(place, offset=place.offset - by)
@@ -284,7 +281,7 @@ def walk_loops(paths: CouponPaths, outward_mm: float) -> dict[float, tuple[Loop,
         loop = _as_loop(o, paths.rings[o.height], fixed=paths.coupon.single_wall)
         if not paths.coupon.single_wall:
             loop = replace(loop, points=loop.points - outward_mm * loop.outward)
-        result.setdefault(o.height, []).append(replace(loop, lead_in=_lead_in(o, paths.place)))
+        result.setdefault(o.height, []).append(replace(loop, lead_in=paths.place.from_bed(o.path.lead)))
     return {z: _distinct(loops) for z, loops in result.items()}
 
 
@@ -322,23 +319,6 @@ def _first_back(loop: Loop, outer: OuterLoop) -> int:
     """How far to roll the reversed loop so that it begins at the seam again."""
     reverse = loop.points[::-1]
     return -int(np.argmin(np.sum((reverse - outer.seam) ** 2, axis=1)))
-
-
-def _lead_in(outer: OuterLoop, place: Place) -> np.ndarray:
-    """Commanded points before the seam, ndarray (k, 2) [mm], in the turned coupon's frame."""
-    layer, first = outer.layer, outer.path.first
-    begin = max(0, first - 64)
-    points = np.concatenate([layer.start[begin:first], layer.start[first : first + 1]])
-    back = points[::-1]
-    reach = np.minimum(
-        np.maximum.accumulate(back, axis=0) - np.minimum.accumulate(back, axis=0), SETTLED_MM
-    ).min(axis=1)
-    enough = np.flatnonzero(reach >= SETTLED_MM)
-    if len(enough):
-        points = points[len(points) - 1 - int(enough[0]) :]
-    # The seam itself is the loop's own first point.
-    lead = points[:-1]
-    return place.from_bed(lead if len(lead) else points)
 
 
 def seams_on(paths: CouponPaths, feature: Feature) -> list[OuterLoop]:

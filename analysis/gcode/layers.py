@@ -13,14 +13,29 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from fitassay.analysis.gcode.rows import (
+    CLIMBING,
+    COLUMNS,
+    FEED,
+    FILAMENT,
+    LINE,
+    PRINTS,
+    RAMP,
+    SAME_HEIGHT_MM,
+    X0,
+    X1,
+    Y0,
+    Y1,
+    Z,
+    mark_strokes,
+    open_stroke,
+    rows_of,
+)
 from fitassay.analysis.gcode.straight_moves import Moves
+from fitassay.analysis.gcode.strokes import Strokes
 from fitassay.analysis.gcode.words import LIMITS, Limits
 from fitassay.coupons.errors import InputError
 
-SAME_MM = 1e-6
-"""Moves shorter than this do not move."""
-
-SAME_HEIGHT_MM = 1e-3
 CLIMB_BAND_MM = 0.5
 """Height of the bands of a climbing path."""
 
@@ -93,6 +108,8 @@ class Layer:
     feed : ndarray (n,) [mm/s]
     line : ndarray (n,) of int
     prints : ndarray (n,) of bool
+    ramp : ndarray (n,) of bool
+        Printing moves that climb into the layer.
     before : int
         So many moves at the beginning belong to the time before this layer.
     name : str
@@ -108,6 +125,7 @@ class Layer:
     feed: np.ndarray
     line: np.ndarray
     prints: np.ndarray
+    ramp: np.ndarray
     before: int
     name: str = "file"
     limits: Limits = LIMITS
@@ -134,15 +152,12 @@ class _Open:
     first_line: int = 0
 
 
-# Columns of the table that layers are gathered in.
-_X0, _Y0, _X1, _Y1, _Z, _FILAMENT, _FEED, _LINE, _PRINTS = range(9)
-
-
 def read_layers(
     moves: Iterable[Moves],
     wanted: Callable[[float, float], bool],
     name: str = "file",
     limits: Limits = LIMITS,
+    strokes: Strokes | None = None,
 ) -> Iterator[Layer | LayerRow]:
     """Layers in the order of printing.
 
@@ -155,6 +170,8 @@ def read_layers(
     name : str
         The file, for messages.
     limits : Limits
+    strokes : Strokes, optional
+        Takes down every stroke of the file.
 
     Yields
     ------
@@ -167,41 +184,16 @@ def read_layers(
         Too many layers, or too many moves in one that is wanted.
     """
     gatherer = _Gatherer(wanted, name, limits)
-    climbing = False
+    pending = np.empty((0, COLUMNS))
     for chunk in moves:
-        table, climbing = _table(chunk, climbing)
+        table = np.concatenate([pending, rows_of(chunk)])
+        cut = open_stroke(table)
+        table, pending = table[:cut], table[cut:]
+        mark_strokes(table, strokes)
         yield from gatherer.add(table)
+    mark_strokes(pending, strokes)
+    yield from gatherer.add(pending)
     yield from gatherer.close()
-
-
-def _table(chunk: Moves, climbing_before: bool) -> tuple[np.ndarray, bool]:
-    """The moves of a chunk that go somewhere in the plane, one row each; and whether it ends climbing.
-
-    Printing moves are marked 1, or 2 on a path that climbs as it prints.
-    """
-    start = np.concatenate([chunk.start[None], chunk.end[:-1]])
-    step = np.hypot(chunk.end[:, 0] - start[:, 0], chunk.end[:, 1] - start[:, 1])
-    goes = step > SAME_MM
-    prints = goes & (chunk.filament > 0)
-    mark = prints.astype(float)
-    rising = prints & (np.abs(chunk.end[:, 2] - start[:, 2]) > SAME_MM)
-    climbs = False
-    if rising.any() or climbing_before:
-        # Short edges of a rising path round to level ones: the path as a whole is judged.
-        path = np.cumsum(~prints)
-        rises = np.bincount(path, weights=rising, minlength=int(path[-1]) + 1 if len(path) else 0) > 0
-        if climbing_before and len(path) and prints[0]:
-            rises[path[0]] = True
-        mark[prints & rises[path]] = 2
-        climbs = bool(len(mark) and mark[-1] == 2)
-    table = np.empty((int(goes.sum()), 9))
-    table[:, _X0 : _Y0 + 1] = start[goes, :2]
-    table[:, _X1 : _Z + 1] = chunk.end[goes]
-    table[:, _FILAMENT] = chunk.filament[goes]
-    table[:, _FEED] = chunk.feed[goes]
-    table[:, _LINE] = chunk.line[goes]
-    table[:, _PRINTS] = mark[goes]
-    return table, climbs
 
 
 class _Gatherer:
@@ -212,17 +204,17 @@ class _Gatherer:
         self.heights: list[float] = []
         self.grounds: dict[float, tuple[np.ndarray, np.ndarray]] = {}
         self.open: _Open | None = None
-        self.tail = np.empty((0, 9))
+        self.tail = np.empty((0, COLUMNS))
         self.count = 0
         self.low = self.high = np.zeros(2)
 
     def add(self, table: np.ndarray) -> Iterator[Layer | LayerRow]:
-        printing = np.flatnonzero(table[:, _PRINTS] > 0)
+        printing = np.flatnonzero(table[:, PRINTS] > 0)
         if not len(printing):
             self._remember(table)
             return
-        z = table[printing, _Z]
-        climbing = table[printing, _PRINTS] == 2
+        z = table[printing, Z]
+        climbing = table[printing, PRINTS] == CLIMBING
         key = np.where(climbing, -1 - np.floor(z / CLIMB_BAND_MM), np.round(z / SAME_HEIGHT_MM)).astype(
             np.int64
         )
@@ -234,7 +226,7 @@ class _Gatherer:
             end = int(printing[j]) + 1
             if self.open is None or self.open.key != key[i]:
                 yield from self.close()
-                self._begin(int(key[i]), float(z[i]), bool(climbing[i]), int(table[printing[i], _LINE]))
+                self._begin(int(key[i]), float(z[i]), bool(climbing[i]), int(table[printing[i], LINE]))
             self._extend(table[begin:end])
             begin = end
         # Travel behind the last printing move waits for the layer that follows it.
@@ -263,7 +255,7 @@ class _Gatherer:
             parts=[],
             first_line=line,
         )
-        self.tail = np.empty((0, 9))
+        self.tail = np.empty((0, COLUMNS))
         self.low, self.high = np.full(2, np.inf), np.full(2, -np.inf)
 
     def _below(self, z: float, steps: int) -> float:
@@ -297,17 +289,17 @@ class _Gatherer:
         assert layer is not None
         if layer.parts or layer.moves:
             rows = np.concatenate([self.tail, rows]) if len(self.tail) else rows
-            self.tail = np.empty((0, 9))
-        printed = rows[rows[:, _PRINTS] > 0]
-        ends = printed[:, _X0 : _Y1 + 1].reshape(-1, 2)
+            self.tail = np.empty((0, COLUMNS))
+        printed = rows[rows[:, PRINTS] > 0]
+        ends = np.concatenate([printed[:, [X0, Y0]], printed[:, [X1, Y1]]])
         self.low = np.minimum(self.low, ends.min(axis=0))
         self.high = np.maximum(self.high, ends.max(axis=0))
         layer.length += float(
-            np.hypot(printed[:, _X1] - printed[:, _X0], printed[:, _Y1] - printed[:, _Y0]).sum()
+            np.hypot(printed[:, X1] - printed[:, X0], printed[:, Y1] - printed[:, Y0]).sum()
         )
-        layer.filament += float(printed[:, _FILAMENT].sum())
+        layer.filament += float(printed[:, FILAMENT].sum())
         layer.moves += len(rows)
-        layer.top = max(layer.top, float(printed[:, _Z].max()))
+        layer.top = max(layer.top, float(printed[:, Z].max()))
         if not layer.keep:
             layer.parts = [rows[-LEAD_MOVES:]]
             return
@@ -315,7 +307,7 @@ class _Gatherer:
             raise InputError(
                 f"has more than {self.limits.layer_moves} moves in the layer at {layer.z:.2f} mm, "
                 "so it is no file of coupons",
-                f"{self.name}, line {int(rows[-1, _LINE])}",
+                f"{self.name}, line {int(rows[-1, LINE])}",
             )
         layer.parts.append(rows)
 
@@ -351,13 +343,14 @@ class _Gatherer:
         table = np.concatenate([before, *layer.parts])
         yield Layer(
             row=row,
-            start=table[:, _X0 : _Y0 + 1],
-            end=table[:, _X1 : _Y1 + 1],
-            z=table[:, _Z],
-            filament=table[:, _FILAMENT],
-            feed=table[:, _FEED],
-            line=table[:, _LINE].astype(np.int64),
-            prints=table[:, _PRINTS] > 0,
+            start=table[:, X0 : Y0 + 1],
+            end=table[:, X1 : Y1 + 1],
+            z=table[:, Z],
+            filament=table[:, FILAMENT],
+            feed=table[:, FEED],
+            line=table[:, LINE].astype(np.int64),
+            prints=table[:, PRINTS] > 0,
+            ramp=table[:, PRINTS] == RAMP,
             before=len(before),
             name=self.name,
             limits=self.limits,

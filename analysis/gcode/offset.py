@@ -141,28 +141,32 @@ def _columns(seen: Seen, account: tuple[str, ...]) -> tuple[np.ndarray, list[str
 
 
 def _fit(seen: Seen, account: tuple[str, ...]) -> tuple[PathPlace, np.ndarray]:
-    """One account, and the coupons' shifts under it, ndarray (coupons, 2) [mm]."""
+    """One account, and the coupons' shifts under it, ndarray (coupons, 2) [mm].
+
+    Each flank counts once, however many probes stand on it, with the median of what they see; flanks on which another
+    path than theirs is seen pull little (Cauchy loss).
+    """
+    from scipy.optimize import least_squares
+
     a, names = _columns(seen, account)
-    weight = np.ones(len(a))
-    # Each flank counts once, however many probes stand on it.
-    share = 1 / np.sqrt(np.bincount(seen.flank)[seen.flank])
-    x = np.zeros(a.shape[1])
-    left = seen.offset
-    inverse = np.eye(a.shape[1])
-    for _ in range(5):
-        w = share * weight
-        # What nothing tells apart stays at nothing.
-        inverse = np.linalg.pinv((a * w[:, None]).T @ (a * w[:, None]), rcond=1e-12, hermitian=True)
-        x = inverse @ ((a * w[:, None] ** 2).T @ seen.offset)
-        left = seen.offset - a @ x
-        weight = 1 / np.sqrt(1 + (left / ROBUST_MM) ** 2)
-    w = share * weight
-    spread = float(np.sqrt(np.sum((w * left) ** 2) / np.sum(w**2)))
-    flanks = len(np.unique(seen.flank))
-    noise = spread * np.sqrt(flanks / max(flanks - a.shape[1], 1))
+    _, flank = np.unique(seen.flank, return_inverse=True)
+    count = np.bincount(flank)
+    rows = np.column_stack([np.bincount(flank, weights=column) / count for column in a.T])
+    order = np.lexsort((seen.offset, flank))
+    middle = np.cumsum(count) - (count + 1) // 2
+    right = seen.offset[order][middle]
+    # What nothing tells apart stays at nothing.
+    start = np.linalg.lstsq(rows, right, rcond=1e-6)[0]
+    x = least_squares(
+        lambda x: rows @ x - right, start, jac=lambda _: rows, loss="cauchy", f_scale=ROBUST_MM
+    ).x
+    left = seen.offset - a @ x
+    weight = 1 / count[flank] / (1 + (left / ROBUST_MM) ** 2)
+    spread = float(np.sqrt(np.sum(weight * left**2) / np.sum(weight)))
+    noise = spread * np.sqrt(len(count) / max(len(count) - a.shape[1], 1))
+    inverse = np.linalg.pinv(a.T @ (a * weight[:, None]), rcond=1e-12, hermitian=True)
     value = dict(zip(names, x.tolist(), strict=True))
-    one = value.get("scale", 0.0)
-    scale = np.array([value.get("scale x", one), value.get("scale y", one)])
+    both = value.get("scale", 0.0)
     own = left + x[0]
     shift = np.zeros((int(seen.coupon.max()) + 1, 2))
     for k in np.unique(seen.coupon).tolist():
@@ -172,9 +176,9 @@ def _fit(seen: Seen, account: tuple[str, ...]) -> tuple[PathPlace, np.ndarray]:
         u=float(noise * np.sqrt(max(inverse[0, 0], 0.0))),
         opening=value.get("opening", 0.0),
         bores={},
-        scale=scale,
+        scale=np.array([value.get("scale x", both), value.get("scale y", both)]),
         spread=spread,
-        axes=(_facing(seen, own, w, 0), _facing(seen, own, w, 1)),
+        axes=(_facing(seen, own, weight, 0), _facing(seen, own, weight, 1)),
         account=account,
     )
     return place, shift
@@ -184,6 +188,6 @@ def _facing(seen: Seen, own: np.ndarray, weight: np.ndarray, axis: int) -> tuple
     facing = np.abs(seen.outward[:, axis]) > 0.99
     if not facing.any():
         return float("nan"), float("nan")
-    w = weight[facing] ** 2
+    w = weight[facing]
     mean = float(np.average(own[facing], weights=w))
     return mean, float(np.sqrt(np.average((own[facing] - mean) ** 2, weights=w)))

@@ -15,6 +15,9 @@ CORNER_RAD = np.deg2rad(25.0)
 """A vertex that turns more is a corner; near one the path's distance from the outline is not its offset."""
 
 CORNER_MARGIN_MM = 0.7
+FOOT_MM = 0.5
+"""Below this height programs shift the path on purpose."""
+
 LOW_MM = 0.8
 """Above the chamfered foot and within the tag of a single-walled coupon."""
 
@@ -71,11 +74,31 @@ class Probes:
         Unit vectors away from the material.
     ring : ndarray (n,) of int
         Which outline.
+    kind : ndarray (n,) of int
+        `OUTSIDE`, `OPENING` or `BORE`.
     """
 
     points: np.ndarray
     outward: np.ndarray
     ring: np.ndarray
+    kind: np.ndarray
+
+    def of(self, mask: np.ndarray) -> Probes:
+        """Some of them: a mask, an index or a slice."""
+        return Probes(
+            points=self.points[mask], outward=self.outward[mask], ring=self.ring[mask], kind=self.kind[mask]
+        )
+
+
+OUTSIDE, OPENING, BORE = 0, 1, 2
+"""Kinds of outline that slicing programs treat apart: around material, around an opening, around a round one."""
+
+
+def kind_of(ring: Ring) -> int:
+    """What an outline stands around."""
+    if ring.area > 0:
+        return OUTSIDE
+    return OPENING if ring.bore() is None else BORE
 
 
 def probes_on(rings: tuple[Ring, ...], step: float = PROBE_STEP_MM) -> Probes:
@@ -85,6 +108,7 @@ def probes_on(rings: tuple[Ring, ...], step: float = PROBE_STEP_MM) -> Probes:
         points=np.concatenate([p for p, _ in found] or [np.empty((0, 2))]),
         outward=np.concatenate([n for _, n in found] or [np.empty((0, 2))]),
         ring=np.repeat(np.arange(len(found)), [len(p) for p, _ in found]),
+        kind=np.repeat([kind_of(ring) for ring in rings], [len(p) for p, _ in found]).astype(int),
     )
 
 
@@ -201,8 +225,7 @@ class Template:
         if (z, 1) not in self._probes:
             self._probes[z, 1] = probes_on(self.rings(z))
         if (z, every) not in self._probes:
-            full = self._probes[z, 1]
-            self._probes[z, every] = Probes(
-                points=full.points[::every], outward=full.outward[::every], ring=full.ring[::every]
+            self._probes[z, every] = self._probes[z, 1].of(
+                np.arange(0, len(self._probes[z, 1].points), every)
             )
         return self._probes[z, every]

@@ -9,9 +9,10 @@ import numpy as np
 from fitassay.analysis.gcode.candidates import assign, candidates
 from fitassay.analysis.gcode.coupon_paths import CouponPaths
 from fitassay.analysis.gcode.layers import Layer, LayerRow, read_layers
-from fitassay.analysis.gcode.loop_map import LoopMap
+from fitassay.analysis.gcode.loop_map import LayerLoops, LoopMap
+from fitassay.analysis.gcode.loops import loops_of
 from fitassay.analysis.gcode.moves import read_moves
-from fitassay.analysis.gcode.probes import Template
+from fitassay.analysis.gcode.probes import FOOT_MM, Template
 from fitassay.analysis.gcode.registration import Place
 from fitassay.analysis.gcode.words import Tally
 from fitassay.coupons.errors import InputError
@@ -20,9 +21,6 @@ BAND_MM = 0.45
 """Layers this near a measured height are read too: a jaw covers several."""
 
 MOST_LAYERS_A_BAND = 5
-
-FOOT_MM = 0.5
-"""Below this height programs shift the path on purpose."""
 
 
 class FileReading:
@@ -40,19 +38,19 @@ class FileReading:
             return bool(np.any((low <= z + 1e-3) & (high > below + 1e-3)))
 
         self.rows: list[LayerRow] = []
-        self.kept: list[Layer] = []
+        self.kept: list[LayerLoops] = []
         for layer in read_layers(read_moves(path, tally), wanted, tally.name, tally.limits):
             row = layer.row if isinstance(layer, Layer) else layer
             self.rows.append(row)
             if isinstance(layer, Layer):
-                self.kept.append(layer)
+                self.kept.append(LayerLoops(row=row, loops=loops_of(layer)))
         if not self.rows:
             raise InputError(
                 "feeds no plastic along any move (no E words that grow); is it the sliced file?", tally.name
             )
         self._maps: dict[tuple[int, ...], LoopMap] = {}
 
-    def _map(self, layers: list[Layer]) -> LoopMap:
+    def _map(self, layers: list[LayerLoops]) -> LoopMap:
         key = tuple(id(layer) for layer in layers)
         if key not in self._maps:
             self._maps[key] = LoopMap(layers)
@@ -72,7 +70,7 @@ class FileReading:
         for z in template.other_heights:
             loops = self.covering(z)
             if loops is not None:
-                low, high = max((layer.row for layer in loops.layers), key=lambda row: row.length).span
+                low, high = max(loops.rows, key=lambda row: row.length).span
                 middle = round((low + high) / 2 - self.raised, 6)
                 if middle not in found and 0 < middle < template.coupon.size_mm[2]:
                     found[middle] = loops
@@ -80,7 +78,7 @@ class FileReading:
 
     def bands(self, template: Template) -> dict[float, list[LoopMap]]:
         """The layers about each measured height that have the same outline, the nearest first."""
-        levels: dict[float, list[Layer]] = {}
+        levels: dict[float, list[LayerLoops]] = {}
         for layer in self.kept:
             levels.setdefault(round(layer.row.z, 3), []).append(layer)
         bands = {}
@@ -103,7 +101,8 @@ class FileReading:
 
     def places(self, width: float) -> dict[str, Place]:
         """Where each coupon lies."""
-        return assign({k: candidates(t, self.near(t), width) for k, t in self.templates.items()})
+        self.options = {k: candidates(t, self.near(t), width) for k, t in self.templates.items()}
+        return assign(self.options)
 
     def first_layer(self, places: dict[str, Place]) -> float:
         """Thickness of the lowest layer that lies under a coupon, purge lines and the like left aside [mm]."""

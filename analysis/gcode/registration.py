@@ -2,11 +2,11 @@
 
 For a probe q on an outline with outward direction n, in the coupon's own frame, the path is expected at
 
-    p = S (M q + c) + t + d n',     n' = M n
+    p = S (M q + c) + t + (d + a [opening] + b [bore]) n',     n' = M n
 
-with M one of eight placements, t where the coupon stands, S = 1 + scale along x and y, and d the path's distance
-from the outline (half a bead inside: -w/2). Linear in t, scale and d, so that a least-squares fit tells them
-apart as soon as there are flanks of several sizes.
+with M one of eight placements, t where the coupon stands, S = 1 + scale along x and y, d the path's distance from
+the outline (half a bead inside: -w/2), a what programs add to it around openings and b around round ones. Linear in
+t, scale, d, a and b, so that a least-squares fit tells them apart as soon as there are flanks of several sizes.
 """
 
 from __future__ import annotations
@@ -16,7 +16,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from fitassay.analysis.gcode.loop_map import LoopMap
-from fitassay.analysis.gcode.probes import Probes, Template, Turn, turn_shift
+from fitassay.analysis.gcode.probes import BORE, OPENING, OUTSIDE, Probes, Template, Turn, turn_shift
 
 LARGEST_SCALE = 0.06
 LARGEST_OFFSET_MM = 0.6
@@ -38,8 +38,18 @@ FOUND_SHARE = 0.6
 COARSE = 4
 """Every so many probes are enough to see whether a placement is worth a closer look."""
 
-TIE = 0.004
-"""Placements whose shares differ by less fit alike; the one nearest to the drawing is taken."""
+CLOSE_MM = 0.02
+"""Residuals beyond this count less in the fit: such a probe may see another path than its own (Cauchy loss)."""
+
+# Standard deviations by which weak priors hold at nothing what the flanks of a coupon cannot tell apart: scale x and
+# y, extra of openings and of bores [mm], angle [rad]; beside CLOSE_MM / 2 of residual.
+PRIOR_SCALE, PRIOR_EXTRA_MM, PRIOR_ANGLE = 3e-3, 0.15, 1e-3
+RESIDUAL_MM = 0.01
+
+OUTER_SHARE = 0.7
+"""Paths farther out are the outer walls when they follow so much of what the nearer ones follow."""
+
+OUTER_STEP_MM = 0.06
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -55,13 +65,17 @@ class Place:
     scale : ndarray (2,)
         Relative enlargement of the path along the bed's x and y.
     offset : float [mm]
-        Distance of the path from the outline, outward from material (half a bead inside: -w/2).
+        Distance of the path from outlines around material, outward from it (half a bead inside: -w/2).
+    opening, bore : float [mm]
+        What openings add to that, and round ones to openings; positive: a smaller opening.
     angle : float [rad]
         Small rotation beyond the turn, counter-clockwise.
     share : float
         Of the probes that found their path.
+    mark_share : float
+        Of the probes at heights where the coupon is not measured: near the bed, and under the top with its mark.
     raised : float [mm]
-        How much higher than drawn it stands (a raft).
+        How much higher than drawn it stands.
     """
 
     template: Template
@@ -71,12 +85,20 @@ class Place:
     offset: float
     angle: float
     share: float
+    opening: float = 0.0
+    bore: float = 0.0
+    mark_share: float = 0.0
     raised: float = 0.0
 
     @property
     def middle(self) -> np.ndarray:
         """Half the turned coupon's size, ndarray (2,) [mm]; scale acts about it."""
         return np.abs(self.turn.matrix @ np.array(self.template.coupon.size_mm[:2])) / 2
+
+    @property
+    def offsets(self) -> np.ndarray:
+        """The path's distance from outlines of each kind, ndarray (3,) [mm]."""
+        return np.array([self.offset, self.offset + self.opening, self.offset + self.opening + self.bore])
 
     def to_bed(self, points: np.ndarray) -> np.ndarray:
         """Coupon coordinates (n, 2) [mm] as bed coordinates."""
@@ -92,60 +114,80 @@ class Place:
 def expected(place: Place, probes: Probes) -> tuple[np.ndarray, np.ndarray]:
     """Where the path is expected on the bed, and the outward directions there, ndarrays (n, 2)."""
     outward = probes.outward @ place.turn.matrix.T
-    return place.to_bed(probes.points) + place.offset * outward, outward
+    return place.to_bed(probes.points) + place.offsets[probes.kind][:, None] * outward, outward
 
 
 def refine(place: Place, maps: dict[float, LoopMap], reach: float, every: int = 1) -> Place:
-    """Fit shift, scale, offset and small angle to the paths near the expected ones, by every n-th probe.
+    """Fit shift, scale, offsets and small angle to the paths near the expected ones, by every n-th probe.
 
-    Weak pulls (scale 0.3 %, angle 1 mrad, against 0.01 mm of residual) keep what the flanks cannot tell apart at
-    nothing.
+    Parameters
+    ----------
+    place : Place
+        Where to begin.
+    maps : dict of float to LoopMap
+        Loops by the coupon's height.
+    reach : float [mm]
+        How far from where it is expected a path is looked for.
+    every : int
     """
-    rows, rights = [], []
-    for z, loops in maps.items():
-        if _is_tag(place.template, z) and any(not _is_tag(place.template, other) for other in maps):
-            continue
-        probes = place.template.probes(z, every)
-        at, out = expected(place, probes)
-        residual, _ = loops.nearest(at, out, reach)
-        good = ~np.isnan(residual)
-        if not good.any():
-            continue
-        local = place.to_bed(probes.points[good]) - place.shift - place.middle
-        n = out[good]
-        rows.append(
-            np.column_stack(
-                [
-                    n,
-                    n * local,
-                    np.ones(len(n)),
-                    n[:, 1] * local[:, 0] - n[:, 0] * local[:, 1],
-                ]
-            )
-        )
-        rights.append(residual[good])
-    if not rows:
+    from scipy.optimize import least_squares
+
+    seen = [_equations(place, z, loops, reach, every) for z, loops in maps.items() if _counts(place, z, maps)]
+    seen = [pair for pair in seen if len(pair[1])]
+    if not seen:
         return place
-    a, r = np.concatenate(rows), np.concatenate(rights)
-    pull = np.diag((0.01 / np.array([1e3, 1e3, 3e-3, 3e-3, 1.0, 1e-3])) ** 2)
-    weight = np.ones(len(r))
-    step = np.zeros(6)
-    for _ in range(4):
-        weighted = a * weight[:, None]
-        step = np.linalg.solve(a.T @ weighted + pull, weighted.T @ r)
-        # Probes that see another path than theirs must not pull (Cauchy weights).
-        weight = 1 / (1 + ((r - a @ step) / 0.02) ** 2)
+    rows = np.concatenate([a for a, _ in seen])
+    right = np.concatenate([r for _, r in seen])
+    prior = np.diag(
+        RESIDUAL_MM
+        / np.array([1e3, 1e3, PRIOR_SCALE, PRIOR_SCALE, 1e3, PRIOR_EXTRA_MM, PRIOR_EXTRA_MM, PRIOR_ANGLE])
+    )
+    matrix = np.concatenate([rows, prior])
+    target = np.concatenate([right, np.zeros(len(prior))])
+    start = np.linalg.lstsq(matrix, target, rcond=None)[0]
+    step = least_squares(
+        lambda x: matrix @ x - target, start, jac=lambda _: matrix, loss="cauchy", f_scale=CLOSE_MM
+    ).x
     return replace(
         place,
         shift=place.shift + step[:2],
         scale=place.scale + step[2:4],
         offset=place.offset + float(step[4]),
-        angle=float(step[5]),
+        opening=place.opening + float(step[5]),
+        bore=place.bore + float(step[6]),
+        angle=float(step[7]),
     )
 
 
+def _counts(place: Place, z: float, maps: dict[float, LoopMap]) -> bool:
+    """Whether the fit looks at height z; at a tag only where there is nothing else."""
+    return not _is_tag(place.template, z) or all(_is_tag(place.template, other) for other in maps)
+
+
+def _equations(
+    place: Place, z: float, loops: LoopMap, reach: float, every: int
+) -> tuple[np.ndarray, np.ndarray]:
+    """Derivatives by the eight unknowns, (n, 8), and what is seen beyond the expected, (n,) [mm]."""
+    probes = place.template.probes(z, every)
+    at, out = expected(place, probes)
+    residual, _ = loops.nearest(at, out, reach)
+    good = ~np.isnan(residual)
+    n = out[good]
+    local = place.to_bed(probes.points[good]) - place.shift - place.middle
+    kind = probes.kind[good]
+    columns = (
+        n,
+        n * local,
+        np.ones(len(n)),
+        kind >= OPENING,
+        kind == BORE,
+        n[:, 1] * local[:, 0] - n[:, 0] * local[:, 1],
+    )
+    return np.column_stack(columns).astype(float), residual[good]
+
+
 def found_share(place: Place, maps: dict[float, LoopMap], every: int = 1) -> float:
-    """Share of the probes (every n-th) that find a path where it is expected."""
+    """Share of the probes (every n-th) that find a path where it is expected; 0 without probes."""
     hits = total = 0
     for z, loops in maps.items():
         probes = place.template.probes(z, every)
@@ -159,7 +201,59 @@ def found_share(place: Place, maps: dict[float, LoopMap], every: int = 1) -> flo
     return hits / total if total else 0.0
 
 
+def outermost(place: Place, maps: dict[float, LoopMap], width: float) -> Place:
+    """The same place with the outer walls of each kind of outline in view, not walls behind them.
+
+    Parameters
+    ----------
+    place : Place
+        Fitted.
+    maps : dict of float to LoopMap
+        Measured heights.
+    width : float [mm]
+        About the distance of walls side by side.
+    """
+    if place.template.coupon.single_wall:
+        return place
+    most = largest_offset(width) - (place.offset + width / 2)
+    steps = np.arange(max(0.2, 0.35 * width), max(1.7 * width, 0.8), OUTER_STEP_MM)
+    seen = _seen_by_kind(place, maps, 0.0)
+    moved = np.zeros(3)
+    for step in steps[steps <= most + OUTER_STEP_MM].tolist():
+        for kind, (share, residual) in _seen_by_kind(place, maps, step).items():
+            if share > OUTER_SHARE * max(seen[kind][0], 0.5):
+                moved[kind] = step + residual
+    if not moved.any():
+        return place
+    for kind in set(range(3)) - set(seen):
+        moved[kind] = moved[OUTSIDE]  # what is not measured goes along
+    outer = place.offsets + moved
+    pushed = replace(
+        place, offset=float(outer[0]), opening=float(outer[1] - outer[0]), bore=float(outer[2] - outer[1])
+    )
+    return refine(pushed, maps, 0.15)
+
+
+def _seen_by_kind(place: Place, maps: dict[float, LoopMap], outward: float) -> dict[int, tuple[float, float]]:
+    """Share of the probes of each kind that see a path so far outward [mm], and how far beside, the median."""
+    moved = replace(place, offset=place.offset + outward)
+    kinds, residuals = [], []
+    for z, loops in maps.items():
+        probes = place.template.probes(z)
+        at, out = expected(moved, probes)
+        residuals.append(loops.nearest(at, out, OUTER_STEP_MM)[0])
+        kinds.append(probes.kind)
+    kind, residual = np.concatenate(kinds), np.concatenate(residuals)
+    result = {}
+    for k in np.unique(kind).tolist():
+        of_kind = residual[kind == k]
+        hit = ~np.isnan(of_kind)
+        result[k] = (float(hit.mean()), float(np.median(of_kind[hit])) if hit.any() else 0.0)
+    return result
+
+
 def largest_offset(width: float) -> float:
+    """How far from half a bead inside the outline a path is looked for [mm]."""
     return max(LARGEST_OFFSET_MM, LARGEST_OFFSET_BEADS * width)
 
 

@@ -19,8 +19,8 @@ from fitassay.analysis.gcode.loop_map import LoopMap
 from fitassay.analysis.gcode.misplaced import why_not_found
 from fitassay.analysis.gcode.offset import PathPlace, place_of
 from fitassay.analysis.gcode.outline_views import flank_offsets, what_probes_see
-from fitassay.analysis.gcode.probes import Template, turned_mesh
-from fitassay.analysis.gcode.reading import FOOT_MM, FileReading
+from fitassay.analysis.gcode.probes import FOOT_MM, Template, turned_mesh
+from fitassay.analysis.gcode.reading import FileReading
 from fitassay.analysis.gcode.registration import ANGLE_LIMIT, Place
 from fitassay.analysis.gcode.trace_data import Trace, TracedFeature
 from fitassay.analysis.gcode.trace_words import warnings_of

@@ -1,0 +1,143 @@
+"""Strokes that do not come back to their start: ends without filament, gaps that continue a path, loops in parts."""
+
+from __future__ import annotations
+
+import numpy as np
+
+COASTING_SHARE = 0.35
+LONGEST_COASTING_MM = 12.0
+"""A loop may end without filament over this much of it."""
+
+MEETING_MM = 0.1
+"""Ends this close to each other are one place."""
+
+LONGEST_GAP_MM = 3.5
+"""A longer gap is not closed; what a loop is like there nobody knows."""
+
+MOST_PARTS = 6
+MOST_OPEN = 5000
+"""A layer with more open strokes is filling; loops in parts are not looked for there."""
+
+
+def coasting(
+    start: np.ndarray, end: np.ndarray, prints: np.ndarray, begin: int, stop: int
+) -> np.ndarray | None:
+    """Where the nozzle goes without filament behind a stroke until it is back at the stroke's start.
+
+    Parameters
+    ----------
+    start, end : ndarray (n, 2) [mm]
+        All moves of the layer.
+    prints : ndarray (n,) of bool
+    begin, stop : int
+        The stroke.
+
+    Returns
+    -------
+    ndarray (k, 2) [mm] or None
+        Points before the start, which may be none; None where it does not come back soon.
+    """
+    length = float(np.hypot(*(end[begin:stop] - start[begin:stop]).T).sum())
+    allowed = min(COASTING_SHARE * length, LONGEST_COASTING_MM)
+    home, went = start[begin], 0.0
+    points = []
+    for i in range(stop, len(end)):
+        if prints[i]:
+            return None
+        along = end[i] - start[i]
+        square = float(along @ along)
+        share = float(np.clip((home - start[i]) @ along / square, 0.0, 1.0)) if square else 0.0
+        if np.hypot(*(start[i] + share * along - home)) < MEETING_MM:
+            went += share * np.sqrt(square)
+            return np.array(points).reshape(-1, 2) if went <= allowed else None
+        went += float(np.sqrt(square))
+        if went > allowed:
+            return None
+        points.append(end[i])
+    return None
+
+
+def close_gap(missing: np.ndarray, first_way: np.ndarray, last_way: np.ndarray) -> np.ndarray | None:
+    """The corner by which a path goes on from its end to its start, as seen from the end.
+
+    Parameters
+    ----------
+    missing, first_way, last_way : ndarray (2,) [mm]
+        From end to start; the path's first and last move.
+
+    Returns
+    -------
+    ndarray (k, 2) [mm] or None
+        No row where it goes straight on; None where no path that leaves along the last move and arrives along the
+        first can close it, or where the gap is too long.
+    """
+    gap = float(np.hypot(*missing))
+    if gap > LONGEST_GAP_MM:
+        return None
+    a, b = last_way / np.hypot(*last_way), first_way / np.hypot(*first_way)
+    if abs(float(a[0] * b[1] - a[1] * b[0])) < 0.02:
+        off = float(abs(a[0] * missing[1] - a[1] * missing[0]))
+        straight = float(a @ b) > 0 and float(a @ missing) > 0 and off < max(0.05, 0.05 * gap)
+        return np.empty((0, 2)) if straight else None
+    along, into = np.linalg.solve(np.column_stack([a, b]), missing)
+    if along < -0.02 or into < -0.02:
+        return None
+    return (along * a)[None]
+
+
+def joined_strokes(
+    start: np.ndarray, end: np.ndarray, strokes: list[tuple[int, int]]
+) -> list[list[tuple[int, int, bool]]]:
+    """Loops drawn in several strokes, each beginning where another ends.
+
+    Parameters
+    ----------
+    start, end : ndarray (n, 2) [mm]
+    strokes : list of (first move, the move behind the last)
+        Those that do not close by themselves.
+
+    Returns
+    -------
+    list of list of (first move, the move behind the last, reversed)
+        The stroke drawn first in front, the others in the way it runs.
+    """
+    if not 1 < len(strokes) <= MOST_OPEN:
+        return []
+    from scipy.spatial import cKDTree
+
+    heads = np.array([start[a] for a, _ in strokes])
+    tails = np.array([end[b - 1] for _, b in strokes])
+    ends = cKDTree(np.concatenate([heads, tails]))
+    used = np.zeros(len(strokes), dtype=bool)
+    found = []
+    for k in range(len(strokes)):
+        if used[k]:
+            continue
+        chain = _chain(k, heads, tails, ends, used)
+        moves = sum(strokes[i][1] - strokes[i][0] for i, _ in chain)
+        if len(chain) > 1 and moves >= 3:
+            for i, _ in chain:
+                used[i] = True
+            found.append([(*strokes[i], back) for i, back in chain])
+    return found
+
+
+def _chain(k: int, heads: np.ndarray, tails: np.ndarray, ends, used: np.ndarray) -> list[tuple[int, bool]]:
+    """Strokes from `k` on that close; empty where they do not."""
+    n = len(heads)
+    chain, at = [(k, False)], tails[k]
+    taken = {k}
+    while len(chain) <= MOST_PARTS:
+        if len(chain) > 1 and np.hypot(*(at - heads[k])) < MEETING_MM:
+            return chain
+        near = [int(i) for i in ends.query_ball_point(at, MEETING_MM)]
+        near = [i for i in near if i % n not in taken and not used[i % n]]
+        if not near:
+            return []
+        # One that begins here is taken rather than one that ends here.
+        i = min(near, key=lambda j: (j >= n, j))
+        back = i >= n
+        chain.append((i % n, back))
+        taken.add(i % n)
+        at = heads[i % n] if back else tails[i % n]
+    return []
