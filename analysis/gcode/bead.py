@@ -1,4 +1,10 @@
-"""The bead that a file commands, from the filament it spends per millimetre of path."""
+"""The bead that a file commands: its width from the walls' distance, its flow from the filament it spends.
+
+A program that means a bead of width w and height h lays walls side by side at a pitch of w, or of w - h (1 - pi/4)
+where it counts the bead's round ends, and feeds A = (w - h) h + pi h^2/4 per length, or w h. The filament gives A,
+the walls give the pitch, and of the two widths that belong to a pitch the one is taken that needs the simplest
+account of the rest: no flow percentage, no size compensation, the width of the profile.
+"""
 
 from __future__ import annotations
 
@@ -9,37 +15,90 @@ from fitassay.analysis.gcode.probes import FOOT_MM
 from fitassay.analysis.gcode.trace_data import Bead
 from fitassay.coupons.machine import Machine
 
+ROUND_ENDS = 1 - np.pi / 4
+"""A bead with round ends is wider than a square one of its cross-section by this much of its height."""
 
-def bead_of(found: dict[str, CouponPaths], machine: Machine, profile: float) -> Bead | None:
-    """Width from filament per length: A = (w - h) h + pi h^2/4, so w = A/h + h (1 - pi/4)."""
+LIKELY_WIDTH = (0.5, 2.0)
+"""Beads this many times the profile's are believed; others speak of E counting volume."""
+
+SAME_FLOW = 0.005
+SAME_MM = 0.004
+
+
+def bead_of(
+    found: dict[str, CouponPaths], machine: Machine, profile: float, by_volume: bool = False
+) -> Bead | None:
+    """Width, flow and pitch of the outer walls; None where none was found.
+
+    Parameters
+    ----------
+    found : dict of str to CouponPaths
+    machine : Machine
+    profile : float [mm]
+        The bead that the coupons were made for.
+    by_volume : bool
+        True where the file itself says that E counts volume and that was obeyed.
+    """
     outer = [o for p in found.values() for o in p.outer if o.height >= FOOT_MM] or [
         o for p in found.values() for o in p.outer
     ]
     if not outer:
         return None
-    filament_per_mm = np.array([o.path.filament_per_mm for o in outer])
+    per_mm = np.array([o.path.filament_per_mm for o in outer])
     h = np.array([o.path.thickness for o in outer])
-    filament = np.pi * machine["settings.filament_diameter_mm"] ** 2 / 4
-    flow = machine["settings.flow_percent"] / 100
+    cross = np.pi * machine["settings.filament_diameter_mm"] ** 2 / 4
+    pitches = [o.pitch for o in outer if np.isfinite(o.pitch)]
+    pitch = float(np.median(pitches)) if pitches else None
+    offsets = [p.place.offset for p in found.values() if not p.coupon.single_wall]
+    offset = float(np.median(offsets)) if offsets else None
 
-    def width(area: np.ndarray) -> np.ndarray:
-        return area / h + h * (1 - np.pi / 4)
-
-    # A flow set in the slicing program is in E already, one set at the machine is not; E may count volume.
-    options = [
-        (width(filament_per_mm * filament), False),
-        (width(filament_per_mm * filament / flow), False),
-        (width(filament_per_mm), True),
-    ]
-    widths, by_volume = options[0]
-    for values, volume in options[1:]:
-        near = abs(np.median(values) / profile - 1) < (0.1 if volume else 0.5)
-        if near and abs(np.median(values) - profile) < abs(np.median(widths) - profile) - 1e-9:
-            widths, by_volume = values, volume
-    low, high = np.percentile(widths, [5, 95])
+    by_length = per_mm * cross / h + h * ROUND_ENDS
+    counted = per_mm / h + h * ROUND_ENDS
+    guess = profile if pitch is None else pitch
+    volume = by_volume or bool(
+        abs(np.log(np.median(counted) / guess)) < abs(np.log(max(np.median(by_length), 1e-6) / guess)) - 0.1
+    )
+    fed = counted if volume and not by_volume else by_length
+    low, high = np.percentile(fed, [5, 95])
+    width, flow = _settled(float(np.median(fed)), float(np.median(h)), pitch, offset, profile)
     return Bead(
-        width=float(np.median(widths)),
+        width=width,
+        fed=float(np.median(fed)),
+        flow=flow,
+        pitch=pitch,
         spread=float(high - low) / 2,
         profile=profile,
-        by_volume=by_volume,
+        by_volume=volume,
     )
+
+
+def _settled(
+    fed: float, h: float, pitch: float | None, offset: float | None, profile: float
+) -> tuple[float, float | None]:
+    """Width [mm], and flow as a fraction of what that width asks for; None where nothing tells the flow.
+
+    Parameters
+    ----------
+    fed : float [mm]
+        Width of a bead with round ends that spends the filament.
+    h : float [mm]
+    pitch : float or None [mm]
+    offset : float or None [mm]
+        Of the outer path from the outline, outward.
+    profile : float [mm]
+    """
+    if pitch is None:
+        return fed, None
+    area = (fed - h * ROUND_ENDS) * h
+    accounts = []
+    for width in (pitch, pitch + h * ROUND_ENDS):
+        for asked in ((width - h * ROUND_ENDS) * h, width * h):
+            flow = area / asked
+            strange = (
+                (abs(flow - 1) > SAME_FLOW)
+                + (offset is not None and abs(offset + width / 2) > SAME_MM)
+                + (abs(width - profile) > SAME_MM)
+            )
+            accounts.append((strange, width * h == asked, width, flow))
+    _, _, width, flow = min(accounts, key=lambda a: a[:2])
+    return width, flow

@@ -44,6 +44,8 @@ class OuterLoop:
         Loops side by side, this one included.
     outer_first : bool or None
         None where there is only one wall.
+    pitch : float [mm]
+        Distance of the second wall; NaN where there is none.
     """
 
     height: float
@@ -55,6 +57,7 @@ class OuterLoop:
     left: bool
     walls: int
     outer_first: bool | None
+    pitch: float = float("nan")
 
     @property
     def seam(self) -> np.ndarray:
@@ -188,6 +191,7 @@ def _outer_loops(
                 left=(path.area > 0) == (ring.area > 0),
                 walls=1 + len(inner),
                 outer_first=_order(loops, owner) < min(order) if order else None,
+                pitch=_second_pitch(place, loops, owner, probes, mine, width) if inner else float("nan"),
             )
         )
     return found, list(walls.values())
@@ -256,6 +260,19 @@ def _pitch(
         if owner >= 0 and owner != outer and share >= 0.5:
             return float(by - np.nanmedian(residual[which == owner]))
     return None
+
+
+def _second_pitch(
+    place: Place, loops: LoopMap, outer: int, probes: Probes, mine: np.ndarray, width: float
+) -> float:
+    """Distance of the second wall from where the outer one really is [mm]; NaN on single walls."""
+    if place.template.coupon.single_wall:
+        return float("nan")
+    pitch = _pitch(place, loops, outer, probes, mine, width)
+    at, out = expected(place, probes.of(mine))
+    residual, which = loops.nearest(at, out, NEAR_MM)
+    own = residual[which == outer]
+    return float("nan") if pitch is None else float(pitch + (np.median(own) if len(own) else 0.0))
 
 
 def _wall_status(main: list[OuterLoop], walls: list[np.ndarray], rings: tuple[Ring, ...]) -> str:

@@ -21,6 +21,10 @@ from fitassay.analysis.gcode.registration import (
     refine,
 )
 
+CERTAIN_SHARE = 0.85
+PLAIN_CORNERS = 12
+"""An outline of so few corners is anybody's; no loop of another size is taken for it."""
+
 
 def why_not_found(
     templates: list[Template],
@@ -42,8 +46,11 @@ def why_not_found(
     -------
     (coupon id, reason) or None
     """
-    for placements in (_askew, _enlarged):
+    # Where other coupons lie at their size, a larger loop is another part.
+    for placements in (_askew,) if taken else (_askew, _enlarged):
         for template in templates:
+            if template.coupon.single_wall and (taken or placements is _enlarged):
+                continue  # two plain outlines, which are anybody's
             key = template.coupon.id
             for z, loops in maps[key].items():
                 reason = _fits_otherwise(template, z, loops, width, taken, placements)
@@ -72,7 +79,11 @@ def _fits_otherwise(
             continue
         for place in placements(template, ring.points, loop, width):
             fitted = refine(refine(place, near, 0.45, COARSE), near, 0.15, COARSE)
-            if found_share(fitted, near) >= FOUND_SHARE:
+            plain = placements is _enlarged and len(ring.points) <= PLAIN_CORNERS
+            if (
+                found_share(fitted, near) >= (FOUND_SHARE if placements is _askew else CERTAIN_SHARE)
+                and not plain
+            ):
                 if place.turn.text:
                     return f"is {place.turn.text} (give or take quarter turns)"
                 return f"is enlarged to about {100 * (1 + fitted.scale.mean()):.0f} %"

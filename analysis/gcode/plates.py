@@ -9,6 +9,7 @@ import numpy as np
 
 from fitassay.analysis.chain.sensitivities import SetWalk
 from fitassay.analysis.gcode.coupon_paths import walk_loops
+from fitassay.analysis.gcode.heights import Heights
 from fitassay.analysis.gcode.offset import PathPlace
 from fitassay.analysis.gcode.trace_data import Bead, Trace
 from fitassay.analysis.gcode.words import Tally
@@ -58,9 +59,20 @@ def merged(traces: Sequence[Trace], manifest: Manifest) -> Trace:
         walk=SetWalk(turned, slicers, loops),
         slicers=slicers,
         loops=loops,
+        heights=_together_heights(used),
+        relative_filament_assumed=any(t.relative_filament_assumed for t in used),
+        copies={k: n for t in used for k, n in t.copies.items() if owner.get(k) is t},
+        filament_mm=sum(t.filament_mm for t in used),
+        wall_filament_mm={k: v for t in used for k, v in t.wall_filament_mm.items() if owner.get(k) is t},
         tally=_together([t.tally for t in used]),
         warnings=(*_differences(used), *(f"{t.file}: {w}" for t in used for w in t.warnings)),
     )
+
+
+def _together_heights(traces: list[Trace]) -> Heights:
+    """The heights of the file that is farthest off, with the tops of all."""
+    worst = max(traces, key=lambda t: abs(t.heights.offset) + 10 * abs(t.heights.scale)).heights
+    return replace(worst, tops={k: v for t in traces for k, v in t.heights.tops.items()})
 
 
 def _common_place(traces: list[Trace]) -> PathPlace | None:
@@ -134,4 +146,7 @@ def _together(tallies: list[Tally]) -> Tally:
         total.bad_checksums += tally.bad_checksums
         total.loose_arcs += tally.loose_arcs
         total.unread_moves += tally.unread_moves
+        total.changes += tally.changes
+        total.change_count += tally.change_count
+        total.numbers_missing += tally.numbers_missing
     return total

@@ -14,6 +14,7 @@ from fitassay.analysis.gcode.loops import loops_of
 from fitassay.analysis.gcode.moves import read_moves
 from fitassay.analysis.gcode.probes import FOOT_MM, Template
 from fitassay.analysis.gcode.registration import Place
+from fitassay.analysis.gcode.strokes import Strokes
 from fitassay.analysis.gcode.words import Tally
 from fitassay.coupons.errors import InputError
 
@@ -26,7 +27,14 @@ MOST_LAYERS_A_BAND = 5
 class FileReading:
     """One pass through the file: rows of all layers, and the loops where coupons are measured."""
 
-    def __init__(self, path: Path, templates: dict[str, Template], raised: float, tally: Tally) -> None:
+    def __init__(
+        self,
+        path: Path,
+        templates: dict[str, Template],
+        raised: float,
+        tally: Tally,
+        relative: bool | None = None,
+    ) -> None:
         self.templates = templates
         self.raised = raised
         contact = sorted({z for t in templates.values() for z in t.contact_heights})
@@ -38,8 +46,16 @@ class FileReading:
             return bool(np.any((low <= z + 1e-3) & (high > below + 1e-3)))
 
         self.rows: list[LayerRow] = []
+        self.strokes = Strokes()
+        self.options: dict[str, list[Place]] = {}
         self.kept: list[LayerLoops] = []
-        for layer in read_layers(read_moves(path, tally), wanted, tally.name, tally.limits):
+        for layer in read_layers(
+            read_moves(path, tally, filament_relative=relative),
+            wanted,
+            tally.name,
+            tally.limits,
+            self.strokes,
+        ):
             row = layer.row if isinstance(layer, Layer) else layer
             self.rows.append(row)
             if isinstance(layer, Layer):

@@ -14,7 +14,9 @@ import numpy as np
 from fitassay.analysis.chain.loops import Loop
 from fitassay.analysis.chain.sensitivities import SetWalk
 from fitassay.analysis.gcode.bead import bead_of
+from fitassay.analysis.gcode.candidates import copies
 from fitassay.analysis.gcode.coupon_paths import CouponPaths, paths_of, seams_on, walk_loops
+from fitassay.analysis.gcode.heights import filament_of, heights_of
 from fitassay.analysis.gcode.loop_map import LoopMap
 from fitassay.analysis.gcode.misplaced import why_not_found
 from fitassay.analysis.gcode.offset import PathPlace, place_of
@@ -33,9 +35,12 @@ from fitassay.coupons.machine import Machine
 from fitassay.coupons.sections import Slicer
 
 RAISED_LAYERS = 1.5
-"""A file that ends this many layers above the tallest coupon stands on a raft."""
+"""Coupons that end this many layers too high are read so much higher."""
 
-WIDTH_TOLERANCE = 0.02
+DROPS_SHARE = 0.2
+"""Where nothing says how E counts and an absolute E would fall so often, it is relative."""
+
+WIDTH_TOLERANCE = 0.01
 """A commanded bead this much off the profile's is taken for the bead in force."""
 
 USUAL_PLAY_MM = 0.1
@@ -83,17 +88,22 @@ def trace_templates(
     name = Path(path).name
     tally = Tally(name=name, limits=limits)
     reading = FileReading(path, templates, 0.0, tally)
+    relative = tally.filament_undeclared and tally.filament_drops > DROPS_SHARE * tally.filament_steps
+    if relative:
+        tally = Tally(name=name, limits=limits)
+        reading = FileReading(path, templates, 0.0, tally, relative=True)
     width = manifest.line_width_mm
     places = reading.places(width)
-    raised = _raised(reading, places, manifest.layer_height_mm)
+    heights = heights_of(reading.strokes, places, manifest.layer_height_mm)
+    raised = round(heights.offset, 3) if heights.offset > RAISED_LAYERS * manifest.layer_height_mm else 0.0
     if raised:
         tally = Tally(name=name, limits=limits)
-        reading = FileReading(path, templates, raised, tally)
+        reading = FileReading(path, templates, raised, tally, relative=True if relative else None)
         places = {k: replace(p, raised=raised) for k, p in reading.places(width).items()}
     _refuse(reading, templates, places, width, name)
     bands = {k: reading.bands(templates[k]) for k in templates if k in places}
     found = {k: paths_of(places[k], bands[k], width) for k in bands}
-    bead = bead_of(found, machine, width)
+    bead = bead_of(found, machine, width, any(c.word == "M200" and not c.idle for c in tally.changes))
     used = width if bead is None or abs(bead.width / width - 1) <= WIDTH_TOLERANCE else bead.width
     place = _path_place(reading, found)
     offset = None if place is None else place.offset + used / 2
@@ -101,6 +111,7 @@ def trace_templates(
     turned = replace(manifest, coupons=tuple(p.coupon for p in found.values()), line_width_mm=used)
     walk = SetWalk(turned, slicers, loops)
     features = _features(walk, SetWalk(turned, slicers), found, bands)
+    total, walls = filament_of(reading.strokes, places)
     trace = Trace(
         file=name,
         found=found,
@@ -119,6 +130,11 @@ def trace_templates(
         slicers=slicers,
         loops=loops,
         tally=tally,
+        heights=heights,
+        relative_filament_assumed=relative,
+        copies={k: len(v) for k, v in copies(reading.options, places).items()},
+        filament_mm=total,
+        wall_filament_mm=walls,
     )
     return replace(trace, warnings=warnings_of(trace, manifest, machine["settings.contour_mm"]))
 
@@ -126,19 +142,6 @@ def trace_templates(
 def _median(values: list[float]) -> float:
     good = [v for v in values if np.isfinite(v)]
     return float(np.median(good)) if good else float("nan")
-
-
-def _raised(reading: FileReading, places: dict[str, Place], layer_height: float) -> float:
-    """Height of a raft under the coupons [mm]; 0 where there is none."""
-    if not places:
-        return 0.0
-    top = max(r.top for r in reading.rows)
-    tallest = max(
-        p.template.coupon.size_mm[2] * (1 + (p.scale.mean() if np.abs(p.scale).max() > 0.001 else 0.0))
-        for p in places.values()
-    )
-    over = top - tallest
-    return round(float(over), 3) if over > RAISED_LAYERS * layer_height else 0.0
 
 
 def _refuse(
@@ -163,6 +166,14 @@ def _refuse(
     if why is not None:
         raise InputError(f"coupon {why[0]} {why[1]}; lay it as it was made and slice again", name)
     if not places:
+        top = max(row.top for row in reading.rows)
+        lowest = min(z for t in templates.values() for z in t.contact_heights if z >= FOOT_MM)
+        if top < lowest:
+            raise InputError(
+                f"holds none of this print's coupons as high as they are measured: it ends at {top:.2f} mm, the first "
+                f"place is at {lowest:.2f} mm; was it cut off, or sliced from other files?",
+                name,
+            )
         raise InputError(
             "holds none of this print's coupons; was it sliced from the STL or plate files of this very print?",
             name,

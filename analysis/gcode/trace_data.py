@@ -9,6 +9,7 @@ import numpy as np
 from fitassay.analysis.chain.loops import Loop
 from fitassay.analysis.chain.sensitivities import SetWalk
 from fitassay.analysis.gcode.coupon_paths import CouponPaths
+from fitassay.analysis.gcode.heights import Heights
 from fitassay.analysis.gcode.offset import PathPlace
 from fitassay.analysis.gcode.words import Tally
 from fitassay.coupons.feature import Feature
@@ -24,8 +25,16 @@ class Bead:
 
     Attributes
     ----------
-    width, spread : float [mm]
-        Median over the outer walls, and half the range that holds 90 % of them.
+    width : float [mm]
+        What the program means: from the distance of walls side by side, else from the filament.
+    fed : float [mm]
+        Width of a bead with round ends that spends the filament, the median over the outer walls.
+    flow : float or None
+        Filament against what `width` asks for, 1 at 100 %; None where there is only one wall to tell.
+    pitch : float or None [mm]
+        Distance of the second wall from the outer one.
+    spread : float [mm]
+        Half the range that holds 90 % of the outer walls' `fed`.
     profile : float [mm]
         What the machine's profile says.
     by_volume : bool
@@ -33,6 +42,9 @@ class Bead:
     """
 
     width: float
+    fed: float
+    flow: float | None
+    pitch: float | None
     spread: float
     profile: float
     by_volume: bool
@@ -100,6 +112,15 @@ class Trace:
         What `walk` was made of.
     warnings : tuple of str
     tally : Tally
+    heights : Heights
+    relative_filament_assumed : bool
+        True where E was taken as relative though nothing in the file says so.
+    copies : dict of str to int
+        How often coupons stand on the plate beside the one that is read.
+    filament_mm : float [mm]
+        Length of filament in everything that is printed.
+    wall_filament_mm : dict of str to float [mm]
+        Of single walls by coupon id, their marks and feet left out.
     """
 
     file: str
@@ -119,4 +140,9 @@ class Trace:
     slicers: dict[str, Slicer]
     loops: dict[str, dict[float, tuple[Loop, ...]]]
     tally: Tally
+    heights: Heights
+    relative_filament_assumed: bool = False
+    copies: dict[str, int] = field(default_factory=dict)
+    filament_mm: float = 0.0
+    wall_filament_mm: dict[str, float] = field(default_factory=dict)
     warnings: tuple[str, ...] = field(default_factory=tuple)

@@ -39,6 +39,9 @@ def trace_json(trace: Trace) -> dict[str, Any]:
         if trace.bead is None
         else {
             "width_mm": trace.bead.width,
+            "fed_width_mm": trace.bead.fed,
+            "flow": trace.bead.flow,
+            "pitch_mm": trace.bead.pitch,
             "spread_mm": trace.bead.spread,
             "profile_mm": trace.bead.profile,
             "fed_by_volume": trace.bead.by_volume,
@@ -46,6 +49,13 @@ def trace_json(trace: Trace) -> dict[str, Any]:
         "layer_height_mm": trace.layer_height_mm,
         "first_layer_mm": trace.first_layer_mm,
         "raised_mm": trace.raised_mm,
+        "heights": {
+            "scale": 1 + trace.heights.scale,
+            "offset_mm": trace.heights.offset,
+            "tops_mm": trace.heights.tops,
+        },
+        "filament_mm": {"in_all": trace.filament_mm, "single_walls": trace.wall_filament_mm},
+        "copies": trace.copies,
         "speed_mm_s": _number(trace.speed_mm_s),
         "walls": walls_of(trace),
         "order": order_text(trace),
@@ -65,6 +75,11 @@ def trace_json(trace: Trace) -> dict[str, Any]:
             }
             for f in trace.features
         ],
+        "changing_words": [
+            {"line": c.line, "words": c.text, "obeyed": c.what.obeyed}
+            for c in trace.tally.changes
+            if not c.idle
+        ],
         "unknown_words": dict(trace.tally.unknown.most_common()),
         "warnings": list(trace.warnings),
     }
@@ -81,7 +96,16 @@ def _coupon_json(key: str, paths) -> dict[str, Any]:
         "share_matched": place.share,
         "single_wall": paths.wall or None,
         "seams_mm": [
-            {"height_mm": o.height, "x": float(o.seam[0]), "y": float(o.seam[1]), "line": o.path.line}
+            {
+                "height_mm": o.height,
+                "layer_z_mm": o.path.z,
+                "x": float(o.seam[0]),
+                "y": float(o.seam[1]),
+                "line": o.path.line,
+                "gap_mm": o.path.gap,
+                "scarf_mm": o.path.scarf,
+                "strokes": 1 + len(o.path.joints),
+            }
             for o in paths.outer
         ],
     }

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from fitassay.analysis.gcode.changes import Change, sentence
 from fitassay.analysis.gcode.trace_data import Trace
 from fitassay.coupons.feature import Manifest
 from fitassay.coupons.wording import count
@@ -14,6 +15,10 @@ BORE_WARNING_MM = 0.01
 SPREAD_WARNING_MM = 0.01
 WIDTH_WARNING = 0.05
 LAYER_WARNING = 0.03
+Z_SCALE_WARNING = 0.002
+FLOW_WARNING = 0.005
+BEAD_SPREAD_WARNING = 0.03
+ANGLE_WARNING = np.deg2rad(0.02)
 
 
 def direction_text(trace: Trace) -> str:
@@ -71,8 +76,10 @@ def warnings_of(trace: Trace, manifest: Manifest, contour_mm: float = 0.0) -> tu
     return tuple(
         [
             *_placing(trace),
+            *_askew(trace),
+            *_copies(trace),
             *_path(trace, contour_mm),
-            *_layers(trace),
+            *_layers(trace, manifest),
             *_walls(trace, manifest),
             *_seams(trace),
             *_file(trace),
@@ -100,6 +107,15 @@ def _placing(trace: Trace) -> list[str]:
             "its readings will be compared with the enlarged sizes."
         )
     return said
+
+
+def _askew(trace: Trace) -> list[str]:
+    return [
+        f"{key} is turned by {np.rad2deg(paths.place.angle):+.2f} degrees counter-clockwise; lay it straight, its "
+        "flanks are no longer square to the axes."
+        for key, paths in trace.found.items()
+        if abs(paths.place.angle) > ANGLE_WARNING
+    ]
 
 
 def _path(trace: Trace, contour_mm: float) -> list[str]:
@@ -141,6 +157,7 @@ def _path(trace: Trace, contour_mm: float) -> list[str]:
         if big:
             sizes = ", ".join(f"{d:g} mm by {-2 * v:+.3f} mm" for d, v in sorted(big.items()))
             said.append(f"Round holes are compensated on the diameter: {sizes}.")
+    said += _bead_remarks(trace)
     if trace.bead is not None and abs(trace.bead.width / trace.bead.profile - 1) > WIDTH_WARNING:
         said.append(
             f"The commanded bead is {trace.bead.width:.3f} mm wide, the profile says {trace.bead.profile:g} mm: set "
@@ -149,19 +166,73 @@ def _path(trace: Trace, contour_mm: float) -> list[str]:
     return said
 
 
-def _layers(trace: Trace) -> list[str]:
+def _bead_remarks(trace: Trace) -> list[str]:
+    bead = trace.bead
+    if bead is None:
+        return []
+    said = []
+    if bead.flow is not None and abs(bead.flow - 1) > max(FLOW_WARNING, bead.spread / bead.width):
+        said.append(
+            f"The walls lie as a bead {bead.width:.3f} mm wide needs it, but the filament fed is "
+            f"{100 * bead.flow:.1f} % of what that takes, enough for {bead.fed:.3f} mm: a flow percentage is set in "
+            "the slicing program; write it into machine.toml as flow_percent."
+        )
+    if bead.spread > BEAD_SPREAD_WARNING * bead.width:
+        said.append(
+            f"The beads of the outer walls are uneven: their widths differ by {bead.spread:.3f} mm about the middle "
+            "one, so sizes will too."
+        )
+    return said
+
+
+def _layers(trace: Trace, manifest: Manifest) -> list[str]:
     said = []
     h, profile = trace.layer_height_mm, trace.profile_layer_mm
     if abs(h / profile - 1) > LAYER_WARNING:
         said.append(
             f"Layers are {h:.3f} mm high, the coupons were made for {profile:g} mm: slice with {profile:g} mm."
         )
-    if trace.raised_mm:
+    said += _heights(trace, manifest)
+    return said
+
+
+def _heights(trace: Trace, manifest: Manifest) -> list[str]:
+    """Raft, lifted or stretched heights, and coupons that end too early."""
+    said = []
+    heights, h = trace.heights, trace.profile_layer_mm
+    if trace.raised_mm and heights.under:
         said.append(
             f"The coupons stand on a raft of {trace.raised_mm:.2f} mm: heights and feet cannot be measured; slice "
             "without it."
         )
+    elif abs(heights.offset) > h / 10:
+        said.append(
+            f"The coupons' tops lie {heights.offset:+.2f} mm higher than drawn and nothing is printed under them "
+            f"(first layer at {trace.first_layer_mm:.2f} mm): a height offset or another first layer is set "
+            "in the slicing program, and heights will be read with it."
+        )
+    if abs(heights.scale) > Z_SCALE_WARNING:
+        said.append(
+            f"Heights are enlarged by {100 * heights.scale:+.2f} % against the drawing: slice at 100 %, or heights "
+            "read on the stair will be compared with sizes that were not printed."
+        )
+    for coupon in manifest.coupons:
+        top = heights.tops.get(coupon.id)
+        if top is not None and top < 0.98 * coupon.size_mm[2] + heights.offset - 1.5 * h:
+            early = "" if trace.tally.ended else "; the file ends early"
+            said.append(
+                f"Coupon {coupon.id} ends at {top:.1f} of {coupon.size_mm[2]:.1f} mm{early}: slice it again, what "
+                "stands higher cannot be measured."
+            )
     return said
+
+
+def _copies(trace: Trace) -> list[str]:
+    return [
+        f"Coupon {key} is on the plate {count(1 + more, 'time')}: the one nearest to its place is read, measure that "
+        "one or take the others off."
+        for key, more in trace.copies.items()
+    ]
 
 
 def _walls(trace: Trace, manifest: Manifest) -> list[str]:
@@ -212,9 +283,28 @@ def _list(items: list[str]) -> str:
     return ", ".join(items[:6]) + (f" and {count(len(items) - 6, 'other')}" if len(items) > 6 else "")
 
 
+def _distinct_changes(trace: Trace) -> list[Change]:
+    """The first of each kind of word that changes the print, those that change nothing left out."""
+    by_word: dict[str, Change] = {}
+    for change in trace.tally.changes:
+        if not change.idle:
+            by_word.setdefault(change.word, change)
+    return list(by_word.values())
+
+
 def _file(trace: Trace) -> list[str]:
     tally = trace.tally
-    said = []
+    said = [sentence(change) for change in _distinct_changes(trace)]
+    if trace.relative_filament_assumed:
+        said.append(
+            "Nothing in the file says how E counts; it is read as relative (M83), since an absolute one would draw "
+            "filament back all the time. Make sure that the machine takes it so."
+        )
+    if tally.numbers_missing:
+        said.append(
+            f"Line numbers are missing in {count(tally.numbers_missing, 'place')}, first before line "
+            f"{tally.first_number_missing}: lines may be lost, slice again."
+        )
     if tally.bad_checksums:
         lines = count(tally.bad_checksums, "line")
         said.append(
