@@ -170,8 +170,8 @@ def _refuse(
         lowest = min(z for t in templates.values() for z in t.contact_heights if z >= FOOT_MM)
         if top < lowest:
             raise InputError(
-                f"holds none of this print's coupons as high as they are measured: it ends at {top:.2f} mm, the first "
-                f"place is at {lowest:.2f} mm; was it cut off, or sliced from other files?",
+                f"holds none of this print's coupons as high as they are measured: it ends at {top:.2f} mm, the "
+                f"first place is at {lowest:.2f} mm; was it cut off, or sliced from other files?",
                 name,
             )
         raise InputError(
