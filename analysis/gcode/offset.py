@@ -13,6 +13,7 @@ are compared with it afterwards.
 from __future__ import annotations
 
 from dataclasses import dataclass, field, fields, replace
+from typing import Any, cast
 
 import numpy as np
 
@@ -158,7 +159,7 @@ def _fit(seen: Seen, account: tuple[str, ...]) -> tuple[PathPlace, np.ndarray]:
     # What nothing tells apart stays at nothing.
     start = np.linalg.lstsq(rows, right, rcond=1e-6)[0]
     x = least_squares(
-        lambda x: rows @ x - right, start, jac=lambda _: rows, loss="cauchy", f_scale=ROBUST_MM
+        lambda x: rows @ x - right, start, jac=cast(Any, lambda _: rows), loss="cauchy", f_scale=ROBUST_MM
     ).x
     left = seen.offset - a @ x
     weight = 1 / count[flank] / (1 + (left / ROBUST_MM) ** 2)

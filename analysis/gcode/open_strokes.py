@@ -103,11 +103,11 @@ def joined_strokes(
     """
     if not 1 < len(strokes) <= MOST_OPEN:
         return []
-    from scipy.spatial import cKDTree
+    from scipy.spatial import KDTree
 
     heads = np.array([start[a] for a, _ in strokes])
     tails = np.array([end[b - 1] for _, b in strokes])
-    ends = cKDTree(np.concatenate([heads, tails]))
+    ends = KDTree(np.concatenate([heads, tails]))
     used = np.zeros(len(strokes), dtype=bool)
     found = []
     for k in range(len(strokes)):

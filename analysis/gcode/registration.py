@@ -12,6 +12,7 @@ t, scale, d, a and b, so that a least-squares fit tells them apart as soon as th
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from typing import Any, cast
 
 import numpy as np
 
@@ -146,7 +147,7 @@ def refine(place: Place, maps: dict[float, LoopMap], reach: float, every: int = 
     target = np.concatenate([right, np.zeros(len(prior))])
     start = np.linalg.lstsq(matrix, target, rcond=None)[0]
     step = least_squares(
-        lambda x: matrix @ x - target, start, jac=lambda _: matrix, loss="cauchy", f_scale=CLOSE_MM
+        lambda x: matrix @ x - target, start, jac=cast(Any, lambda _: matrix), loss="cauchy", f_scale=CLOSE_MM
     ).x
     return replace(
         place,
