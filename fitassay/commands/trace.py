@@ -91,6 +91,15 @@ def _first(trace: Trace) -> list[str]:
     if trace.bead is not None:
         width, profile = rounding.fixed(trace.bead.width, 3), rounding.exact(trace.bead.profile)
         said.append(f"The bead commanded is {width} mm wide; the profile says {profile} mm.")
+        if trace.bead.flow is not None:
+            said.append(
+                f"The filament fed is {100 * trace.bead.flow:.1f} % of what beads of that width take."
+            )
+    walls = "".join(
+        f", {length:.1f} mm of it in the single-wall coupon {key} (without mark and foot)"
+        for key, length in trace.wall_filament_mm.items()
+    )
+    said.append(f"The file prints {trace.filament_mm:.0f} mm of filament{walls}.")
     speed = f" at {trace.speed_mm_s:.0f} mm/s" if np.isfinite(trace.speed_mm_s) else ""
     said.append(
         f"{count(trace.layers, 'layer')}, {rounding.fixed(trace.layer_height_mm, 3)} mm thick where measured, the "
