@@ -87,7 +87,7 @@ def test_groups_of_three_and_four():
     ],
 )
 def test_the_fix_works_whichever_it_is(sets, culprits, setting, per_setting):
-    """Virtual prints of each culprit with the fix in force read the drawing within a quarter of the misfit before."""
+    """Virtual prints of each culprit with the fix in force read the drawing within 0.4 of the misfit before."""
     w = walk(sets)
     ideal = w.readings(np.zeros((1, len(TERMS))))[0]
     for truth in culprits:

@@ -1,4 +1,4 @@
-"""Filament readings and the split of the bead error, against published figures and Monte Carlo."""
+"""Filament readings and the split of the bead error, against figures worked out here and Monte Carlo."""
 
 from __future__ import annotations
 

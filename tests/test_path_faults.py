@@ -8,7 +8,7 @@ import pytest
 from fitassay.analysis.diagnosis.verdict import reference_of
 from fitassay.analysis.estimation.priors import prior_sds
 from fitassay.analysis.terms import INDEX, PRINTER, TERMS
-from fitassay.analysis.validation.path_faults import JAW_LAYERS, Roughness, rough_readings
+from fitassay.analysis.validation.path_faults import Roughness, rough_readings
 from fitassay.analysis.validation.population import MIXES, draw_printers
 from fitassay.analysis.validation.virtual_caliper import NOISES, SLIPS, read_sets, slip
 from fitassay.coupons.machine import Machine
@@ -46,7 +46,8 @@ def test_cut_corners_shorten_both_diagonals_by_twice_the_cut():
 
 def test_jitter_adds_the_expected_range_of_the_layers_under_the_jaws():
     """Outside sizes gain E[max] - E[min] of as many normal values, inside sizes lose it; expected by simulation."""
-    draws = np.random.default_rng(8).standard_normal((100_000, JAW_LAYERS))
+    # Jaws of 3 mm lie on fifteen layers of 0.2 mm.
+    draws = np.random.default_rng(8).standard_normal((100_000, 15))
     expected = 0.01 * np.ptp(draws, axis=1).mean()
     off = change(printers(400), Roughness(jitter_mm=0.01))
     # Standard deviation of one range is about 0.75 sigma: one standard error of the mean is 0.0004 mm.

@@ -83,7 +83,8 @@ def test_nearer_body_hides_the_farther_one() -> None:
     together = rasterise_silhouette([box((10, 10, 10)), behind])
     single = rasterise_silhouette([box((10, 10, 10))])
     assert (together == single).all()
-    assert (alone != PAPER).any()
+    # Hexagon of an isometric cube: half of its box's corners are paper.
+    assert 0.4 < (alone != PAPER).any(axis=2).mean() < 0.85
 
 
 def rasterise_silhouette(bodies: list[Body]) -> np.ndarray:

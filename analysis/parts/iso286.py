@@ -64,11 +64,6 @@ SPLIT_UM: dict[str, tuple[float, ...]] = {
 
 LETTERS: tuple[str, ...] = ("a", "b", "c", "d", "e", "f", "g", "h", "js", "k", "m", "n", "p", "r", "s")
 
-# Multiples of the tolerance unit, IT5 to IT18.
-MULTIPLES: dict[int, float] = dict(
-    zip(range(5, 19), (7, 10, 16, 25, 40, 64, 100, 160, 250, 400, 640, 1000, 1600, 2500), strict=True)
-)
-
 
 @dataclass(frozen=True, kw_only=True)
 class Zone:
@@ -134,21 +129,6 @@ def tolerance(nominal: float, grade: int) -> float:
     if not 1 <= grade <= 18:
         raise InputError(f"tolerance grade must lie between 1 and 18 (got {grade})")
     return WIDTHS_UM[_row(nominal, RANGE_ENDS)][grade - 1] / 1000.0
-
-
-def tolerance_unit(size: float) -> float:
-    """Tolerance unit i = 0.45 D^(1/3) + 0.001 D [µm] of ISO 286-1; D = `size` [mm], up to 500 mm."""
-    return 0.45 * size ** (1 / 3) + 0.001 * size
-
-
-def range_mean(low: float, high: float) -> float:
-    """Geometric mean of a range's ends [mm]; the first range counts from 1 mm."""
-    return (max(low, 1.0) * high) ** 0.5
-
-
-def formula_tolerance(nominal: float, grade: int) -> float:
-    """IT5 to IT18 at `nominal` by the standard's formula, unrounded [mm]: a check on the table."""
-    return MULTIPLES[grade] * tolerance_unit(range_mean(*size_range(nominal))) / 1000.0
 
 
 def grade_for(width: float, nominal: float) -> int | None:
