@@ -113,6 +113,9 @@ class Term:
         Figure of machine.toml with an error limit +-a; the prior is rectangular, a / sqrt(3) (GUM 4.3.7).
     prior_reason : str
         Why that wide.
+    allowance, allowance_mean : float [unit]
+        What else looks like the term on a real printer, standard deviation and mean (see `diagnosis.allowance`;
+        common practice, no source).
     drift_sd : float [unit]
         How much it changes by itself from one print to the next (common practice, no source).
     varies : tuple of Varies
@@ -153,6 +156,8 @@ class Term:
     prior_limit: str = ""
     quantity: Quantity | Literal[""] = ""
     reads: tuple[str, ...] = ()
+    allowance: float = 0.0
+    allowance_mean: float = 0.0
     drift_sd: float = 0.0
     varies: tuple[Varies, ...] = ()
     control: Control | None = None

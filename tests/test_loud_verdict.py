@@ -5,12 +5,15 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from fitassay.analysis.chain.simulate import simulate, theta_of
 from fitassay.analysis.diagnosis.advice import advise
+from fitassay.analysis.diagnosis.diagnose import interpret
 from fitassay.analysis.diagnosis.verdict import STATUSES, Reference, judge_many
 from fitassay.analysis.diagnosis.verdict_words import verdict_of
 from fitassay.analysis.normal import Normal
 from fitassay.analysis.terms import INDEX, PRINTER, TERMS
 from fitassay.coupons.machine import Machine
+from tests.sets import walk
 
 VISIBLE_MM = 0.05
 PRIOR = np.array([t.prior_sd or 0.01 for t in TERMS])
@@ -36,8 +39,9 @@ def judged(value: float, sd: float, reference: Reference):
 
 @pytest.mark.parametrize(
     ("value", "sd", "loud"),
-    # |m| g - v > 1.645 sd g, with g = 1: the bound lies at 0.05 + 1.645 sd (derived here).
-    [(0.08, 0.02, False), (0.0825, 0.02, False), (0.0835, 0.02, True), (0.2, 0.02, True), (-0.2, 0.02, True)],
+    # |m| g - v > 1.645 sd g, with g = 1, sd widened by the allowance 0.012 and 6 % of m: the bound lies at 0.0894
+    # (derived here).
+    [(0.08, 0.02, False), (0.088, 0.02, False), (0.091, 0.02, True), (0.2, 0.02, True), (-0.2, 0.02, True)],
 )
 def test_an_accusation_must_be_louder_than_a_reading_can_see(value, sd, loud):
     got, _ = judged(value, sd, one_size(backlash_x=-1.0, scale_x=20.0))
@@ -72,10 +76,24 @@ def test_a_large_error_that_may_be_too_small_to_see_is_told_and_not_accused():
     assert "not accused" in verdict.text and "0.05 mm" in verdict.text
 
 
+def test_a_bead_that_uneven_layers_pass_for_is_not_accused_and_the_offset_is_changed():
+    """To flat jaws 0.1 mm of either look alike: their sum is told, and the size compensation takes half of it off."""
+    w = walk()
+    readings = simulate(w, theta_of({"bead_excess": 0.1}), noise_mm=0.02, seed=3)
+    found = interpret(w, readings, Machine())
+    assert found.verdict.term == ""
+    assert "Bead width or uneven layers" in found.verdict.text
+    (change,) = [a for a in found.advice if a.setting == "settings.contour_mm"]
+    assert change.to_value == pytest.approx(-0.05, abs=0.015)
+    assert "together +0.1" in change.why or "together +0.09" in change.why
+    assert not [a for a in found.advice if a.setting == "settings.flow_percent"]
+
+
 @pytest.mark.parametrize(
-    ("excess", "sd", "changed"), [(0.029, 0.001, False), (0.031, 0.001, True), (0.06, 0.031, False)]
+    ("excess", "sd", "changed"), [(0.12, 0.001, False), (0.13, 0.001, True), (0.15, 0.06, False)]
 )
 def test_flow_is_changed_only_for_a_bead_known_to_be_off(excess, sd, changed):
+    """Beyond 0.035 mm that uneven layers pass for, by twice their 0.045 mm (and the bead's own uncertainty)."""
     mean = np.zeros(len(TERMS))
     mean[INDEX["bead_excess"]] = excess
     spread = np.full(len(TERMS), 1e-6)

@@ -157,7 +157,7 @@ def test_the_reference_is_the_middle_of_each_ordinary_sort():
 
 
 TRUTHS = {
-    "backlash_x": 0.25, "backlash_y": -0.2, "bead_excess": 0.15, "contour_offset": 0.225, "scale_x": 0.012,
+    "backlash_x": 0.25, "backlash_y": -0.2, "bead_excess": 0.25, "contour_offset": 0.225, "scale_x": 0.012,
     "scale_y": -0.012, "scale_z": 0.012, "skew_xy": 0.015, "bore_closure": 0.4, "layer_datum": 0.25,
     "first_layer_flare": 0.2,
 }  # fmt: skip
@@ -225,7 +225,7 @@ def test_priors_from_the_machine_file_are_used():
 
 
 def test_walls_alone_accuse_the_bead_alone():
-    found = diagnose({"bead_excess": 0.15}, sets=("single-wall",))
+    found = diagnose({"bead_excess": 0.25}, sets=("single-wall",))
     assert (found.verdict.status, found.verdict.term) == ("dominant", "bead_excess")
     assert found.verdict.contenders == ("bead_excess",)
     assert diagnose({"contour_offset": 0.15}, sets=("single-wall",)).verdict.term == ""

@@ -7,9 +7,11 @@ from dataclasses import replace
 import numpy as np
 
 from fitassay.analysis import rounding
+from fitassay.analysis.diagnosis.allowance import allowed
 from fitassay.analysis.diagnosis.verdict import Reference
+from fitassay.analysis.normal import Normal
 from fitassay.analysis.result import Advice
-from fitassay.analysis.terms import TERMS, Term
+from fitassay.analysis.terms import BEAD, PATH, TERMS, Term
 from fitassay.coupons.machine import Machine, figure
 
 SIGNIFICANT_SDS = 2.0
@@ -27,18 +29,28 @@ def advise(
 
     A term is worth a change when it is significant (over twice its standard uncertainty), larger than its own
     `least_change`, and its effect on some reference feature is larger than the standard uncertainty of one caliper
-    reading. No setting leaves the range that machine.toml allows.
+    reading. What else looks like it is allowed for (`diagnosis.allowance`). No setting leaves the range that
+    machine.toml allows.
     """
-    sd = np.sqrt(np.diag(covariance))
-    effect = np.abs(reference.gains).max(axis=0, initial=0.0) * np.abs(mean)
+    itself = allowed(Normal(mean=np.asarray(mean, dtype=float), cov=covariance))
+    largest = np.abs(reference.gains).max(axis=0, initial=0.0)
     advice, mended = [], np.array(mean, dtype=float)
     for i in change_order():
-        least = max(SIGNIFICANT_SDS * sd[i], TERMS[i].least_change)
-        if abs(mean[i]) < least or effect[i] < visible_mm:
+        error, sd = float(itself.mean[i]), float(itself.sd[i])
+        why = ""
+        if i == PATH:
+            # To sizes a wide bead, uneven layers and an offset are one; what the flow does not mend the offset does.
+            row = np.zeros(len(TERMS))
+            row[[PATH, BEAD]] = 1.0, 0.5
+            error, sd = float(row @ mended), float(np.sqrt(row @ covariance @ row))
+            if abs(error - mended[PATH]) > abs(mended[PATH]):
+                why = f"bead or uneven layers: together {rounding.plus_minus(2 * error, 2 * sd, 'mm')}"
+        least = max(SIGNIFICANT_SDS * sd, TERMS[i].least_change)
+        if abs(error) < least or largest[i] * abs(error) < visible_mm:
             continue
-        change, left = _change(TERMS[i], float(mean[i]), float(sd[i]), machine)
-        mended[i] = left
-        advice.append(change)
+        change, left = _change(TERMS[i], error, sd, machine)
+        mended[i] += left - error
+        advice.append(replace(change, why=why) if why else change)
     before = _misfit(mean, covariance, reference)
     after = _misfit(mended, covariance, reference)
     return tuple(advice), before, after

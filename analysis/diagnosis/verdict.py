@@ -18,6 +18,7 @@ import numpy as np
 from fitassay.analysis.chain.mating import Shape
 from fitassay.analysis.chain.sensitivities import SetWalk
 from fitassay.analysis.chain.sizes import Side, Size, size_gains
+from fitassay.analysis.diagnosis.allowance import allowed
 from fitassay.analysis.normal import Normal, standard_draws
 from fitassay.analysis.result import Status
 from fitassay.analysis.terms import PLAYS, PRINTER, TERMS, acting_on
@@ -37,7 +38,8 @@ CLEAR_OF_SCATTER = 4.0
 # An accusation must also hold when every other error is taken to be this many times as common as the table of priors
 # has it: it has to come from the readings.
 RIVAL_FACTOR = 2.0
-# And it must be loud: with 95 % (one-sided) its own effect on some size is more than the caliper can see.
+# And it must be loud: with 95 % (one-sided) its own effect on some size is more than the caliper can see, what else
+# looks like it on a real printer allowed for (`diagnosis.allowance`).
 LOUD_SDS = 1.645
 # No model of a printer is surer than this, whatever its readings say.
 SUREST = 0.99
@@ -332,8 +334,8 @@ def _judge_chunk(
         sturdy[doubtful] = wide[np.arange(len(doubtful)), np.searchsorted(printer, term[doubtful])]
     sure = np.minimum(chance, sturdy)
     at = np.searchsorted(printer, term)
-    sd = np.sqrt(covariance[rows, term, term])
-    visible = (np.abs(mean[rows, term]) - LOUD_SDS * sd) * alone[at] > 1
+    itself = allowed(posterior)
+    visible = (np.abs(itself.mean[rows, term]) - LOUD_SDS * itself.sd[rows, term]) * alone[at] > 1
     status = np.select([visible & (sure >= DOMINANT), visible & (sure >= LEADING)], [0, 1], 2)
     calm = (quiet >= ACQUIT) & (loud < SURE) & (len(reference.gains) > 0)
     status = np.where(calm, 3, status)

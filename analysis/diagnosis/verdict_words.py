@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import numpy as np
 
-from fitassay.analysis.diagnosis.verdict import LEADING, STATUSES, Judged
+from fitassay.analysis import rounding
+from fitassay.analysis.diagnosis.verdict import LEADING, LOUD_SDS, STATUSES, Judged
 from fitassay.analysis.result import Verdict
-from fitassay.analysis.terms import INDEX, NAMES, TERMS
+from fitassay.analysis.terms import BEAD, INDEX, NAMES, TERMS
 from fitassay.coupons.wording import listed
 
 CONTENDER = 0.05
@@ -77,6 +78,13 @@ def _open_question(
         return (
             f"These readings cannot tell which error spoils the fit most. {_capital(TERMS[best].label)} is the "
             "likeliest, but only because printers usually err that way; the readings themselves leave it open."
+        )
+    seen = abs(mean[best]) - LOUD_SDS * sd[best] > visible_mm
+    if chance >= LEADING and best == BEAD and seen and not judged.visible[0]:
+        together = rounding.plus_minus(float(mean[best]), float(sd[best]), TERMS[best].unit)
+        return (
+            f"Bead width or uneven layers spoil the fit most, together by {together}: to flat jaws both look alike, "
+            "so neither is accused. What to change serves whichever it is; a feed test would tell them apart."
         )
     if chance >= LEADING and not judged.visible[0]:
         return (
