@@ -491,3 +491,21 @@ def test_within_asks_of_x_and_y_at_once():
     # Each of two independent sizes is within one standard deviation with 0.6827.
     alone = within("outside", 10.0, (9.99, 10.01), state(printer(), scatter=0.01), "square")
     assert alone == pytest.approx(0.6827**2, abs=0.001)
+
+
+@pytest.mark.parametrize("nominal", [4.0, 5.3, 12.0, 61.0])
+@pytest.mark.parametrize("shape", ["round", "square"])
+@pytest.mark.parametrize("side", ["outside", "inside"])
+def test_gains_of_any_size_are_the_closed_forms(side, shape, nominal):
+    # L + s (L - w) + e + 2 p - b outside; L + s (L + w) - e - 2 p - b - k 3 / L inside a bore (derived here).
+    row = size_gains(Size(side=side, axis="x", nominal=nominal, shape=shape), WIDTH)
+    sign = 1 if side == "outside" else -1
+    wanted = {
+        "scale_x": nominal - sign * WIDTH,
+        "backlash_x": -1.0,
+        "bead_excess": sign,
+        "contour_offset": 2 * sign,
+        "bore_closure": -3 / nominal if (side, shape) == ("inside", "round") else 0.0,
+    }
+    for name, value in wanted.items():
+        assert row[INDEX[name]] == pytest.approx(value, abs=1e-3)

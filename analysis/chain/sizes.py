@@ -26,6 +26,9 @@ from fitassay.coupons.errors import InputError
 Side = Literal["outside", "inside", "height"]
 Axis = Literal["x", "y", "z"]
 
+# Sizes that are walked; the gains of those between follow [mm].
+WALKED_MM = (4.0, 20.0, 100.0)
+
 
 @dataclass(frozen=True, kw_only=True)
 class Size:
@@ -83,8 +86,26 @@ def printed_size(size: Size, theta: np.ndarray, width: float) -> np.ndarray:
 
 
 def size_gains(size: Size, width: float) -> np.ndarray:
-    """d printed size / d term, ndarray (terms,): a plain square or circle walked, see `printed_size`."""
-    return _gains(size, width).copy()
+    """d printed size / d term, ndarray (terms,): a plain square or circle walked, see `printed_size`.
+
+    Every gain is A + B L + C / L of the nominal L (scale grows with it, closing of bores goes with 1 / L), so that
+    three sizes walked serve all ordinary ones.
+    """
+    if not WALKED_MM[0] <= size.nominal <= WALKED_MM[-1]:
+        return _gains(size, width).copy()
+    a, b, c = _coefficients(size.side, size.axis, size.shape, width)
+    return a + b * size.nominal + c / size.nominal
+
+
+@lru_cache(maxsize=64)
+def _coefficients(side: Side, axis: Axis, shape: Shape, width: float) -> np.ndarray:
+    """A, B and C of all terms, ndarray (3, terms)."""
+    sizes = np.array(WALKED_MM)
+    basis = np.stack([np.ones_like(sizes), sizes, 1 / sizes], axis=1)
+    walked = [
+        _gains(Size(side=side, axis=axis, nominal=nominal, shape=shape), width) for nominal in WALKED_MM
+    ]
+    return np.linalg.solve(basis, np.array(walked))
 
 
 @lru_cache(maxsize=1024)

@@ -23,7 +23,8 @@ from fitassay.coupons.errors import InputError
 INTERACTING = ("scale_x", "scale_y", "backlash_x", "backlash_y", "skew_xy")
 # What is not known is worth a word where it makes so much of a difference at the estimate [mm].
 ASKED_MM = 0.02
-# Over-compensation is taken for possible from so many draws on.
+# Over-compensation by this much makes its manner tell [mm]; it is taken for possible from so many draws on.
+OVER_MM = 0.02
 FEW = 0.02
 # So many pairs are worked out together; more would fill the memory with their draws.
 AT_ONCE = 1000
@@ -128,7 +129,7 @@ def predict_pairs(pairs: tuple[Pair, ...], state: State) -> tuple[PairPrediction
 def _predict_alike(pairs: tuple[Pair, ...], state: State) -> list[PairPrediction]:
     """Of pairs of one shape and way up."""
     theta = state.draws(DRAWS)
-    over = bool(((theta[:, PLAY] < 0).mean(axis=0) > FEW).any())
+    over = bool(((theta[:, PLAY] < -OVER_MM).mean(axis=0) > FEW).any())
     ways = ways_of(pairs[0].shape, pairs[0].flipped, state.habits, over=over)
     scatter = state.scatter_mm * np.sqrt([2 - p.exact_peg - p.exact_hole for p in pairs])
     sits = _spreads(pairs, ways, state, theta, scatter, turning=False)
@@ -241,7 +242,7 @@ def peg_for_clearance(pair: Pair, wanted: float, state: State) -> float:
     """The peg to draw so that the clearance that counts is `wanted` on average, the hole as drawn [mm]."""
     drawn = pair.peg
     theta = state.draws(128)
-    over = bool(((theta[:, PLAY] < 0).mean(axis=0) > FEW).any())
+    over = bool(((theta[:, PLAY] < -OVER_MM).mean(axis=0) > FEW).any())
     ways = ways_of(pair.shape, pair.flipped, state.habits, over=over)
     for _ in range(6):
         joints = joints_of((replace(pair, peg=drawn),), turning=pair.turns)
