@@ -118,7 +118,7 @@ def test_gains_of_sizes_are_the_closed_forms():
 
 def test_advice_comes_in_the_order_in_which_changes_move_each_other():
     """Mechanics, gap, bead, path, bores, feet, scale (common practice, no source)."""
-    mean = np.where([t.kind == "printer" for t in TERMS], [0.3 * t.prior_sd for t in TERMS], 0.0)
+    mean = np.where([t.kind == "printer" for t in TERMS], [2 * t.prior_sd for t in TERMS], 0.0)
     reference = Reference(
         labels=("all",), gains=np.full((1, len(TERMS)), 40.0), inside=np.zeros(1, dtype=bool)
     )
