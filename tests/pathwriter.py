@@ -302,7 +302,7 @@ def _parts(coupons: list[tuple[Coupon, Solid]], style: Style) -> list[_Part]:
     for part in parts.copy():
         if part.coupon.id in style.twice:
             x, y = part.coupon.origin_on_plate_mm
-            parts.append(_Part(replace(part.coupon, origin_on_plate_mm=(x, y + 90.0)), part.mesh, style))
+            parts.append(_Part(replace(part.coupon, origin_on_plate_mm=(x, y + 100.0)), part.mesh, style))
     return parts
 
 

@@ -16,7 +16,7 @@ AROUND_MM = 1.0
 SPANS = 0.9
 """A stroke that spans this much of a single wall both ways is the wall, not its mark."""
 
-FEW_POINTS = 3
+FEW_POINTS = 2
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -77,7 +77,7 @@ def _line(drawn: np.ndarray, seen: np.ndarray, layer_height: float) -> tuple[flo
         return 0.0, 0.0
     drawn, seen = drawn[whole], seen[whole]
     offset = float(np.median(seen - drawn))
-    if len(np.unique(drawn)) < FEW_POINTS or np.abs(seen - drawn - offset).max() < layer_height / 8:
+    if len(np.unique(drawn)) < FEW_POINTS or np.abs(seen - drawn - offset).max() < layer_height / 40:
         return 0.0, offset
     slope, at_zero = np.polyfit(drawn, seen, 1)
     if np.abs(seen - slope * drawn - at_zero).max() > layer_height / 4:

@@ -165,9 +165,9 @@ def _refuse_far(moves: Moves, tally: Tally) -> None:
 
 
 def _count_drops(step: np.ndarray, tally: Tally) -> None:
-    """Count the steps of an E that nothing declares, and those that fall: a relative E falls all the time."""
+    """Count the steps of an E that nothing declares, and those on which it does not rise, as a relative E often does."""
     tally.filament_steps += len(step)
-    tally.filament_drops += int((step < 0).sum())
+    tally.filament_drops += int((step <= 0).sum())
 
 
 def _count_unread(unread: np.ndarray, first_line: int, tally: Tally) -> None:

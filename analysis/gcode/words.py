@@ -122,7 +122,7 @@ class Tally:
     filament_undeclared : bool
         True while neither M82 nor M83 was met.
     filament_steps, filament_drops : int
-        Moves in the plane with a word E before such a declaration, and those on which an absolute E falls.
+        Moves in the plane with a word E before such a declaration, and those on which an absolute E would not rise.
     """
 
     name: str
