@@ -165,7 +165,7 @@ def _refuse_far(moves: Moves, tally: Tally) -> None:
 
 
 def _count_drops(step: np.ndarray, tally: Tally) -> None:
-    """Count the steps of an E that nothing declares, and those on which it does not rise, as a relative E often does."""
+    """Count the steps of an E that nothing declares, and those on which it does not rise."""
     tally.filament_steps += len(step)
     tally.filament_drops += int((step <= 0).sum())
 
