@@ -187,7 +187,7 @@ def test_readings_that_cannot_settle_it_are_said_to_be_too_few():
 
 
 def test_a_slip_does_not_end_the_replay_early():
-    readings = list(simulate(walk(), theta_of({"bead_excess": 0.08}), seed=2))
+    readings = list(simulate(walk(), theta_of({"bead_excess": 0.25}), seed=2))
     first = few_enough(walk(), tuple(readings), MACHINE, 0.95).keys[0]
     at = next(i for i, r in enumerate(readings) if (r.coupon, r.feature) == first)
     readings[at] = replace(readings[at], reading_mm=readings[at].reading_mm + 1.0)
