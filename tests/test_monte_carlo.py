@@ -23,12 +23,20 @@ def interval(values: np.ndarray, level: float = 0.95) -> tuple[float, float]:
     return float(low), float(high)
 
 
-@pytest.mark.parametrize(("ratio", "u_ratio"), [(1.03, 0.004), (0.8, 0.02)])
-def test_bead_width_from_its_cross_section(ratio, u_ratio):
+def test_a_feed_far_from_one_counts_by_its_relative_uncertainty():
+    """Of a product the relative variances add: 0.02 of 0.8 is 2.5 %, and the model's share beside it."""
+    filament = Filament(mean_mm=1.75, u_mean_mm=1e-6, ovality_mm=0.0, spread_mm=0.0, places=5)
+    fact = feed_fact(filament, Feed(ratio=0.8, u_ratio=0.02, tests=3), MACHINE)
+    area = bead_area(MACHINE.line_width_mm, MACHINE.layer_height_mm)
+    height = MACHINE.layer_height_mm
+    assert fact.u == pytest.approx(0.8 * area / height * np.hypot(0.025, FEED_MODEL), rel=1e-4)
+
+
+def test_bead_width_from_its_cross_section():
     """w + e from the plastic fed: A = (w - h) h + pi h^2 / 4 solved for the width; d, feed and model uncertain."""
     rng = np.random.default_rng(101)
     filament = Filament(mean_mm=1.79, u_mean_mm=0.012, ovality_mm=0.02, spread_mm=0.01, places=5)
-    feed = Feed(ratio=ratio, u_ratio=u_ratio, tests=3)
+    feed = Feed(ratio=1.03, u_ratio=0.004, tests=3)
     w, h = MACHINE.line_width_mm, MACHINE.layer_height_mm
     d = rng.normal(filament.mean_mm, filament.u_mean_mm, TRIALS)
     f = rng.normal(feed.ratio, feed.u_ratio, TRIALS) * rng.normal(1.0, FEED_MODEL, TRIALS)
