@@ -160,7 +160,8 @@ def test_the_filament_explains_the_bead_and_comes_first_in_the_advice(tmp_path):
     """1.845 for 1.75 mm makes a 0.45 x 0.2 mm bead 0.4071 (1.1115 - 1) = 0.045 mm wider."""
     path = wide_bead(tmp_path, 0.045)
     before = run_json("diagnose", path)
-    assert [a["setting"] for a in before["advice"]] == ["settings.flow_percent"]
+    # Alone, so narrow an excess may as well be uneven layers: the size is set right, the flow left alone.
+    assert [a["setting"] for a in before["advice"]] == ["settings.contour_mm"]
     write(path / "filament.csv", THICK)
     after = run_json("diagnose", path)
     told = after["filament"]
@@ -173,17 +174,16 @@ def test_the_filament_explains_the_bead_and_comes_first_in_the_advice(tmp_path):
     assert after["terms"] == before["terms"]
 
 
-def test_what_the_filament_leaves_is_set_by_flow(tmp_path):
+def test_what_the_filament_leaves_is_mended_once(tmp_path):
     path = wide_bead(tmp_path, 0.12)
     write(path / "prints/01/filament.csv", THICK)
     # The print's own file goes before the case's.
     write(path / "filament.csv", THICK.replace("1.8", "1.7"))
     advice = run_json("diagnose", path)["advice"]
-    assert [a["setting"] for a in advice[:2]] == ["settings.filament_diameter_mm", "settings.flow_percent"]
+    assert [a["setting"] for a in advice[:2]] == ["settings.filament_diameter_mm", "settings.contour_mm"]
     assert advice[0]["to"] == pytest.approx(1.845, abs=1e-3)
-    # Both together take the bead back to its width: (A/h + e) (1.75 / 1.845)^2 flow = A/h.
-    d, flow = advice[0]["to"], advice[1]["to"] / 100
-    left = (0.4071 + 0.12) * (1.75 / d) ** 2 * flow - 0.4071
+    # Both together take outsides back to their size: bead (A/h + e) (1.75 / 1.845)^2, path on both sides.
+    left = (0.4071 + 0.12) * (1.75 / advice[0]["to"]) ** 2 - 0.4071 + 2 * advice[1]["to"]
     assert abs(left) < 0.03
 
 

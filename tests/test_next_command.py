@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import shutil
 from pathlib import Path
 
 import pytest
@@ -209,7 +210,11 @@ def test_carried_knowledge_is_used_where_it_agrees(tmp_path):
     assert run("make", path, "--new-print", "--quick")[0] == 0
     errors = ("--backlash-x", 0.12, "--backlash-y", 0.05, "--bead-excess", 0.04, "--contour-offset", 0.05)
     assert run("simulate", path, *errors, "--bore-closure", 0.1, "--seed", 9)[0] == 0
-    alone = run_json("diagnose", path)
+    # The same later print in a case that holds no other.
+    only = tmp_path / "only"
+    shutil.copytree(path, only)
+    shutil.rmtree(only / "prints" / "01")
+    alone = run_json("diagnose", only)
     carried = run_json("diagnose", path, "--carry", "1")
     assert carried["carried"]["used"] and carried["carried"]["agreement_p"] > 0.001
     for name in ("scale_x", "bead_excess", "contour_offset", "bore_closure"):

@@ -95,7 +95,8 @@ def test_an_earlier_print_is_carried_by_every_command(tmp_path, command, figure,
     # The comb alone says nothing of the bead; the first print did.
     alone = figure(run_json(*command[:1], comb_case(tmp_path), *command[1:]))
     carried = figure(run_json(*command[:1], carried_case(tmp_path), *command[1:], *how))
-    assert carried < 0.7 * alone
+    # What uneven layers may pass for is in both and is not carried away.
+    assert carried < 0.8 * alone
 
 
 def test_an_earlier_print_is_carried_into_a_comparison(tmp_path):

@@ -16,7 +16,7 @@ import numpy as np
 from fitassay.analysis.estimation.known import Fact, fact_of_term
 from fitassay.analysis.notes import Note
 from fitassay.analysis.result import Advice, Diagnosis
-from fitassay.analysis.terms import BEAD, NAMES
+from fitassay.analysis.terms import BEAD, NAMES, TERMS
 from fitassay.coupons.cost import bead_area
 from fitassay.coupons.errors import InputError
 from fitassay.coupons.machine import Machine
@@ -228,6 +228,9 @@ def _thickness(filament: Filament, machine: Machine) -> tuple[float, float]:
     return ratio**2, 2 * ratio * filament.u_mean_mm / set_mm
 
 
+PATH_SETTING = next(t.control.key for t in TERMS if t.quantity == "contour" and t.control is not None)
+
+
 def with_filament(
     diagnosis: Diagnosis, filament: Filament, feed: Feed | None, machine: Machine, visible_mm: float
 ) -> Diagnosis:
@@ -289,28 +292,56 @@ def _note(filament: Filament, split: FlowSplit, share: float | None, machine: Ma
 def _flow_advice(
     diagnosis: Diagnosis, filament: Filament, machine: Machine, visible_mm: float
 ) -> tuple[Advice, ...]:
-    """Filament diameter first, then flow for what is left; as it was where the diameter is as set."""
+    """Filament diameter first, then flow or path for what is left; as it was where the diameter is as set."""
     set_mm = machine["settings.filament_diameter_mm"]
     if abs(filament.mean_mm - set_mm) <= COVERAGE * filament.u_mean_mm:
         return diagnosis.advice
+    diameter = Advice(
+        setting="settings.filament_diameter_mm",
+        from_value=set_mm,
+        to_value=filament.mean_mm,
+        std_uncertainty=filament.u_mean_mm,
+        unit="mm",
+        why="bead width: the filament is not as thick as set",
+        term=NAMES[BEAD],
+    )
+    if not any(a.term == NAMES[BEAD] for a in diagnosis.advice):
+        return _diameter_and_path(diameter, diagnosis, filament, machine, visible_mm)
     out: list[Advice] = []
     for advice in diagnosis.advice:
         if advice.term != NAMES[BEAD]:
             out.append(advice)
             continue
-        out.append(
-            Advice(
-                setting="settings.filament_diameter_mm",
-                from_value=set_mm,
-                to_value=filament.mean_mm,
-                std_uncertainty=filament.u_mean_mm,
-                unit="mm",
-                why="bead width: the filament is not as thick as set",
-                term=NAMES[BEAD],
-            )
-        )
+        out.append(diameter)
         out += _rest_by_flow(advice, diagnosis, filament, machine, visible_mm)
     return tuple(out)
+
+
+def _diameter_and_path(
+    diameter: Advice, diagnosis: Diagnosis, filament: Filament, machine: Machine, visible_mm: float
+) -> tuple[Advice, ...]:
+    """The steps with the measured diameter before a change of the path, which then has less to make good.
+
+    A bead narrower by d takes d off outsides, half of it a side; what the diameter mends must not be mended twice.
+    """
+    ratio, u_ratio = _thickness(filament, machine)
+    area = bead_per_area(machine) + diagnosis.term(NAMES[BEAD]).estimate
+    narrower = area * (1.0 - 1.0 / ratio)
+    steps = diagnosis.advice
+    if abs(narrower) < visible_mm:
+        return steps
+    at = next((i for i, a in enumerate(steps) if a.setting == PATH_SETTING), None)
+    if at is None:
+        return (*steps, diameter)
+    path = steps[at]
+    if path.from_value is None or path.to_value is None:
+        return (*steps[:at], diameter, *steps[at:])
+    rest = path.to_value + narrower / 2
+    u = float(np.hypot(path.std_uncertainty, area * u_ratio / ratio**2 / 2))
+    left = abs(rest - path.from_value)
+    worth = left > COVERAGE * u and 2 * left > visible_mm
+    changed = (replace(path, to_value=rest, std_uncertainty=u),) if worth else ()
+    return (*steps[:at], diameter, *changed, *steps[at + 1 :])
 
 
 def _rest_by_flow(
