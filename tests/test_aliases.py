@@ -108,6 +108,18 @@ def test_the_fix_works_whichever_it_is(sets, culprits, setting, per_setting):
         assert left < 0.4 * before, truth
 
 
+def test_a_fix_says_what_it_leaves_open():
+    """Bead and path are of one size at any length; play and scale are not, and single walls see the bead alone."""
+    found = diagnose(("plain-block",), {"bead_excess": 0.2, "backlash_y": 0.3}, noise=0.005)
+    fixes = {frozenset(a.terms): a.fix for a in found.aliases}
+    sum_of_sizes = fixes[frozenset({"bead_excess", "contour_offset"})]
+    assert sum_of_sizes.endswith(
+        "come right whichever it is, though single walls stay off if it was the bead"
+    )
+    of_length = fixes[frozenset({"backlash_y", "scale_y"})]
+    assert of_length.endswith("come right whichever it is, though much longer or shorter sizes may stay off")
+
+
 def test_a_sum_that_is_nil_needs_no_fix():
     found = diagnose(("plain-block",), {})
     assert {a.fix for a in found.aliases} == {

@@ -7,7 +7,7 @@ import math
 import numpy as np
 import pytest
 
-from fitassay.analysis.estimation.feed import measured_filament, split_flow
+from fitassay.analysis.estimation.feed import measured_feed, measured_filament, split_flow
 from fitassay.coupons.cost import bead_area
 from fitassay.coupons.errors import InputError
 from fitassay.coupons.machine import Machine
@@ -52,6 +52,15 @@ def test_split_uncertainty_against_monte_carlo():
     rest = e - bead_area(0.45, 0.2) / 0.2 * ((d / 1.75) ** 2 - 1)
     assert split.feed_mm == pytest.approx(rest.mean(), abs=5e-4)
     assert split.u_feed_mm == pytest.approx(rest.std(), rel=0.01)
+
+
+def test_feed_tests_that_scatter_more_than_the_mark_is_read_count_by_their_scatter():
+    """Ratios 0.9, 1.0 and 1.1 scatter by 0.1 (n - 1): 0.1 / sqrt(3); alike, sqrt(2) marks of 0.3 mm on 100 mm."""
+    scattered = measured_feed(np.array([[100, 120, 30], [100, 120, 20], [100, 120, 10]]))
+    assert scattered.ratio == pytest.approx(1.0)
+    assert scattered.u_ratio == pytest.approx(0.1 / math.sqrt(3))
+    alike = measured_feed(np.array([[100, 120, 20], [100, 120, 20]]))
+    assert alike.u_ratio == pytest.approx(0.3 * math.sqrt(2) / 100 / math.sqrt(2))
 
 
 def test_oval_filament_counts_by_its_area():

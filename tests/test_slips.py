@@ -119,6 +119,9 @@ def test_swapped_rows_are_named_as_swapped():
         (15.0, 14.0, 14.0, "1 mm"),
         (24.0, 14.0, 14.0, "10 mm"),
         (13.5, 14.0, 14.0, "0.5 mm"),
+        (14.5, 14.0, 14.0, "0.5 mm"),
+        (13.9, 14.0, 14.0, "0.1 mm"),
+        (14.1, 14.0, 14.0, "0.1 mm"),
         (31.02, 13.02, 13.02, "digits"),
         (12.37, 14.0, None, "measure it again"),
         (22.02, 22.07, None, "measure it again"),  # 22.12 would be no nearer
