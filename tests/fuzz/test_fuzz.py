@@ -52,7 +52,7 @@ def test_hostile_files(good: Path, kind: str) -> None:
         if ended:
             assert ended[0] < 600
             break
-        # It was stopped from outside: too slow (SIGALRM), or killed.
+        # It was stopped from outside: too slow (SIGPROF, SIGALRM), or killed.
         last = max((a["begun"] for a in answers if "begun" in a), default=first)
         complaints.append(f"{last}: ended by signal {-done.returncode}: {done.stderr[-500:]}")
         first = last + 1
