@@ -6,8 +6,10 @@ from pathlib import Path
 
 import pytest
 
+from fitassay.analysis.readings.book import ReadingsBook
 from fitassay.analysis.readings.file import blank_readings, read_readings
 from fitassay.coupons.machine import Machine
+from fitassay.reading_dialog import sitting
 from fitassay.reading_dialog.typed import typed_values
 from tests.faults import full_disk
 from tests.prints import MANIFEST, small_case
@@ -107,6 +109,26 @@ def test_repeats_skip_back_replace_and_keep(tmp_path):
     )
     assert on_disk(target) == {("boss", "x20"): [20.3], ("boss", "y20"): [20.4, 20.42]}
     assert "has 20.31, 20.29; Enter keeps, a new one replaces" in out
+
+
+def test_replacing_leaves_a_reading_that_another_window_added(tmp_path, monkeypatch):
+    """It was not in the prompt, so it is not what the new reading stands in for."""
+    target = small_case(tmp_path)
+    asked = sitting.ask
+
+    def ask(prompt: str) -> str:
+        book = ReadingsBook(target / "readings.csv", MANIFEST)
+        if "reading" in prompt and book.values("boss", "x20") == (20.31,):
+            waiting.append(prompt)
+            if len(waiting) == 2:  # back at x20, its one reading on the screen
+                book.add("boss", "x20", 20.29)
+        return asked(prompt)
+
+    waiting: list[str] = []
+    monkeypatch.setattr(sitting, "ask", ask)
+    enter(tmp_path, "20.31", "b", "20.40", "q")
+    assert len(waiting) == 2
+    assert sorted(on_disk(target)["boss", "x20"]) == [20.29, 20.4]
 
 
 def test_skipped_features_are_come_back_to_at_the_end(tmp_path):

@@ -70,10 +70,6 @@ class Printing:
     def n(self) -> int:
         return len(self.theta)
 
-    def per_coupon(self, values: np.ndarray) -> np.ndarray:
-        """Values (n, coupons) for each column (n, m)."""
-        return values[:, self.contacts.coupon]
-
 
 def _no_shift(theta: np.ndarray, sizes: Sizes) -> None:
     return None

@@ -191,9 +191,8 @@ class Sitting:
             What is typed is added to what the feature has, as a repeat.
         """
         while True:
-            has = [reading(v) for v in self.book.values(coupon, feature.id)]
-            has += self.book.trials(coupon, feature.id)
-            text = self._typed(has, trial, again)
+            has = [*self.book.values(coupon, feature.id), *self.book.trials(coupon, feature.id)]
+            text = self._typed([v if isinstance(v, str) else reading(v) for v in has], trial, again)
             word = text.casefold()
             if word in SKIPS:
                 self._skip(coupon, feature)
@@ -201,13 +200,13 @@ class Sitting:
             if not text and has:
                 return
             if trial and (tried := TRIALS.get(word.removeprefix("+").strip())):
-                self._write(coupon, feature, [tried], replace=bool(has) and not word.startswith("+"))
+                self._write(coupon, feature, [tried], [] if word.startswith("+") else has)
                 return
             if re.match(r"r(eference)?\b", word):
                 self._extra_reference(text)
             elif not text or word in ("?", "h", "help"):
                 say(HELP)
-            elif self._take(coupon, feature, text, bool(has) and not again):
+            elif self._take(coupon, feature, text, [] if again else has):
                 return
 
     def _typed(self, has: list[str], trial: bool, again: bool) -> str:
@@ -238,8 +237,8 @@ class Sitting:
             return
         self.reference(kind, size)
 
-    def _take(self, coupon: str, feature: Feature, text: str, has: bool) -> bool:
-        """Write down typed values if they are meant; False asks again."""
+    def _take(self, coupon: str, feature: Feature, text: str, has: Sequence[float | str]) -> bool:
+        """Write down typed values, in place of those it has, if they are meant; False asks again."""
         while True:
             more = text.startswith("+")
             try:
@@ -270,7 +269,7 @@ class Sitting:
             if word in ("", "n", "no"):
                 return False
             text = again
-        self._write(coupon, feature, values, replace=has and not more)
+        self._write(coupon, feature, values, [] if more else has)
         return True
 
     def _meant(self, feature: Feature, values: Sequence[float]) -> list[float]:
@@ -279,10 +278,21 @@ class Sitting:
         meant = [suggestion(feature, v) if d else v for v, d in zip(values, doubted, strict=True)]
         return [v for v in meant if v is not None] if None not in meant else []
 
-    def _write(self, coupon: str, feature: Feature, values: Sequence[float | str], replace: bool) -> None:
-        """On disk, in place of what the feature has or behind it."""
-        change = self.book.replace if replace else self.book.add
-        change(coupon, feature.id, *values)
+    def _write(
+        self,
+        coupon: str,
+        feature: Feature,
+        values: Sequence[float | str],
+        replaced: Sequence[float | str],
+    ) -> None:
+        """On disk, in place of the readings `replaced` or, without any, behind those there are.
+
+        Only what the prompt showed is replaced: another window may have added a reading since.
+        """
+        if replaced:
+            self.book.replace(coupon, feature.id, *values, shown=replaced)
+        else:
+            self.book.add(coupon, feature.id, *values)
 
 
 def _choices(text: str, meant: Sequence[float]) -> str:
