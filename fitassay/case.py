@@ -10,6 +10,7 @@ from fitassay.coupons.errors import InputError, JobError
 from fitassay.coupons.feature import Manifest
 from fitassay.coupons.files import is_there
 from fitassay.coupons.machine import Machine
+from fitassay.coupons.wording import shown
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -153,11 +154,13 @@ class Case:
         if number is None:
             return prints[-1]
         text = str(number).strip()
+        digits = text.lstrip("0")
         for p in prints:
-            if text.isascii() and text.isdigit() and int(text) == p.number:
+            if digits == str(p.number):
                 return p
+        named = shown(text).strip("'")
         raise InputError(
-            f"there is no print {text}; this case has {', '.join(p.name for p in prints)}",
+            f"there is no print {named}; this case has {', '.join(p.name for p in prints)}",
             str(self.prints_path),
         )
 

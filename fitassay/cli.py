@@ -85,6 +85,7 @@ class Commands(click.Group):
 
     def main(self, *args: Any, **kwargs: Any) -> Any:
         """Run, and leave with an exit code; errors that a user can cause are one sentence each."""
+        _replace_closed_streams()
         for stream in (sys.stdout, sys.stderr):
             # A terminal that knows no "±" shows a stand-in instead of ending the job.
             if isinstance(stream, io.TextIOWrapper):
@@ -92,6 +93,13 @@ class Commands(click.Group):
         kwargs["standalone_mode"] = False
         kwargs["terminal_width"] = width()
         sys.exit(_run(super().main, *args, **kwargs))
+
+
+def _replace_closed_streams() -> None:
+    """A stream that whoever started us has closed reads as ended and swallows what is written."""
+    for name, mode in (("stdin", "r"), ("stdout", "w"), ("stderr", "w")):
+        if getattr(sys, name) is None:
+            setattr(sys, name, open(os.devnull, mode, encoding="utf-8"))
 
 
 def _run(run: Any, *args: Any, **kwargs: Any) -> int:

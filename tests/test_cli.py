@@ -164,7 +164,12 @@ def test_a_case_without_a_print_is_told_what_to_do(tmp_path, command):
 
 
 @pytest.mark.parametrize(
-    ("number", "message"), [("02", "there is no print 02; this case has 01"), ("x", "there is no print x")]
+    ("number", "message"),
+    [
+        ("02", "there is no print 02; this case has 01"),
+        ("x", "there is no print x"),
+        ("9" * 5000, "there is no print 999"),
+    ],
 )
 def test_a_print_that_is_not_there_is_told(tmp_path, number, message):
     small_case(tmp_path)
@@ -243,3 +248,27 @@ def test_speed_of_help(benchmark, what):
         rounds=15,
         warmup_rounds=2,
     )
+
+
+@pytest.mark.skipif(os.name != "posix", reason="closes streams as a POSIX shell does")
+@pytest.mark.parametrize(
+    ("closed", "arguments", "code"),
+    [
+        (">&-", "--help", 0),
+        (">&-", "init orrery --yes", 0),
+        (">&- 2>&-", "init orrery --yes", 0),
+        (">&- 2>&-", "diagnose nowhere", 2),
+        ("<&-", "init orrery", 0),  # as where nobody sits at a terminal: the figures are the usual ones
+    ],
+)
+def test_a_stream_that_is_closed_ends_nothing_in_a_traceback(tmp_path, closed, arguments, code):
+    run = subprocess.run(
+        ["sh", "-c", f'exec "$0" -m fitassay {arguments} {closed}', sys.executable],
+        cwd=tmp_path,
+        capture_output=True,
+        text=True,
+        timeout=60,
+    )
+    assert run.returncode == code, run.stderr
+    assert "Traceback" not in run.stderr
+    assert (tmp_path / "orrery" / "machine.toml").exists() == arguments.startswith("init")
