@@ -13,7 +13,7 @@ print_option = click.option("--print", "number", metavar="NN", help="Which print
 carry_option = click.option(
     "--carry",
     metavar="NN",
-    help="Take what an earlier print of this case left known, with its usual drift, as known before.",
+    help="The one earlier print whose result is taken as known before; by default all of them are, with drift.",
 )
 json_option = click.option("--json", "as_json", is_flag=True, help="Answer in JSON, and nothing else.")
 

@@ -57,7 +57,7 @@ def command(case: str, number: str | None, file: Path | None, carry: str | None,
     if unprinted and not diagnosis.verdict.term:
         say(
             f"To print {unprinted}: fitassay make {clean(case)} --new-print --family {unprinted}; once it is read: "
-            f"fitassay diagnose {clean(case)} --carry {target.name}"
+            f"fitassay diagnose {clean(case)}, which then goes by both prints"
         )
     elif diagnosis.advice:
         say(
