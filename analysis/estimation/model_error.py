@@ -4,6 +4,9 @@
 
 with v the row's pattern over the readings. A row that is each reading's, coupon's or axis' own has a pattern for
 each. Sizes are common practice without a source; the effects are those of `validation.listed_effects`.
+
+The verdict allows for the same effects term by term (`diagnosis.allowance`). With this budget in the estimate both
+would count, so commands do not give it.
 """
 
 from __future__ import annotations
