@@ -26,7 +26,7 @@ BORE_REFERENCE_MM = 3.0
 FLARE_BAND_MM = 0.5
 """Below this height a flank is taken to belong to the flared first layers [mm]."""
 
-OUTSIDE_KINDS = ("outside", "thickness", "height", "diagonal")
+OUTSIDE_KINDS = ("outside", "thickness", "height", "diagonal", "rim")
 """Feature kinds that are read with the outside jaws."""
 
 # Changes go from mechanics, which move all that comes after, by way of the gap to bead, path, bores and feet; scale

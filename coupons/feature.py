@@ -6,8 +6,17 @@ import math
 from dataclasses import dataclass, field
 from typing import Literal
 
-Kind = Literal["outside", "inside", "thickness", "height", "diagonal"]
-KINDS: tuple[Kind, ...] = ("outside", "inside", "thickness", "height", "diagonal")
+Kind = Literal["outside", "inside", "thickness", "height", "diagonal", "rim"]
+KINDS: tuple[Kind, ...] = ("outside", "inside", "thickness", "height", "diagonal", "rim")
+
+DEEP_MM = 3.0
+"""Flat jaws rest on this much of a flank's height."""
+
+RIM_MM = 0.4
+"""Rim readings: the jaws hold this much of a flank's top."""
+
+EDGE_MM = 0.2
+"""Land of the jaws' knife edges, which lie along one layer."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -21,7 +30,7 @@ class Feature:
     kind : Kind
         Which jaws and which faces: ``outside`` (outside jaws over material), ``inside`` (inside jaws in an
         opening), ``thickness`` (outside jaws over a single bead), ``height`` (along z), ``diagonal``
-        (outside jaws on two corners).
+        (outside jaws on two corners), ``rim`` (outside jaws over the top `RIM_MM` of a flank only).
     direction_deg : float [degree]
         Measured direction in the xy plane, counter-clockwise from +x, from contact a to contact b; 0 for
         heights, whose direction is z.
@@ -48,6 +57,23 @@ class Feature:
     def contact_height(self) -> float:
         """Height [mm] of the section on which the jaws are put: the middle of both contacts."""
         return round((self.contact_a_mm[2] + self.contact_b_mm[2]) / 2, 6)
+
+    @property
+    def flank_mm(self) -> float:
+        """Height of flank [mm] that each jaw rests on: a rim's, a knife edge's, else that of flat jaws put deep."""
+        if self.kind == "rim":
+            return RIM_MM
+        return EDGE_MM if self.edge else DEEP_MM
+
+    @property
+    def edge(self) -> bool:
+        """True where a wall is read with the jaws' knife edges along one layer."""
+        return self.kind == "thickness" and self.jaw_mm <= EDGE_MM
+
+    @property
+    def optional(self) -> bool:
+        """True for evidence that is asked for only where it helps: rims, and single layers of a wall."""
+        return self.kind == "rim" or self.edge
 
     @property
     def direction(self) -> tuple[float, float]:

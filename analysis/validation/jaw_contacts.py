@@ -13,13 +13,10 @@ from fitassay.analysis.chain.loops import Loop, turning_angles
 from fitassay.analysis.chain.sensitivities import SetWalk
 from fitassay.analysis.chain.span import CouponWalk
 from fitassay.analysis.terms import FLARE_BAND_MM
-from fitassay.coupons.feature import Coupon, Feature
+from fitassay.coupons.feature import DEEP_MM, RIM_MM, Coupon, Feature
 
-# Flat jaws rest on this much of a flank's height; a sharp corner turns by more than this.
-JAW_HEIGHT_MM = 3.0
+# A sharp corner turns by more than this.
 CORNER_RAD = np.deg2rad(20.0)
-# Rim readings: the jaws hold this much of a flank's top.
-RIM_MM = 0.4
 # Measured bands start this high, above the flare and the chamfer of the base edge.
 BAND_START_MM = 1.0
 # A careful hand keeps the jaws off corners: half of the flat that counts on a straight flank.
@@ -185,8 +182,8 @@ def _row(walk: CouponWalk, index: int, feature: Feature, layer: float, loops: li
             known[id(loop)] = len(loops)
             loops.append(loop)
     foot = z < FLARE_BAND_MM
-    low = z if foot else max(z - JAW_HEIGHT_MM / 2, BAND_START_MM)
-    high = z if foot else min(z + JAW_HEIGHT_MM / 2, coupon.size_mm[2])
+    low = z if foot else max(z - DEEP_MM / 2, BAND_START_MM)
+    high = z if foot else min(z + DEEP_MM / 2, coupon.size_mm[2])
     extent = max(float(np.prod(np.ptp(loop.points, axis=0) + walk.width)) for loop in drawn)
     first = int(low / layer)
     return {

@@ -18,8 +18,8 @@ from fitassay.analysis.validation.effect import (
     span,
     spread,
 )
-from fitassay.analysis.validation.jaw_contacts import JAW_HEIGHT_MM
 from fitassay.analysis.validation.listed_effects import EFFECTS
+from fitassay.coupons.feature import DEEP_MM
 
 # A bow is felt on pieces longer than this.
 LONG_MM = 30.0
@@ -33,7 +33,7 @@ def _bow(p: Printing, sizes: Sizes) -> np.ndarray:
     c = p.contacts
     long = np.isin(c.kind, ("outside", "diagonal")) & (c.size > LONG_MM)
     rise = sizes["rise"][:, None] * (c.size / 80.0) ** 2
-    leaning = 8 * rise / np.maximum(c.size, 1.0) * JAW_HEIGHT_MM / 2
+    leaning = 8 * rise / np.maximum(c.size, 1.0) * DEEP_MM / 2
     ends = np.where(c.height, c.lever**2, 0.0) * sizes["rise"][:, None] * (30.0 / 80.0) ** 2
     return np.where(long, leaning, 0.0) + ends
 

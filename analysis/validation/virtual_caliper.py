@@ -7,7 +7,8 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from fitassay.analysis.validation.jaw_contacts import JAW_HEIGHT_MM, Contacts
+from fitassay.analysis.validation.jaw_contacts import Contacts
+from fitassay.coupons.feature import DEEP_MM
 from fitassay.coupons.machine import Machine
 
 # Inside jaws touch with edges about this wide [mm].
@@ -172,7 +173,7 @@ def _by_hand(hand: Hand, contacts: Contacts, n: int, rng: np.random.Generator) -
     """
     m = len(contacts.size)
     tilt = np.deg2rad(rng.uniform(*hand.tilt_deg, n))[:, None] * np.abs(rng.standard_normal((n, m)))
-    engaged = np.where(contacts.sign < 0, -INSIDE_EDGE_MM, JAW_HEIGHT_MM)
+    engaged = np.where(contacts.sign < 0, -INSIDE_EDGE_MM, DEEP_MM)
     off = contacts.size * (np.cos(tilt) - 1) + engaged * np.sin(tilt)
     off -= np.where(contacts.kind == "thickness", rng.uniform(*hand.squeeze_mm, n)[:, None], 0.0)
     # Zero walks at random over the session and ends this far from where it was.
