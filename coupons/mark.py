@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import cache
+from functools import cache, lru_cache
 from typing import Any
 
 import shapely
@@ -151,7 +151,9 @@ def make_arrow(job: Job, *, stroke: float | None = None) -> Mark:
     return _as_mark(arrow_lines(0.0, 0.85 * CAPITAL * stroke, CAPITAL * stroke, stroke), stroke)
 
 
+@lru_cache(maxsize=256)
 def _line(text: str, stroke: float, squeeze: float, arrow: bool) -> Mark:
+    """The line of ink; asked for again whenever a set is drawn, for its width and for itself."""
     capital = CAPITAL * stroke
     lines = [line for letter in text_lines(text, capital, stroke, squeeze) for line in letter]
     if arrow:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import re
+import shutil
 import threading
 from pathlib import Path
 
@@ -59,27 +60,32 @@ def test_the_bench_judges_by_the_settings_of_the_print(tmp_path):
     assert after["advice"] == before["advice"] and before["advice"]
 
 
-def carried_case(tmp_path: Path) -> Path:
-    """A case whose second print is a comb alone, so that what the first left known says most."""
-    place = case(tmp_path)
+@pytest.fixture(scope="module")
+def carried(tmp_path_factory) -> Path:
+    """A case whose second print is a comb alone, so that what the first left known says most; to be copied."""
+    place = case(tmp_path_factory.mktemp("carried"))
     assert run("make", place, "--new-print", "--family", "comb-x")[0] == 0
     assert run("simulate", place, "--seed", 5, *options(ERRORS))[0] == 0
     return place
 
 
-def test_the_bench_takes_an_earlier_print_as_known(tmp_path):
-    place = carried_case(tmp_path)
-    text, _ = words_of(place, "--carry", "01")
-    assert plain(on_the_bench(place, carry="01")["text"]) == plain(text)
+@pytest.fixture
+def carried_case(carried, tmp_path) -> Path:
+    return Path(shutil.copytree(carried, tmp_path / "carried"))
 
 
-def comb_case(tmp_path: Path) -> Path:
+@pytest.fixture
+def comb_case(carried, tmp_path) -> Path:
     """A case whose only print is that comb, read alike."""
-    place = tmp_path / "comb"
-    assert run("init", place, "--yes")[0] == 0
-    assert run("make", place, "--family", "comb-x")[0] == 0
-    assert run("simulate", place, "--seed", 5, *options(ERRORS))[0] == 0
+    place = Path(shutil.copytree(carried, tmp_path / "comb"))
+    shutil.rmtree(place / "prints" / "01")
+    (place / "prints" / "02").rename(place / "prints" / "01")
     return place
+
+
+def test_the_bench_takes_an_earlier_print_as_known(carried_case):
+    text, _ = words_of(carried_case, "--carry", "01")
+    assert plain(on_the_bench(carried_case, carry="01")["text"]) == plain(text)
 
 
 @pytest.mark.parametrize(
@@ -91,23 +97,23 @@ def comb_case(tmp_path: Path) -> Path:
     ids=["plan", "predict"],
 )
 @pytest.mark.parametrize("how", [(), ("--carry", "01")], ids=["by itself", "named"])
-def test_an_earlier_print_is_carried_by_every_command(tmp_path, command, figure, how):
+def test_an_earlier_print_is_carried_by_every_command(carried_case, comb_case, command, figure, how):
     # The comb alone says nothing of the bead; the first print did.
-    alone = figure(run_json(*command[:1], comb_case(tmp_path), *command[1:]))
-    carried = figure(run_json(*command[:1], carried_case(tmp_path), *command[1:], *how))
+    alone = figure(run_json(*command[:1], comb_case, *command[1:]))
+    both = figure(run_json(*command[:1], carried_case, *command[1:], *how))
     # What uneven layers may pass for is in both and is not carried away.
-    assert carried < 0.8 * alone
+    assert both < 0.8 * alone
 
 
-def test_an_earlier_print_is_carried_into_a_comparison(tmp_path):
-    told = run_json("compare", carried_case(tmp_path), "01", "02", "--carry", "01")
+def test_an_earlier_print_is_carried_into_a_comparison(carried_case):
+    told = run_json("compare", carried_case, "01", "02", "--carry", "01")
     bead = told["terms"]["bead_excess"]
     assert bead["after_std_uncertainty"] < 1.5 * bead["before_std_uncertainty"]
 
 
-def test_a_part_is_corrected_by_what_is_carried(tmp_path):
+def test_a_part_is_corrected_by_what_is_carried(carried_case, comb_case):
     left = []
-    for place in (comb_case(tmp_path), carried_case(tmp_path)):
+    for place in (comb_case, carried_case):
         mesh = next(Case.open(place).print().folder.glob("*.stl"))
         told = run_json("correct", place, mesh, "-o", place / "out.stl", "--thin")
         left.append(told["bodies"][0]["virtual_print"]["corrected"]["mean_mm"])
