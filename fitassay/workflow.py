@@ -103,7 +103,7 @@ def make_print(
     clear_leftovers(target.folder)
     # From the look at what is there to the last write, nobody else writes readings.
     with locked(target.readings_path):
-        before = _manifest_before(target)
+        before = _manifest_before(target, made.manifest)
         if not _readings_to_keep(target, before, made.manifest):
             written = [*fill(target.folder, machine), *begin(target.folder)]
             _remove_stale(target, before, written)
@@ -300,8 +300,14 @@ def _plain(size: float) -> str:
     return f"{whole}.{digits.rstrip('0').ljust(2, '0')}"
 
 
-def _manifest_before(target: Print) -> Manifest | None:
+def _manifest_before(target: Print, now: Manifest) -> Manifest | None:
     """What this print held before; None if nothing, or nothing readable."""
+    from fitassay.coupons.export.manifest import manifest_json
+
+    # The same text says the same, and reading it would load what checks a manifest's fields.
+    with suppress(OSError):
+        if target.manifest_path.read_bytes() == manifest_json(now).encode():
+            return now
     with suppress(FitassayError):
         return target.manifest()
     return None

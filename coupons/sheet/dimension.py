@@ -10,22 +10,18 @@ Everything here is in millimetres of paper, x to the right, y up, the view's ori
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
-import shapely
 
-from fitassay.coupons.sheet.view import Place, View
+from fitassay.coupons.sheet.ground import ARROW, ROW, Ground
+from fitassay.coupons.sheet.view import Place
 
 # Paper sizes [mm].
-ARROW = 2.5
 ARROWS_INSIDE = 2 * ARROW + 1.0
 GAP = 0.8
 BEYOND = 1.5
 FIRST_ROW = 9.0
-ROW = 6.0
 TEXT_GAP = 0.7
 BALLOON = 4.2
 
@@ -33,16 +29,13 @@ MOST_ROWS = 14
 # How far from the touched faces a row between the outlines is looked for, and how finely.
 NEAR = 8.0
 STEP = 1.0
-# An outline that runs this near to a dimension line is taken for it.
-BESIDE = 1.2
-FACET = 0.02
-# So many of the cheapest choices are looked at together.
+# So many of the cheapest choices are looked at together: first for what lies near them, then for what they cross.
+NEAR_AT_ONCE = 64
 AT_ONCE = 16
 # What departs less from a straight line is taken for one.
 FLAT = 0.05
-# From this cost on a larger scale is worth a try; from the other on two marks lie on each other.
+# From this cost on a larger scale is worth a try.
 POOR = 25.0
-UNREADABLE = 1000.0
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -73,66 +66,6 @@ class Dimension:
     extensions: tuple[np.ndarray, ...]
     arrows_outside: bool
     label: np.ndarray
-
-
-class Shapes:
-    """Shapes on the paper that a new one must not meet."""
-
-    def __init__(self, shapes: Iterable[shapely.Geometry] = ()) -> None:
-        self._all = list(shapes)
-        self._tree: shapely.STRtree | None = None
-
-    def add(self, shape: shapely.Geometry) -> None:
-        """Put another one on the paper."""
-        self._all.append(shape)
-        self._tree = None
-
-    def near(self, others: Any, distance: float) -> np.ndarray:
-        """For each of `others`, how many shapes come within `distance`; missing ones (None) meet nothing."""
-        if not self._all:
-            return np.zeros(len(others))
-        if self._tree is None:
-            self._tree = shapely.STRtree(self._all)
-        pairs = self._tree.query(others, predicate="dwithin", distance=distance)
-        return np.bincount(pairs[0], minlength=len(others)).astype(float)
-
-    def meets(self, other: shapely.Geometry) -> bool:
-        """Whether any is touched by `other`."""
-        return bool(self.near(np.array([other]), 0.0)[0])
-
-
-class Ground:
-    """What already stands on the paper.
-
-    Parameters
-    ----------
-    view : View
-    scale : float
-        Paper mm for each mm.
-    solids : iterable of shapely geometry
-        What nothing may cover: the jaws.
-    """
-
-    def __init__(self, view: View, scale: float, solids: Iterable[shapely.Geometry]) -> None:
-        closed = [np.vstack([ring, ring[:1]]) * scale for ring in view.outlines]
-        thin = [np.vstack([ring, ring[:1]]) * scale for region in view.regions for ring in region]
-        # On paper nobody sees a round outline's facets, and few of them are met much faster than all.
-        self.edges = shapely.simplify(shapely.MultiLineString(closed), FACET)
-        self.any_edge = shapely.simplify(shapely.MultiLineString(closed + thin), FACET)
-        shapely.prepare(self.edges)
-        shapely.prepare(self.any_edge)
-        self.box = np.array(view.box) * scale
-        self.solids = Shapes(solids)
-        self.lines = Shapes()
-        self.labels = Shapes()
-        self.rows = Shapes()
-
-    def add_dimension(self, dimension: Dimension) -> None:
-        """Keep a dimension's place."""
-        self.labels.add(shapely.Polygon(dimension.label))
-        self.rows.add(shapely.LineString(dimension.line))
-        for line in (dimension.line, *dimension.extensions):
-            self.lines.add(shapely.LineString(line))
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -194,22 +127,7 @@ def best_dimension(place: Place, scale: float, text_width: float, ground: Ground
     """
     spot = _spot(place, scale)
     choices = _choices(spot, BALLOON + 0.8 + text_width, ground.box)
-    cheap = choices.price + _collisions(choices, ground)
-    best, cost = -1, math.inf
-    aside = np.full(len(choices.ends), np.nan)
-    # What is dear to compute only adds: once the cheap part alone passes the best, nothing better follows.
-    order = np.argsort(cheap, kind="stable")
-    for some in np.split(order, range(AT_ONCE, len(order), AT_ONCE)):
-        some = some[cheap[some] < cost]
-        if not len(some):
-            break
-        rows = np.unique(choices.row[some])
-        new = rows[np.isnan(aside[rows])]
-        aside[new] = _aside_crossings(choices.extensions[:, new], ground)
-        full = cheap[some] + aside[choices.row[some]] + _crossings(choices.line[some], ground)
-        k = int(np.argmin(full))
-        if full[k] < cost:
-            best, cost = int(some[k]), float(full[k])
+    best, cost = _cheapest(choices, ground)
     row = choices.row[best]
     extensions = tuple(part[row] for part in choices.extensions if np.isfinite(part[row]).all())
     dimension = Dimension(
@@ -223,6 +141,34 @@ def best_dimension(place: Place, scale: float, text_width: float, ground: Ground
         label=choices.label[best],
     )
     return dimension, cost
+
+
+def _cheapest(choices: _Choices, ground: Ground) -> tuple[int, float]:
+    """The choice that costs least, and its cost."""
+    best, cost = -1, math.inf
+    row_cost = np.full(len(choices.ends), np.nan)
+    # What is dear to compute only adds: once what is known of a choice passes the best, nothing behind it wins.
+    for some in _in_order(choices.price, NEAR_AT_ONCE):
+        some = some[choices.price[some] < cost]
+        if not len(some):
+            break
+        near = choices.price[some] + ground.collisions(choices.line[some], choices.label[some])
+        for k in _in_order(near, AT_ONCE):
+            k = k[near[k] < cost]
+            if not len(k):
+                break
+            rows = np.unique(choices.row[some[k]])
+            new = rows[np.isnan(row_cost[rows])]
+            row_cost[new] = ground.row_cost(choices.extensions[:, new])
+            full = near[k] + row_cost[choices.row[some[k]]] + ground.crossings(choices.line[some[k]])
+            if full.min() < cost:
+                best, cost = int(some[k[np.argmin(full)]]), float(full.min())
+    return best, cost
+
+
+def _in_order(prices: np.ndarray, at_once: int) -> list[np.ndarray]:
+    """Which of `prices` come first, by so many at a time."""
+    return np.split(np.argsort(prices, kind="stable"), range(at_once, len(prices), at_once))
 
 
 def _spot(place: Place, scale: float) -> _Spot:
@@ -315,76 +261,3 @@ def _figure_starts(spot: _Spot, width: float) -> list[tuple[float, float]]:
         starts += [(first, 0.6), (span - first - width, 0.7)]
     beside = ARROW + 0.5 if span < ARROWS_INSIDE else 1.5
     return [*starts, (span + beside, 2.0), (-beside - width, 2.2)]
-
-
-def _collisions(choices: _Choices, ground: Ground) -> np.ndarray:
-    """What each choice costs by meeting what stands already."""
-    labels = shapely.polygons(choices.label)
-    padded = shapely.polygons(_grown(choices.label, 0.4))
-    lines = shapely.linestrings(choices.line)
-    # In line with its own jaws the dimension line touches them where its arrows end.
-    bodies = shapely.linestrings(_shortened(choices.line, 1.2))
-    unreadable = (
-        ground.solids.near(labels, 0.4)
-        + ground.lines.near(labels, 0.4)
-        + ground.labels.near(labels, 1.0)
-        + ground.solids.near(bodies, 0.7)
-        + ground.labels.near(bodies, 0.4)
-    )
-    cost = 30.0 * shapely.intersects(ground.any_edge, padded) + 30.0 * shapely.intersects(
-        ground.edges, padded
-    )
-    cost += 5.0 * ground.lines.near(lines, 0.0) + 4.0 * ground.rows.near(lines, ROW - 2.0)
-    for side in choices.extensions:
-        there = np.isfinite(side).all(axis=(1, 2))
-        parts = np.full(len(side), None, dtype=object)
-        parts[there] = shapely.linestrings(side[there])
-        unreadable += ground.labels.near(parts, 0.3)[choices.row]
-        met = 8.0 * ground.solids.near(parts, 0.0) + 5.0 * ground.rows.near(parts, 0.0)
-        cost += met[choices.row]
-    return cost + UNREADABLE * unreadable
-
-
-def _grown(labels: np.ndarray, by: float) -> np.ndarray:
-    """Rectangles (n, 4, 2) moved outwards by `by` on all sides."""
-    along = labels[:, 1] - labels[:, 0]
-    up = labels[:, 3] - labels[:, 0]
-    along = by * along / np.linalg.norm(along, axis=1, keepdims=True)
-    up = by * up / np.linalg.norm(up, axis=1, keepdims=True)
-    return labels + np.stack([-along - up, along - up, along + up, up - along], axis=1)
-
-
-def _shortened(lines: np.ndarray, cut: float) -> np.ndarray:
-    step = lines[:, 1] - lines[:, 0]
-    length = np.maximum(np.linalg.norm(step, axis=1), 1e-9)[:, None]
-    off = step / length * np.minimum(cut, length / 4)
-    return np.stack([lines[:, 0] + off, lines[:, 1] - off], axis=1)
-
-
-def _crossings(lines: np.ndarray, ground: Ground) -> np.ndarray:
-    """What dimension lines (n, 2, 2) cost by crossing outlines, or by running along one and being taken for it."""
-    ends = _shortened(lines, 0.3)
-    step = ends[:, 1] - ends[:, 0]
-    length = np.maximum(np.linalg.norm(step, axis=1), 1e-9)
-    across = step[:, ::-1] * [-1.0, 1.0] * (BESIDE / length)[:, None]
-    start, end = ends[:, 0], ends[:, 1]
-    strips = shapely.polygons(np.stack([start - across, end - across, end + across, start + across], axis=1))
-    beside = shapely.length(shapely.intersection(ground.edges, strips))
-    return _passages(ends, ground) + 25.0 * (beside > 3.0 * ARROW + 0.25 * length)
-
-
-def _aside_crossings(extensions: np.ndarray, ground: Ground) -> np.ndarray:
-    """What rows (2, n, 2, 2) cost by their extension lines' crossing outlines, ndarray (n,)."""
-    cost = np.zeros(extensions.shape[1])
-    for side in extensions:
-        there = np.isfinite(side).all(axis=(1, 2))
-        cost[there] += _passages(side[there], ground)
-    return cost
-
-
-def _passages(lines: np.ndarray, ground: Ground) -> np.ndarray:
-    """The price of lines (n, 2, 2) for each time that they pass through an outline, and for meeting any edge."""
-    bodies = shapely.linestrings(lines)
-    met = shapely.intersection(bodies, ground.edges)
-    times = np.where(shapely.is_empty(met), 0, shapely.get_num_geometries(met))
-    return 1.5 * times + 1.5 * shapely.intersects(ground.any_edge, bodies)

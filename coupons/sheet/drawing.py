@@ -8,7 +8,8 @@ from collections.abc import Callable, Iterable
 import numpy as np
 from fpdf.drawing import PaintedPath
 
-from fitassay.coupons.sheet.dimension import ARROW, BALLOON, Dimension
+from fitassay.coupons.sheet.dimension import BALLOON, Dimension
+from fitassay.coupons.sheet.ground import ARROW
 from fitassay.coupons.sheet.layout import AXIS, SEAM_RADIUS, Jaw, Layout, SeamMark
 from fitassay.coupons.sheet.paper import POINT_MM, SheetPdf
 

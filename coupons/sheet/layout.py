@@ -12,7 +12,8 @@ from dataclasses import dataclass, field
 import numpy as np
 import shapely
 
-from fitassay.coupons.sheet.dimension import POOR, UNREADABLE, Dimension, Ground, best_dimension
+from fitassay.coupons.sheet.dimension import POOR, Dimension, best_dimension
+from fitassay.coupons.sheet.ground import UNREADABLE, Ground
 from fitassay.coupons.sheet.view import Place, View
 
 # Paper sizes [mm].
@@ -115,7 +116,7 @@ def lay_out(view: View, scale: float, text_width: Callable[[str], float]) -> Lay
         layout.conflicts += cost >= UNREADABLE
         layout.poor += cost > POOR
         layout.dimensions.append(dimension)
-        ground.add_dimension(dimension)
+        ground.add_dimension(dimension.line, dimension.label, dimension.extensions)
     layout.dimensions.sort(key=lambda d: d.number)
     layout.axis_corner = _axis_corner(layout, ground)
     return layout
