@@ -20,6 +20,7 @@ from fitassay.coupons.files import (
     clear_leftovers,
     is_leftover,
     is_there,
+    read_input,
     usual_mode,
     write_atomic,
 )
@@ -305,10 +306,9 @@ def _manifest_before(target: Print, now: Manifest) -> Manifest | None:
     from fitassay.coupons.export.manifest import manifest_json
 
     # The same text says the same, and reading it would load what checks a manifest's fields.
-    with suppress(OSError):
-        if target.manifest_path.read_bytes() == manifest_json(now).encode():
-            return now
     with suppress(FitassayError):
+        if read_input(target.manifest_path, "manifest") == manifest_json(now).encode():
+            return now
         return target.manifest()
     return None
 

@@ -27,7 +27,7 @@ HEAVY = (
     "rich",
     "pydantic",
     "jinja2",
-    "fpdf",
+    "reportlab",
 )
 
 

@@ -299,7 +299,7 @@ def test_coupons_import_nothing_of_the_analysis_nor_heavy_libraries():
     script = (
         "import sys, fitassay.coupons.make;"
         "print([m for m in sys.modules if m.split('.')[0] in"
-        " ('trimesh', 'scipy', 'matplotlib', 'pydantic', 'fpdf')"
+        " ('trimesh', 'scipy', 'matplotlib', 'pydantic', 'reportlab')"
         " or m.startswith('fitassay.') and not m.startswith('fitassay.coupons')])"
     )
     out = subprocess.run(

@@ -33,7 +33,7 @@ def test_entering_the_rooms_loads_nothing_heavy():
     code = (
         "import importlib, sys\n"
         f"for room in {ROOMS!r}: importlib.import_module(room)\n"
-        "print([m for m in ('numpy', 'shapely', 'manifold3d', 'fpdf', 'pydantic') if m in sys.modules])\n"
+        "print([m for m in ('numpy', 'shapely', 'manifold3d', 'reportlab', 'pydantic') if m in sys.modules])\n"
     )
     run = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, cwd=ROOT, check=True)
     assert run.stdout.strip() == "[]"

@@ -35,8 +35,7 @@ from tests.sets import coupon_set
 
 @cache
 def known() -> frozenset[int]:
-    with SheetPdf("a4") as pdf:
-        return pdf.known
+    return SheetPdf("a4").known
 
 
 @pytest.mark.parametrize(

@@ -6,12 +6,11 @@ import math
 from collections.abc import Callable, Iterable
 
 import numpy as np
-from fpdf.drawing import PaintedPath
 
 from fitassay.coupons.sheet.dimension import BALLOON, Dimension
 from fitassay.coupons.sheet.ground import ARROW
 from fitassay.coupons.sheet.layout import AXIS, SEAM_RADIUS, Jaw, Layout, SeamMark
-from fitassay.coupons.sheet.paper import POINT_MM, SheetPdf
+from fitassay.coupons.sheet.paper import POINT_MM, WHITE, SheetPdf
 
 # Line widths [mm], two to one as in ISO 128 (from memory), and one heavier for what is measured.
 WIDE = 0.35
@@ -38,15 +37,15 @@ def draw(pdf: SheetPdf, layout: Layout, left: float, top: float) -> None:
 
     scale = layout.scale
     for region in layout.view.regions:
-        fill_area(pdf, [to_page(ring * scale) for ring in region])
+        fill_material(pdf, [to_page(ring * scale) for ring in region])
     pdf.stroke(WIDE)
     for ring in layout.view.outlines:
-        pdf.polygon(_pairs(to_page(ring * scale)), style="D")
+        pdf.outline(to_page(ring * scale))
     pdf.stroke(MEASURED)
     for place in layout.view.places:
         for face in (place.face_a, place.face_b):
             if len(face.line) > 1 and np.ptp(face.line, axis=0).max() > 0:
-                pdf.polyline(_pairs(to_page(face.line * scale)))
+                pdf.polyline(to_page(face.line * scale))
     for dimension in layout.dimensions:
         _dimension(pdf, dimension, to_page)
     for jaw in layout.jaws:
@@ -57,30 +56,16 @@ def draw(pdf: SheetPdf, layout: Layout, left: float, top: float) -> None:
         draw_axes(pdf, layout.axis_corner, layout.view.axes, to_page)
 
 
-def _pairs(points: np.ndarray) -> list[tuple[float, float]]:
-    return [(float(x), float(y)) for x, y in points]
-
-
-def fill_area(pdf: SheetPdf, rings: Iterable[np.ndarray]) -> None:
+def fill_material(pdf: SheetPdf, rings: Iterable[np.ndarray]) -> None:
     """Material seen from above: one filled area with its holes, narrow edges."""
-    path = PaintedPath()
-    path.style.fill_color = f"#{MATERIAL_GREY:02x}{MATERIAL_GREY:02x}{MATERIAL_GREY:02x}"
-    path.style.stroke_color = "#000000"
-    path.style.stroke_width = NARROW
-    path.style.intersection_rule = "evenodd"
-    for ring in rings:
-        points = _pairs(ring)
-        path.move_to(*points[0])
-        for point in points[1:]:
-            path.line_to(*point)
-        path.close()
-    pdf.draw_path(path, copy=False)  # type: ignore[arg-type]
+    pdf.stroke(NARROW)
+    pdf.area(rings, MATERIAL_GREY, edged=True)
 
 
 def _dimension(pdf: SheetPdf, dimension: Dimension, to_page: ToPage) -> None:
     pdf.stroke(NARROW)
     for part in (*dimension.extensions, dimension.line):
-        pdf.polyline(_pairs(to_page(part)))
+        pdf.polyline(to_page(part))
     along = dimension.ends[1] - dimension.ends[0]
     along = along / max(float(np.linalg.norm(along)), 1e-9)
     inward = -1.0 if dimension.arrows_outside else 1.0
@@ -90,52 +75,39 @@ def _dimension(pdf: SheetPdf, dimension: Dimension, to_page: ToPage) -> None:
     foot = dimension.label[0]
     balloon(pdf, to_page(foot + along * BALLOON / 2 + up * BALLOON / 2), dimension.number)
     x, y = to_page(foot + along * (BALLOON + 0.8) + up * 0.75)
-    pdf.font(FIGURE_PT)
-    if abs(dimension.angle) < 1e-9:
-        pdf.text(x, y, dimension.text)
-    else:
-        with pdf.rotation(math.degrees(dimension.angle), x, y):
-            pdf.text(x, y, dimension.text)
+    pdf.put(x, y, dimension.text, FIGURE_PT, turn=dimension.angle)
 
 
 def arrow(pdf: SheetPdf, tip: np.ndarray, way: np.ndarray, to_page: ToPage) -> None:
     """A closed filled arrowhead, its tip at `tip`, pointing along the unit vector `way`."""
     side = np.array([-way[1], way[0]]) * ARROW_HALF_WIDTH
     back = tip - way * ARROW
-    pdf.set_fill_color(0)
-    pdf.polygon(_pairs(to_page(np.stack([tip, back + side, back - side]))), style="F")
+    pdf.area([to_page(np.stack([tip, back + side, back - side]))])
 
 
 def balloon(pdf: SheetPdf, centre: np.ndarray, number: int) -> None:
     """A feature's number in a circle, always upright."""
     pdf.stroke(NARROW)
-    pdf.set_fill_color(255)
-    pdf.circle(float(centre[0]), float(centre[1]), BALLOON / 2 - 0.15, style="DF")
-    pdf.set_fill_color(0)
+    pdf.disc(float(centre[0]), float(centre[1]), BALLOON / 2 - 0.15)
     size = 7.0 if number < 100 else 5.5
     pdf.put(float(centre[0]), float(centre[1]) + 0.36 * size * POINT_MM, str(number), size, True, "centre")
 
 
 def draw_jaw(pdf: SheetPdf, jaw: Jaw, to_page: ToPage) -> None:
     """A black block that carries the feature's number in white."""
-    pdf.set_fill_color(0)
-    pdf.polygon(_pairs(to_page(jaw.outline)), style="F")
+    pdf.area([to_page(jaw.outline)])
     x, y = to_page(jaw.centre)
     # Two digits fill the smaller, inside block.
     size = 6.5 if jaw.number < 10 else 5.0 if jaw.number < 100 else 3.6
-    pdf.set_text_color(255)
-    pdf.put(float(x), float(y) + 0.36 * size * POINT_MM, str(jaw.number), size, True, "centre")
-    pdf.set_text_color(0)
+    pdf.put(float(x), float(y) + 0.36 * size * POINT_MM, str(jaw.number), size, True, "centre", grey=WHITE)
 
 
 def draw_seam(pdf: SheetPdf, mark: SeamMark, to_page: ToPage) -> None:
     """S in a circle, joined to the notch's tip."""
     pdf.stroke(NARROW)
-    pdf.polyline(_pairs(to_page(np.stack([mark.tip, mark.centre]))))
+    pdf.polyline(to_page(np.stack([mark.tip, mark.centre])))
     x, y = to_page(mark.centre)
-    pdf.set_fill_color(255)
-    pdf.circle(float(x), float(y), SEAM_RADIUS, style="DF")
-    pdf.set_fill_color(0)
+    pdf.disc(float(x), float(y), SEAM_RADIUS)
     pdf.put(float(x), float(y) + 0.36 * 7.0 * POINT_MM, "S", 7.0, True, "centre")
 
 
@@ -145,7 +117,7 @@ def draw_axes(pdf: SheetPdf, corner: np.ndarray, names: tuple[str, str], to_page
     pdf.stroke(WIDE)
     for way, name in ((right, names[0]), (up, names[1])):
         tip = corner + way * (AXIS - 4.5)
-        pdf.polyline(_pairs(to_page(np.stack([corner, tip - way]))))
+        pdf.polyline(to_page(np.stack([corner, tip - way])))
         arrow(pdf, tip, way, to_page)
         spot = to_page(tip + way * 2.3)
         pdf.put(float(spot[0]), float(spot[1]) + 1.0, f"+{name}", 8.0, True, "centre")

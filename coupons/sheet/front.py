@@ -18,7 +18,7 @@ from fitassay.coupons.sheet.drawing import (
     draw_axes,
     draw_jaw,
     draw_seam,
-    fill_area,
+    fill_material,
 )
 from fitassay.coupons.sheet.layout import AXIS, SeamMark, make_jaw
 from fitassay.coupons.sheet.paper import MARGIN, TOP, SheetPdf, line_step
@@ -243,7 +243,7 @@ def _plate(
         origin = np.array(coupon.origin_on_plate_mm)
         # Small drawings would show an engraved name as a blot.
         for region in piece.tops if scale >= 0.5 else [piece.silhouette("z")]:
-            fill_area(pdf, [to_page((ring + origin) * scale) for ring in region])
+            fill_material(pdf, [to_page((ring + origin) * scale) for ring in region])
         centres.append((order[coupon.id], origin + np.array(coupon.size_mm[:2]) / 2))
     for number, centre in centres:
         balloon(pdf, to_page(centre * scale), number)

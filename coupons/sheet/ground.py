@@ -144,7 +144,7 @@ class Ground:
 
     def _passages(self, lines: np.ndarray) -> np.ndarray:
         """The price of lines (n, 2, 2) for each time that they pass through an outline, and for meeting any edge."""
-        bodies = shapely.linestrings(lines)
+        bodies: Any = shapely.linestrings(lines)
         times = np.zeros(len(bodies))
         met = shapely.intersects(self.edges, bodies)
         times[met] = shapely.get_num_geometries(shapely.intersection(bodies[met], self.edges))

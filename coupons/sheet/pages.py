@@ -74,16 +74,16 @@ def compose(
     """The whole document."""
     pieces = {coupon.id: load_piece(coupon, source) for coupon in manifest.coupons}
     _check(manifest, machine, pieces)
-    with SheetPdf(paper) as pdf:
-        pdf.name_document(safe_text(machine.name, pdf.known, 90))
-        numbers = numbered_features(manifest)
-        front_page(pdf, manifest, machine, pieces)
-        plates_page(pdf, manifest, machine, pieces)
-        pdf.add_page()
-        y = TOP
-        for order, coupon in enumerate(manifest.coupons, start=1):
-            y = _coupon(pdf, order, coupon, pieces[coupon.id], numbers, y)
-        return bytes(pdf.output())
+    pdf = SheetPdf(paper)
+    pdf.name_document(safe_text(machine.name, pdf.known, 90))
+    numbers = numbered_features(manifest)
+    front_page(pdf, manifest, machine, pieces)
+    plates_page(pdf, manifest, machine, pieces)
+    pdf.add_page()
+    y = TOP
+    for order, coupon in enumerate(manifest.coupons, start=1):
+        y = _coupon(pdf, order, coupon, pieces[coupon.id], numbers, y)
+    return pdf.output()
 
 
 def _check(manifest: Manifest, machine: Machine, pieces: Mapping[str, Piece]) -> None:

@@ -2,12 +2,18 @@
 
 from __future__ import annotations
 
-import datetime
 import importlib.util
+import io
+import math
+from collections.abc import Iterable, Sequence
 from pathlib import Path
 from typing import Any, Literal
 
-from fpdf import FPDF
+from reportlab import rl_config
+from reportlab.pdfbase import pdfmetrics
+from reportlab.pdfbase.ttfonts import TTFont
+from reportlab.pdfgen.canvas import Canvas
+from reportlab.pdfgen.pathobject import PDFPathObject
 
 from fitassay.coupons.errors import JobError
 
@@ -20,12 +26,22 @@ MARGIN = 15.0
 TOP = 21.0
 FOOT = 17.0
 BAR_MM = 50.0
-FONT = "sheet"
 POINT_MM = 25.4 / 72
+FONTS = {False: ("sheet", "DejaVuSans.ttf"), True: ("sheet bold", "DejaVuSans-Bold.ttf")}
+"""Name and file of the plain and of the bold letters."""
+BLACK, WHITE = 0, 255
+EVEN_ODD = 0  # reportlab's number for this rule
+
+# A quarter smaller than with its streams written out as letters.
+rl_config.useA85 = 0
+
+Points = Iterable[Sequence[float]]
 
 
-class SheetPdf(FPDF):
+class SheetPdf:
     """A document that looks the same, byte for byte, whenever it is made from the same input.
+
+    Places are in mm from the page's upper left corner, y down; grey levels from 0, black, to 255.
 
     Parameters
     ----------
@@ -33,6 +49,8 @@ class SheetPdf(FPDF):
 
     Attributes
     ----------
+    w, h, epw : float [mm]
+        The page's width and height, and the width between its margins.
     known : frozenset of int
         Code points that can be shown.
     heading : str
@@ -40,49 +58,58 @@ class SheetPdf(FPDF):
     """
 
     def __init__(self, paper: Paper) -> None:
-        super().__init__(unit="mm", format=SIZES_MM[paper])
-        # A real time of making would change every copy.
-        self.set_creation_date(datetime.datetime(2000, 1, 1, tzinfo=datetime.UTC))
-        self.set_margins(MARGIN, TOP, MARGIN)
-        self.set_auto_page_break(False)
-        self.c_margin = 0.0
+        self.w, self.h = SIZES_MM[paper]
+        self.epw = self.w - 2 * MARGIN
+        self._out = io.BytesIO()
+        size = (self.w / POINT_MM, self.h / POINT_MM)
+        # Invariant: a real time of making would change every copy.
+        self._canvas = Canvas(self._out, pagesize=size, pageCompression=1, invariant=1, lang="en")
         folder = _font_folder()
-        self.add_font(FONT, "", folder / "DejaVuSans.ttf")
-        self.add_font(FONT, "B", folder / "DejaVuSans-Bold.ttf")
-        self.alias_nb_pages("{n}")
-        fonts: Any = self.fonts
-        self.known = frozenset(fonts[FONT].cmap) & frozenset(fonts[FONT + "B"].cmap)
+        self._fonts: dict[bool, Any] = {bold: TTFont(n, folder / file) for bold, (n, file) in FONTS.items()}
+        for font in self._fonts.values():
+            pdfmetrics.registerFont(font)
+        self.known = frozenset.intersection(*(frozenset(f.face.charToGlyph) for f in self._fonts.values()))
         self.heading = ""
+        self._pages = 0
 
-    def __enter__(self) -> SheetPdf:
-        return self
+    def add_page(self) -> None:
+        """Begin a page: the sheet's name above, scale bar and number below."""
+        if self._pages:
+            self._canvas.showPage()
+        self._pages += 1
+        self._canvas.setLineCap(2)
+        self._header()
+        self._footer()
 
-    def __exit__(self, *_: object) -> None:
-        """Close the font files, which otherwise only a finished document does."""
-        fonts: Any = self.fonts
-        for font in fonts.values():
-            font.ttfont.close()
+    def output(self) -> bytes:
+        """The finished document."""
+        # Only now it is known how many pages there are.
+        for page in range(1, self._pages + 1):
+            self._canvas.beginForm(_foot(page))
+            self.put(self.w - MARGIN, self.h - 12.0, f"page {page} of {self._pages}", 7.0, align="right")
+            self._canvas.endForm()
+        self._canvas.save()
+        return self._out.getvalue()
 
     def name_document(self, title: str) -> None:
         """Set what a reader shows in its window and what stands at the top of every page; `title` is safe."""
         self.heading = title
-        self.set_title("Measuring sheet: " + title)
-        self.set_lang("en")
+        self._canvas.setTitle("Measuring sheet: " + title)
 
     @property
     def low(self) -> float:
         """Lowest usable height on the page [mm from the top]."""
         return self.h - FOOT - 4.0
 
-    def header(self) -> None:
+    def _header(self) -> None:
         """Name of the sheet, and a line below it."""
         self.put(MARGIN, 13.0, self.fitted(self.heading, self.epw - 40.0, 8.0), 8.0)
         self.put(self.w - MARGIN, 13.0, "Measuring sheet", 8.0, align="right")
         self.stroke(0.25)
         self.line(MARGIN, 15.0, self.w - MARGIN, 15.0)
 
-    def footer(self) -> None:
-        """Scale bar, and the page's number."""
+    def _footer(self) -> None:
+        """Scale bar, and room for the page's number."""
         y = self.h - 13.0
         self.stroke(0.35)
         self.line(MARGIN, y, MARGIN + BAR_MM, y)
@@ -91,24 +118,56 @@ class SheetPdf(FPDF):
             tick = 2.4 if k in (0, 5) else 1.2
             self.line(MARGIN + 10.0 * k, y - tick / 2, MARGIN + 10.0 * k, y + tick / 2)
         self.put(MARGIN + BAR_MM + 3.0, y + 1.0, f"{BAR_MM:.0f} mm: if not, print again at 100 %", 7.0)
-        # Only a cell replaces the number of pages once it is known.
-        self.font(7.0)
-        self.set_xy(self.w - MARGIN - 20.0, y - 1.5)
-        self.cell(20.0, 3.0, f"page {self.page_no()} of {{n}}", align="R")
+        self._canvas.doForm(_foot(self._pages))
 
-    def stroke(self, width: float, grey: int = 0) -> None:
-        """Line width [mm] and grey level (0 black) from now on."""
-        self.set_line_width(width)
-        self.set_draw_color(grey)
+    def stroke(self, width: float) -> None:
+        """Line width [mm] from now on."""
+        self._canvas.setLineWidth(width / POINT_MM)
 
-    def font(self, size: float, bold: bool = False) -> None:
-        """Font size [pt] from now on."""
-        self.set_font(FONT, "B" if bold else "", size)  # type: ignore[arg-type]
+    def line(self, x0: float, y0: float, x1: float, y1: float) -> None:
+        """A straight line."""
+        self.polyline([(x0, y0), (x1, y1)])
+
+    def rect(self, x: float, y: float, width: float, height: float) -> None:
+        """A rectangle's outline, (x, y) its upper left corner."""
+        self.outline([(x, y), (x + width, y), (x + width, y + height), (x, y + height)])
+
+    def polyline(self, points: Points) -> None:
+        """An open line through the points."""
+        self._canvas.drawPath(self._path([points], closed=False))
+
+    def outline(self, points: Points) -> None:
+        """A closed line through the points."""
+        self._canvas.drawPath(self._path([points]))
+
+    def area(self, rings: Iterable[Points], grey: int = BLACK, edged: bool = False) -> None:
+        """What the rings enclose by the even-odd rule, filled, with or without a line along its edges."""
+        self._canvas.setFillGray(grey / 255)
+        self._canvas.drawPath(self._path(rings), stroke=int(edged), fill=1, fillMode=EVEN_ODD)
+
+    def disc(self, x: float, y: float, radius: float, grey: int = WHITE) -> None:
+        """A filled circle with a line around it."""
+        self._canvas.setFillGray(grey / 255)
+        self._canvas.circle(*self._place(x, y), radius / POINT_MM, stroke=1, fill=1)
+
+    def _path(self, lines: Iterable[Points], closed: bool = True) -> PDFPathObject:
+        path = self._canvas.beginPath()
+        for line in lines:
+            first, *rest = (self._place(x, y) for x, y in line)
+            path.moveTo(*first)
+            for place in rest:
+                path.lineTo(*place)
+            if closed:
+                path.close()
+        return path
+
+    def _place(self, x: float, y: float) -> tuple[float, float]:
+        """The document's own coordinates: points, y up."""
+        return float(x) / POINT_MM, (self.h - float(y)) / POINT_MM
 
     def width_of(self, text: str, size: float, bold: bool = False) -> float:
         """Width of one line [mm]."""
-        self.font(size, bold)
-        return float(self.get_string_width(text))
+        return self._fonts[bold].stringWidth(text, size) * POINT_MM
 
     def put(
         self,
@@ -118,21 +177,30 @@ class SheetPdf(FPDF):
         size: float,
         bold: bool = False,
         align: Literal["left", "centre", "right"] = "left",
+        *,
+        grey: int = BLACK,
+        turn: float = 0.0,
     ) -> None:
-        """One line of text with its baseline at `y`."""
-        self.font(size, bold)
+        """One line of text with its baseline at `y`, turned counter-clockwise about (x, y) by `turn` [rad]."""
+        name, _ = FONTS[bold]
         shift = {"left": 0.0, "centre": 0.5, "right": 1.0}[align]
-        self.text(x - shift * self.get_string_width(text) if shift else x, y, text)
+        written = self._canvas.beginText()
+        written.setFont(name, size)
+        written.setFillGray(grey / 255)
+        left, base = self._place(x - shift * self.width_of(text, size, bold), y)
+        cos, sin = math.cos(turn), math.sin(turn)
+        written.setTextTransform(cos, sin, -sin, cos, left, base)
+        written.textOut(text)
+        self._canvas.drawText(written)
 
     def fitted(self, text: str, width: float, size: float, bold: bool = False) -> str:
         """`text`, cut with an ellipsis where it is wider than `width` [mm]."""
-        self.font(size, bold)
-        if self.get_string_width(text) <= width:
+        if self.width_of(text, size, bold) <= width:
             return text
         low, high = 0, len(text)
         while low < high:
             middle = (low + high + 1) // 2
-            if self.get_string_width(text[:middle].rstrip() + "…") <= width:
+            if self.width_of(text[:middle].rstrip() + "…", size, bold) <= width:
                 low = middle
             else:
                 high = middle - 1
@@ -140,25 +208,25 @@ class SheetPdf(FPDF):
 
     def wrapped(self, text: str, width: float, size: float, bold: bool = False) -> list[str]:
         """`text` broken into lines no wider than `width` [mm]; a longer word is broken anywhere."""
-        self.font(size, bold)
-        space = self.get_string_width(" ")
+        space = self.width_of(" ", size, bold)
         lines, used = [""], 0.0
         for word in text.split(" "):
-            wide = self.get_string_width(word)
+            wide = self.width_of(word, size, bold)
             if lines[-1] and used + space + wide > width:
                 lines.append("")
                 used = 0.0
             while wide > width and len(word) > 1:
-                fit = next(n for n in range(len(word), 0, -1) if n == 1 or self._wide(word[:n]) <= width)
+                fit = next(
+                    n
+                    for n in range(len(word), 0, -1)
+                    if n == 1 or self.width_of(word[:n], size, bold) <= width
+                )
                 lines[-1], word = word[:fit], word[fit:]
                 lines.append("")
-                wide = self._wide(word)
+                wide = self.width_of(word, size, bold)
             used += wide + (space if lines[-1] else 0.0)
             lines[-1] += (" " if lines[-1] else "") + word
         return lines
-
-    def _wide(self, text: str) -> float:
-        return float(self.get_string_width(text))
 
     def lines(self, x: float, y: float, lines: list[str], size: float, bold: bool = False) -> float:
         """Write lines below each other, the first with its top at `y`; the height used [mm]."""
@@ -166,6 +234,10 @@ class SheetPdf(FPDF):
         for k, line in enumerate(lines):
             self.put(x, y + step * k + 0.78 * step, line, size, bold)
         return step * len(lines)
+
+
+def _foot(page: int) -> str:
+    return f"foot{page}"
 
 
 def line_step(size: float) -> float:

@@ -56,9 +56,9 @@ def safe_text(text: str, known: Container[int], limit: int = 80) -> str:
     if len(line) > limit or len(text) > 4 * limit:
         line = line[: limit - 1].rstrip() + ELLIPSIS
     if any(unicodedata.bidirectional(char) in ("R", "AL") for char in line):
-        from fpdf.bidi import BidiParagraph
+        from bidi.algorithm import get_display
 
-        line = BidiParagraph(text=line).get_reordered_string()
+        line = str(get_display(line))
     return line
 
 
