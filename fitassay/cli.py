@@ -25,6 +25,7 @@ STAGES: dict[str, dict[str, str]] = {
     "Prepare": {
         "init": "Write down what the printer is and what is set on it now.",
         "make": "Coupons, plates, measuring sheet and blank readings.",
+        "path": "Files to print without a slicing program.",
         "trace": "Where the path really stands, from the sliced file.",
     },
     "Read": {

@@ -12,8 +12,8 @@ import numpy as np
 
 from fitassay.analysis.terms import BORE_REFERENCE_MM
 from fitassay.coupons.sections import Ring, is_round, polygons
+from fitassay.coupons.toolpath.walls import MITRE_LIMIT, from_sharpest, loops_inside
 
-MITRE_LIMIT = 6.0
 # A loop about a bore stands no farther than this inside its material.
 BESIDE_MM = 2.0
 
@@ -61,14 +61,6 @@ def mitre_vectors(points: np.ndarray) -> np.ndarray:
     return (before + after) / np.maximum(1 + np.sum(before * after, axis=1), 2 / MITRE_LIMIT**2)[:, None]
 
 
-def turning_angles(points: np.ndarray) -> np.ndarray:
-    """Change of direction at each vertex of a closed path, ndarray (m,) [rad], left positive."""
-    edge = np.roll(points, -1, axis=0) - points
-    before = np.roll(edge, 1, axis=0)
-    cross = before[:, 0] * edge[:, 1] - before[:, 1] * edge[:, 0]
-    return np.arctan2(cross, np.sum(before * edge, axis=1))
-
-
 def ideal_loops(rings: tuple[Ring, ...], width: float, single_wall: bool = False) -> tuple[Loop, ...]:
     """The loops of a perfect slicer for a section.
 
@@ -87,18 +79,12 @@ def ideal_loops(rings: tuple[Ring, ...], width: float, single_wall: bool = False
     """
     import shapely
 
-    loops: list[Loop] = []
     bores = [b for b in (ring.bore() for ring in rings) if b]
-    for polygon in polygons(rings):
-        body = shapely.Polygon(polygon.exterior) if single_wall else polygon
-        inner = body.buffer(-width / 2, join_style="mitre", mitre_limit=MITRE_LIMIT)
-        for part in getattr(inner, "geoms", [inner]):
-            if part.is_empty:
-                continue
-            part = shapely.geometry.polygon.orient(part)
-            for ring in (part.exterior, *part.interiors):
-                loops.append(path_loop(np.array(ring.coords)[:-1], bores, fixed=single_wall))
-    return tuple(loops)
+    return tuple(
+        path_loop(points, bores, fixed=single_wall)
+        for polygon in polygons(rings)
+        for points in loops_inside(shapely.Polygon(polygon.exterior) if single_wall else polygon, width / 2)
+    )
 
 
 def path_loop(
@@ -121,7 +107,7 @@ def path_loop(
     """
     points = _without_repeats(points)
     if seam:
-        points = np.roll(points, -int(np.argmax(np.abs(turning_angles(points)))), axis=0)
+        points = from_sharpest(points)
     outward = np.zeros_like(points) if fixed else mitre_vectors(points)
     closing = np.zeros_like(points)
     area = Ring(points=points).area

@@ -9,11 +9,12 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from fitassay.analysis.chain.loops import Loop, turning_angles
+from fitassay.analysis.chain.loops import Loop
 from fitassay.analysis.chain.sensitivities import SetWalk
 from fitassay.analysis.chain.span import CouponWalk
 from fitassay.analysis.terms import FLARE_BAND_MM
 from fitassay.coupons.feature import DEEP_MM, RIM_MM, Coupon, Feature
+from fitassay.coupons.toolpath.walls import turning_angles
 
 # A sharp corner turns by more than this.
 CORNER_RAD = np.deg2rad(20.0)

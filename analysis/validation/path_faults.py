@@ -22,11 +22,12 @@ from typing import Literal
 
 import numpy as np
 
-from fitassay.analysis.chain.loops import Loop, turning_angles
+from fitassay.analysis.chain.loops import Loop
 from fitassay.analysis.chain.sensitivities import SetWalk
 from fitassay.analysis.chain.span import WINDOW_MM, CouponWalk, bead_reach, carried
 from fitassay.analysis.terms import FLARE_BAND_MM, Errors, errors_of
 from fitassay.coupons.feature import Feature
+from fitassay.coupons.toolpath.walls import turning_angles
 
 Seam = Literal["notch", "random", "worst"]
 
