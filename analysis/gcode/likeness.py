@@ -98,6 +98,7 @@ def read_likeness(path: Path, filament_diameter: float) -> Likeness:
     with open_input(path, "sliced file") as stream:
         lines = stream.read().decode("utf-8", "surrogateescape").splitlines()
     body = [codes(line) for line in lines[cut - 1 : last]]
+    rows, beads = rows[rows[:, LINE] >= cut], beads[rows[:, LINE] >= cut]
     area = np.pi / 4 * filament_diameter**2
     moved = np.hypot(rows[:, X1] - rows[:, X0], rows[:, Y1] - rows[:, Y0])
     back = (rows[:, FED] < 0) & (moved < NUDGE_MM)

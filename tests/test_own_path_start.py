@@ -1,0 +1,200 @@
+"""The user's start and end around a path of ours: bad ones are refused or mended, each with one sentence."""
+
+from __future__ import annotations
+
+import json
+import math
+
+import pytest
+from click.testing import CliRunner
+
+from fitassay.analysis.gcode.frame import checked_start, refuse_end
+from fitassay.analysis.gcode.likeness import read_likeness
+from fitassay.cli import cli
+from fitassay.coupons.errors import InputError
+from tests.own_starts import ABSOLUTE, END, MACROS, SCRIPTS, STARTS
+from tests.plain_parser import steps_of, strokes_of
+
+GOOD = "G21\nG90\nM82\nM109 S200\nG28\nG1 Z5 F600\n"
+REFUSED = {
+    "no heat-up": (GOOD.replace("M109 S200\n", ""), "no heat-up of the nozzle"),
+    "heat-up to nothing": (GOOD.replace("S200", "S0"), "no heat-up of the nozzle"),
+    "no waiting": (GOOD.replace("M109", "M104"), "no word that waits until the nozzle is hot"),
+    "no homing": (GOOD.replace("G28\n", ""), "no homing"),
+    "a macro alone": (MACROS, "--start-as-is"),
+    "fed cold": ("G21\nG90\nM82\nG28\nG1 E5 F100\nM109 S200\n", "line 5: feeds plastic before the nozzle is hot"),
+    "purged cold": (
+        "G21\nG90\nM83\nG28\nG1 X5 Y5 Z0.3 F600\nG1 X40 E4\nM104 S200\nM109 S200\n",
+        "line 6: feeds plastic before the nozzle is hot",
+    ),
+    "moved before homing": ("G21\nG90\nM82\nG1 X30 F900\nM109 S200\nG28\n", "line 4: moves the axes before"),
+    "down before homing": ("G21\nG91\nG1 Z-2 F900\nM109 S200\nG28\n", "line 3: moves the axes before"),
+    "ends the program": (GOOD + "M2\n", "ends the program"),
+    "polar": (GOOD + "G16\n", "polar"),
+}
+MENDED = {
+    "unknown unit": (GOOD.replace("G21\n", ""), "names no unit; millimetres are taken"),
+    "ends relative": (GOOD + "G91\n", "ends with relative moves"),
+    "ends in inches": (GOOD + "G20\n", "ends in inches"),
+    "numbered": ("N1 G21*1\nN2 M109 S200*2\nN3 G28*3\n", "numbers and checksums"),
+    "moved origin": (GOOD + "G92 X10\n", "moves the origin"),
+    "flow": (GOOD + "M221 S95\n", "sets the flow to 95 %"),
+}
+BAD_ENDS = {
+    "homes all": ("M104 S0\nG28\n", "line 2: homes z"),
+    "homes z": ("G28 Z\n", "line 1: homes z"),
+    "homes z to a place": ("M104 S0\nG28 X0 Z0\n", "line 2: homes z"),
+    "goes down": ("G91\nG1 Z5 F600\nG90\nG1 Z2 F600\n", "line 4: goes down to z 2 mm while the print is 8 mm high"),
+    "sinks": ("G91\nG1 Z-1 F600\n", "line 2: goes down"),
+}
+
+
+@pytest.mark.parametrize("case", REFUSED)
+def test_a_bad_start_is_refused_in_one_sentence(case):
+    text, words = REFUSED[case]
+    with pytest.raises(InputError) as caught:
+        checked_start(text, "start.gcode")
+    assert words in str(caught.value)
+    assert "\n" not in str(caught.value)
+
+
+@pytest.mark.parametrize("case", MENDED)
+def test_what_can_be_mended_is_mended_and_said(case):
+    text, words = MENDED[case]
+    notes = checked_start(text, "start.gcode").notes
+    assert sum(words in note for note in notes) == 1
+
+
+@pytest.mark.parametrize("case", BAD_ENDS)
+def test_an_end_that_would_drive_into_the_print_is_refused(case):
+    text, words = BAD_ENDS[case]
+    with pytest.raises(InputError) as caught:
+        refuse_end(text, "end.gcode", ("G21", "G90", "M82", "G92 E0"), 8.0)
+    assert words in str(caught.value)
+    refuse_end(text, "end.gcode", ("G21", "G90", "M82", "G92 E0"), 8.0, as_is=True)
+
+
+def test_an_end_that_rises_and_parks_is_taken():
+    refuse_end(END, "end.gcode", ("G21", "G90", "M82", "G92 E0"), 8.0)
+    refuse_end("G1 Z12 F600\nG28 X0 Y0\n", "end.gcode", ("G21", "G90"), 8.0)
+
+
+def sliced(start: str, relative: bool = False, layers: int = 12) -> str:
+    """A small square tower as a slicing program may write it, in millimetres."""
+    lines, e = [start, "M204 S700", "G0 X40 Y40 F7200"], 0.0
+    lines.append(f"G1 E{1.5 if relative else 0} F2400")
+    corners = ((60, 40), (60, 60), (40, 60), (40, 40))
+    for k in range(1, layers + 1):
+        lines += [f"G0 Z{0.2 * k:.2f} F600"]
+        for x, y in corners:
+            e += 0.7
+            lines.append(f"G1 X{x} Y{y} E{0.7 if relative else e:.3f} F1500")
+        if k == 2:
+            lines.append("M106 S180")
+        lines.append(f"G1 E{-1.5 if relative else e - 1.5:.3f} F2400")
+        lines += ["G0 X41 Y41 F7200", "G0 X40 Y40"]
+        lines.append(f"G1 E{1.5 if relative else e:.3f} F2400")
+    return "\n".join(lines) + "\n" + END
+
+
+def test_a_sliced_file_is_taken_apart_where_the_piece_begins_and_ends(tmp_path):
+    path = tmp_path / "tower.gcode"
+    path.write_text(sliced(ABSOLUTE))
+    like = read_likeness(path, 1.75)
+    # The purge line stays with the start, the way to the piece does not.
+    assert like.start.strip().endswith("M204 S700")
+    assert "G1 X3 Y38 E4 F900" in like.start
+    assert like.end.strip().endswith(END.strip())
+    assert "X40" not in like.end.replace("G0 X40 Y40", "")
+    assert (like.retract_mm, like.retract_mm_s) == pytest.approx((1.5, 40))
+    assert (like.travel_mm_s, like.print_mm_s) == pytest.approx((120, 25))
+    assert like.feed_mm3_s == pytest.approx(0.7 * math.pi / 4 * 1.75**2 / 20 * 25)
+    assert (like.fan, like.acceleration, like.middle) == ("M106 S180", "", False)
+    assert like.end_modes[3] == "M82"
+    assert checked_start(like.start, "start").retracted_mm == pytest.approx(1.5)
+
+
+def run(*words: str, input: str = "") -> tuple[int, str]:
+    result = CliRunner().invoke(cli, list(words), input=input)
+    return result.exit_code, result.output
+
+
+@pytest.fixture
+def case(tmp_path):
+    folder = str(tmp_path / "orrery")
+    assert run("init", folder, "--yes")[0] == 0
+    assert run("make", folder, "--family", "comb-x", "--family", "single-wall")[0] == 0
+    return tmp_path / "orrery"
+
+
+def test_path_writes_plates_keeps_start_and_end_and_uses_them_again(case, tmp_path):
+    like = tmp_path / "tower.gcode"
+    like.write_text(sliced(ABSOLUTE))
+    code, out = run("path", str(case), "--like", str(like), input="y\n")
+    assert code == 0, out
+    assert "Start, 16 lines:" in out and "hand at its switch" in out and "sealed files" in out
+    first = (case / "prints/01/plate-1.gcode").read_text()
+    (case / "start.gcode").write_text((case / "start.gcode").read_text().replace("S205", "S215"))
+    code, out = run("path", str(case), "--json")
+    assert code == 0, out
+    again = (case / "prints/01/plate-1.gcode").read_text()
+    assert again == first.replace("S205", "S215")
+    assert json.loads(out)["files"][0]["minutes"] > 5
+    # Nothing is faster than the user's own file, no temperature is ours, and E stands where the end expects it.
+    steps = steps_of(again)
+    assert max(s.feed for s in steps if s.fed > 0 and s.length > 0 and s.line > 30) <= 25
+    assert max(s.feed for s in steps) <= 120
+    own = again[again.index("; path") : again.index("; end")]
+    assert not any(word in own for word in ("M104", "M109", "M140", "M190", "M204", "M906"))
+    tail = [s for s in steps if s.line > again[: again.index("; end")].count("\n")]
+    assert [round(s.fed, 3) for s in tail if s.fed] == [-1.5, 1.5, -2.0][-len([s for s in tail if s.fed]) :]
+
+
+@pytest.mark.parametrize("manner", STARTS)
+def test_starts_of_five_manners_print_the_same_path(case, tmp_path, manner):
+    (tmp_path / "s.txt").write_text(STARTS[manner])
+    (tmp_path / "e.txt").write_text(END)
+    words = ["path", str(case), "--start", str(tmp_path / "s.txt"), "--end", str(tmp_path / "e.txt"), "--yes"]
+    code, out = run(*words)
+    if manner == "macros":
+        assert code == 2 and "no heat-up" in out and "no homing" in out
+        assert not (case / "prints/01/plate-1.gcode").exists()
+        code, out = run(*words, "--start-as-is")
+    assert code == 0, out
+    text = (case / "prints/01/plate-1.gcode").read_text()
+    begin = text[: text.index("; path")].count("\n")
+    beads = [r for r in strokes_of(steps_of(text)) if r[0].line > begin]
+    assert len(beads) > 100
+    assert min(s.b[2] for r in beads for s in r) == pytest.approx(0.2)
+    # Kept in the case with what was allowed, so that it need not be said again.
+    assert run("path", str(case), "--json")[0] == 0
+
+
+def test_what_is_missing_is_said(case, tmp_path):
+    code, out = run("path", str(case))
+    assert code == 2 and "--like FILE" in out and "sealed files" in out
+    code, out = run("path", str(case), "--start", "x")
+    assert code == 2 and "go together" in out
+    like = tmp_path / "tower.gcode"
+    like.write_text(sliced(SCRIPTS))
+    code, out = run("path", str(case), "--like", str(like), input="n\n")
+    assert code == 1 and "nothing was written" in out
+    like.write_text(sliced(ABSOLUTE).replace("G28 X Y", "G28"))
+    code, out = run("path", str(case), "--like", str(like), "--yes")
+    assert code == 2 and "homes z" in out
+    like.write_bytes(b"PK\x03\x04" + b"0" * 50)
+    code, out = run("path", str(case), "--like", str(like), "--yes")
+    assert code == 2 and "zip archive" in out
+
+
+def test_a_bed_with_its_origin_in_the_middle_is_kept(case, tmp_path):
+    like = tmp_path / "tower.gcode"
+    text = sliced(ABSOLUTE)
+    for a in ("40", "60", "41"):
+        for axis in "XY":
+            text = text.replace(f"{axis}{a}", f"{axis}{int(a) - 50}")
+    like.write_text(text)
+    assert run("path", str(case), "--like", str(like), "--yes")[0] == 0
+    beads = strokes_of(steps_of((case / "prints/01/plate-1.gcode").read_text()))[2:]
+    xs = [s.b[0] for r in beads for s in r]
+    assert -49 <= min(xs) < 0 < max(xs) <= 49
