@@ -171,6 +171,13 @@ _SENTENCES: dict[str, Callable[..., str]] = {
         f"Of the path offset, {in_file_mm:+.3f} mm are in the file; {left_mm:+.3f} ± {2 * u_mm:.3f} mm (k = 2) are "
         "left to the machine."
     ),
+    "own-path": lambda u_mm: (
+        "This print was drawn by a path of our own: seams lie in their notches, sensitivities are that path's, and "
+        f"no slicing program moved it (path offset 0 ± {2 * u_mm:.3f} mm, k = 2, is left to the machine)."
+    ),
+    "own-path-changed": lambda files: (
+        f"{listed(files)} is not as it was written, so nothing is taken from the path that drew this print."
+    ),
     "trace-unreadable": lambda path: f"{path} cannot be read, so ideal paths are assumed; run trace again.",
     "file-gone": lambda path: (
         f"The sliced file {path} is gone, so ideal paths are assumed; trace it where it is now."

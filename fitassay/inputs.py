@@ -47,6 +47,8 @@ class Inputs:
     feed : Feed or None
     besides : Known
         What is known beside readings and sliced file.
+    own : bool
+        Whether a path of our own drew it.
     """
 
     target: Print
@@ -57,6 +59,7 @@ class Inputs:
     filament: Filament | None
     feed: Feed | None
     besides: Known
+    own: bool = False
 
     @cached_property
     def manifest(self) -> Manifest:
@@ -81,8 +84,11 @@ class Inputs:
 
     def known_with(self, readings: tuple[Reading, ...]) -> Known:
         """What is known beside these readings; of what a sliced file spoils, only the features they hold."""
-        from fitassay.analysis.gcode.traced_print import known_from
+        from fitassay.analysis.gcode.traced_print import known_from, known_of_own_path
 
+        if self.trace is None and self.own:
+            path = known_of_own_path()
+            return replace(self.besides, facts=(*path.facts, *self.besides.facts), notes=path.notes)
         if self.trace is None:
             return self.besides
         measured = {(r.coupon, r.feature) for r in readings if r.reading_mm is not None}
@@ -154,13 +160,16 @@ def read_inputs(
     filament, feed = spool_of(target, machine)
     # Only now what takes long to load: a wrong file is told at once.
     from fitassay.analysis.estimation.feed import feed_fact
+    from fitassay.own_paths import drawn_by_us
     from fitassay.traced import remembered, trace_print
 
     if file is not None:
         trace_print(target, machine, file)  # other plates traced before stay with it
     trace, remarks = remembered(target, machine)
     facts = (feed_fact(filament, feed, machine),) if filament is not None and feed is not None else ()
-    inputs = Inputs(target, machine, readings, trace, remarks, filament, feed, Known(facts=facts))
+    own, doubts = drawn_by_us(target)
+    known = Known(facts=facts)
+    inputs = Inputs(target, machine, readings, trace, (*remarks, *doubts), filament, feed, known, own)
     if carry is not None:
         from fitassay.analysis.prints.transfer import carry as carry_on
 
@@ -171,7 +180,7 @@ def read_inputs(
             )
         # What both prints know from the same source is this one's to add.
         result = result_of(earlier)[0].apart_from(inputs.known.facts)
-        inputs = replace(inputs, besides=replace(inputs.besides, transferred=carry_on(result, machine)))
+        inputs = replace(inputs, besides=replace(inputs.besides, transferred=carry_on(result, machine, own)))
     if alone or carry is not None:
         return inputs
     transferred = _known_before(inputs)
@@ -198,7 +207,7 @@ def _known_before(inputs: Inputs) -> TransferredPrior | None:
             known = found.known
             read.append(_as_read(found, tuple(f for f in known.facts if f.origin not in counted)))
             counted |= {f.origin for f in known.facts}
-    return known_before(reversed(read), inputs.machine)
+    return known_before(reversed(read), inputs.machine, inputs.own)
 
 
 def _as_read(inputs: Inputs, facts: tuple[Fact, ...]) -> ReadPrint:
@@ -219,6 +228,7 @@ def _as_read(inputs: Inputs, facts: tuple[Fact, ...]) -> ReadPrint:
         machine=inputs.machine,
         prior_sd=prior_sds(inputs.machine),
         estimate=posterior,
+        own_path=inputs.own,
     )
 
 
@@ -236,6 +246,7 @@ def result_of(target: Print, carry: str | None = None) -> tuple[PrintResult, Dia
         machine=inputs.machine,
         misfit_p=diagnosis.p_value,
         facts=tuple(f for f in inputs.known.facts if f.kind not in diagnosis.extra["contradicted"]),
+        own_path=inputs.own,
     )
     return result, diagnosis
 

@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from fitassay.analysis.gcode.own_path import OwnFile
+    from fitassay.analysis.notes import Note
     from fitassay.coupons.machine import Machine
     from fitassay.coupons.toolpath.layers import Walls
     from fitassay.coupons.toolpath.stroke import PathLayer
@@ -113,12 +114,35 @@ def _without_slicer(target: Print) -> None:
             write_atomic(target.machine_path, machine_toml(replace(machine, values=values)))
 
 
-def changed_files(target: Print) -> tuple[str, ...]:
-    """Files of our own that are no longer as they were written."""
+def forget_unless_ours(target: Print, digests: Sequence[str]) -> None:
+    """Another program's file was printed: the record of a path of our own goes."""
+    if is_own(target) and not set(digests) <= set(_recorded(target).values()):
+        record_path(target).unlink(missing_ok=True)
+
+
+def drawn_by_us(target: Print) -> tuple[bool, tuple[Note, ...]]:
+    """Whether the print was drawn by a path of our own still as it was written; a note where it is not."""
+    from fitassay.analysis.notes import Note
+
+    if not is_own(target):
+        return False, ()
+    changed = _changed_files(target)
+    return (False, (Note("own-path-changed", {"files": list(changed)}),)) if changed else (True, ())
+
+
+def _recorded(target: Print) -> dict[str, str]:
+    """Digests of our files by name; none where the record cannot be read."""
     try:
         files = json.loads(read_input(record_path(target), "record"))["files"]
-        known = {str(f["file"]): str(f["sha256"]) for f in files}
+        return {str(f["file"]): str(f["sha256"]) for f in files}
     except (ValueError, KeyError, TypeError, RecursionError):
+        return {}
+
+
+def _changed_files(target: Print) -> tuple[str, ...]:
+    """Files of our own that are no longer as they were written."""
+    known = _recorded(target)
+    if not known:
         return (RECORD,)
     changed = []
     for name, digest in known.items():

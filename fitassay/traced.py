@@ -12,6 +12,7 @@ from fitassay.case import Print
 from fitassay.coupons.errors import InputError
 from fitassay.coupons.files import open_input, read_input, write_atomic
 from fitassay.coupons.machine import Machine
+from fitassay.own_paths import forget_unless_ours
 from fitassay.terminal import json_text
 
 if TYPE_CHECKING:
@@ -57,6 +58,7 @@ def trace_print(target: Print, machine: Machine, files: Path | Sequence[Path]) -
         if source["path"] not in paths and not set(source["coupons"]) <= set(trace.found)
     ]
     write_atomic(trace_path(target), json_text({**trace_json(trace), "sources": [*kept, *now]}))
+    forget_unless_ours(target, [source["sha256"] for source in now])
     return trace
 
 

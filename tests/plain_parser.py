@@ -42,7 +42,10 @@ def steps_of(text: str) -> list[Step]:
             absolute = {"G90": True, "G91": False}.get(code, absolute)
             absolute_e = {"M82": True, "M83": False}.get(code, absolute_e)
         if "G28" in codes:
-            at = [0.0 if not values and "X" not in line and "Y" not in line and "Z" not in line else v for v in at]
+            at = [
+                0.0 if not values and "X" not in line and "Y" not in line and "Z" not in line else v
+                for v in at
+            ]
         elif "G92" in codes:
             e = values.get("E", e / unit) * unit
         elif "G0" in codes or "G1" in codes:

@@ -121,7 +121,9 @@ def test_the_outer_path_stands_half_a_bead_inside_the_outline(name, manner):
                 inner = body.buffer(-w / 2, join_style="mitre", mitre_limit=6)
                 for part in getattr(inner, "geoms", [inner]):
                     for ring in (part.exterior, *part.interiors):
-                        there = shapely.transform(ring, lambda p, c=coupon: p + np.array(c.origin_on_plate_mm))
+                        there = shapely.transform(
+                            ring, lambda p, c=coupon: p + np.array(c.origin_on_plate_mm)
+                        )
                         assert min(shapely.hausdorff_distance(there, loop) for loop in loops) < 0.001
 
 

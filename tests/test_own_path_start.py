@@ -22,7 +22,10 @@ REFUSED = {
     "no waiting": (GOOD.replace("M109", "M104"), "no word that waits until the nozzle is hot"),
     "no homing": (GOOD.replace("G28\n", ""), "no homing"),
     "a macro alone": (MACROS, "--start-as-is"),
-    "fed cold": ("G21\nG90\nM82\nG28\nG1 E5 F100\nM109 S200\n", "line 5: feeds plastic before the nozzle is hot"),
+    "fed cold": (
+        "G21\nG90\nM82\nG28\nG1 E5 F100\nM109 S200\n",
+        "line 5: feeds plastic before the nozzle is hot",
+    ),
     "purged cold": (
         "G21\nG90\nM83\nG28\nG1 X5 Y5 Z0.3 F600\nG1 X40 E4\nM104 S200\nM109 S200\n",
         "line 6: feeds plastic before the nozzle is hot",
@@ -44,7 +47,10 @@ BAD_ENDS = {
     "homes all": ("M104 S0\nG28\n", "line 2: homes z"),
     "homes z": ("G28 Z\n", "line 1: homes z"),
     "homes z to a place": ("M104 S0\nG28 X0 Z0\n", "line 2: homes z"),
-    "goes down": ("G91\nG1 Z5 F600\nG90\nG1 Z2 F600\n", "line 4: goes down to z 2 mm while the print is 8 mm high"),
+    "goes down": (
+        "G91\nG1 Z5 F600\nG90\nG1 Z2 F600\n",
+        "line 4: goes down to z 2 mm while the print is 8 mm high",
+    ),
     "sinks": ("G91\nG1 Z-1 F600\n", "line 2: goes down"),
 }
 
@@ -198,3 +204,79 @@ def test_a_bed_with_its_origin_in_the_middle_is_kept(case, tmp_path):
     beads = strokes_of(steps_of((case / "prints/01/plate-1.gcode").read_text()))[2:]
     xs = [s.b[0] for r in beads for s in r]
     assert -49 <= min(xs) < 0 < max(xs) <= 49
+
+
+def own_print(case, tmp_path) -> None:
+    (tmp_path / "s.txt").write_text(ABSOLUTE)
+    (tmp_path / "e.txt").write_text(END)
+    code, out = run(
+        "path", str(case), "--start", str(tmp_path / "s.txt"), "--end", str(tmp_path / "e.txt"), "--yes"
+    )
+    assert code == 0, out
+
+
+def diagnosed(case, *words: str) -> dict:
+    code, out = run("diagnose", str(case), "--json", *words)
+    assert code == 0, out
+    return json.loads(out)
+
+
+def test_a_print_drawn_by_a_path_of_our_own_has_no_offset_from_a_slicing_program(case, tmp_path):
+    own_print(case, tmp_path)
+    assert run("simulate", str(case), "--backlash-x", "0.2", "--seed", "3")[0] == 0
+    told = diagnosed(case)
+    assert told["terms"]["contour_offset"]["estimate"] == pytest.approx(0.0, abs=0.03)
+    assert told["terms"]["contour_offset"]["std_uncertainty"] < 0.025
+    assert any("drawn by a path of our own" in note for note in told["notes"])
+    # A file that was changed afterwards is no such path any more.
+    plate = case / "prints/01/plate-1.gcode"
+    plate.write_text(plate.read_text() + "; hand\n")
+    told = diagnosed(case)
+    assert any("not as it was written" in note for note in told["notes"])
+    assert not any("drawn by a path of our own" in note for note in told["notes"])
+
+
+def test_both_ways_tell_what_the_slicing_program_adds(case, tmp_path):
+    """The same plate twice: by our path on a bare printer, by a slicing program that draws on the outline."""
+    own_print(case, tmp_path)
+    assert run("simulate", str(case), "--bead-excess", "0.03", "--seed", "3")[0] == 0
+    made = ("make", str(case), "--family", "comb-x", "--family", "single-wall", "--new-print")
+    assert run(*made)[0] == 0
+    words = ("simulate", str(case), "--bead-excess", "0.03", "--contour-offset", "0.225", "--seed", "4")
+    assert run(*words)[0] == 0
+    # What the first print knows of the path's place does not hold for the second.
+    told = diagnosed(case)
+    assert not any("contradict" in note for note in told["notes"])
+    assert told["terms"]["contour_offset"]["estimate"] == pytest.approx(0.225, abs=0.06)
+    code, out = run("compare", str(case), "01", "02", "--json")
+    assert code == 0, out
+    data = json.loads(out)
+    added = data["slicing_program_adds"]["contour_offset"]
+    assert data["drawn_by_slicing_program"] == "02"
+    assert added["difference"] == pytest.approx(0.225, abs=3 * added["difference_std_uncertainty"])
+    assert added["difference_std_uncertainty"] < 0.06
+    code, out = run("compare", str(case), "01", "02")
+    assert "by your slicing program" in out and "to path offset" in out
+
+
+def test_a_file_of_a_slicing_program_takes_the_place_of_our_path(case, tmp_path):
+    own_print(case, tmp_path)
+    ours = case / "prints/01/plate-1.gcode"
+    assert run("trace", str(case), str(ours))[0] == 0
+    assert (case / "prints/01/path.json").exists()
+    theirs = tmp_path / "theirs.gcode"
+    theirs.write_text(ours.read_text().replace("; path", "; another"))
+    assert run("trace", str(case), str(theirs))[0] == 0
+    assert not (case / "prints/01/path.json").exists()
+
+
+def test_what_only_a_slicing_program_does_is_not_in_force(case, tmp_path):
+    machine = case / "machine.toml"
+    machine.write_text(machine.read_text().replace("contour_mm = 0.0", "contour_mm = -0.1"))
+    own_print(case, tmp_path)
+    assert "contour_mm = 0.0" in (case / "prints/01/machine.toml").read_text()
+    assert run("simulate", str(case), "--backlash-x", "0.3")[0] == 0
+    code, out = run("path", str(case))
+    assert code == 2 and "holds readings already" in out
+    assert run("apply", str(case), "--no-proof")[0] == 0
+    assert "contour_mm = -0.1" in machine.read_text()

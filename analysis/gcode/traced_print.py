@@ -9,7 +9,7 @@ import numpy as np
 
 from fitassay.analysis.chain.sensitivities import SetWalk
 from fitassay.analysis.diagnosis.diagnose import interpret
-from fitassay.analysis.estimation.known import Known, path_place
+from fitassay.analysis.estimation.known import Known, fact_of_term, path_place
 from fitassay.analysis.gcode.trace_data import OFFSET_U_MM, Trace
 from fitassay.analysis.notes import Note
 from fitassay.analysis.readings.file import Reading
@@ -67,6 +67,14 @@ def known_from(trace: Trace, measured: set[tuple[str, str]] | None = None) -> Kn
         notes.append(Note("file-lacks", {"coupons": list(trace.missing)}))
     facts = () if trace.offset_mm is None else (path_place(trace.offset_mm, u),)
     return Known(facts=facts, widen=spoilt, notes=tuple(notes))
+
+
+def known_of_own_path() -> Known:
+    """What is known of a print that a path of our own drew: it stands in its place, as far as the machine follows."""
+    u = float(np.hypot(REST_MM, OFFSET_U_MM))
+    return Known(
+        facts=(fact_of_term("path place", PATH, 0.0, u, "own path"),), notes=(Note("own-path", {"u_mm": u}),)
+    )
 
 
 def diagnose_traced(

@@ -106,6 +106,8 @@ class Comparison:
         Probability that it fell.
     differs : tuple of str
         What else differs between the prints (material, speed, bead, layer).
+    slicer : str
+        The print that a slicing program drew where a path of our own drew the other one; else empty.
     """
 
     before: str
@@ -116,6 +118,14 @@ class Comparison:
     misfit_after_mm: float
     p_better: float
     differs: tuple[str, ...] = field(default_factory=tuple)
+    slicer: str = ""
+
+    @property
+    def added(self) -> dict[str, tuple[float, float]]:
+        """What the slicing program adds to each measured error, and its standard uncertainty; empty without one."""
+        sign = 1.0 if self.slicer == self.after else -1.0
+        measured = (t for t in self.terms if self.slicer and t.outcome != "not measured")
+        return {t.name: (sign * t.difference, t.difference_u) for t in measured}
 
     def of(self, outcome: Outcome) -> tuple[TermChange, ...]:
         """The terms with that outcome."""
@@ -178,6 +188,7 @@ def compare(first: PrintResult, second: PrintResult, advice: tuple[Advice, ...] 
         misfit_after_mm=float(np.sqrt(np.mean(misfit[1] ** 2))),
         p_better=float(np.mean(misfit[1] < misfit[0])),
         differs=_differs(first, second),
+        slicer="" if first.own_path == second.own_path else second.name if first.own_path else first.name,
     )
 
 

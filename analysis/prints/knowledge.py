@@ -34,23 +34,29 @@ class ReadPrint:
         The table's.
     estimate : callable
         Its posterior, given what was known before (None: the table of priors).
+    own_path : bool
+        True where a path of our own drew it.
     """
 
     name: str
     machine: Machine
     prior_sd: np.ndarray
     estimate: Callable[[TransferredPrior | None], Normal]
+    own_path: bool = False
 
 
-def known_before(earlier: Iterable[ReadPrint], now: Machine) -> TransferredPrior | None:
+def known_before(
+    earlier: Iterable[ReadPrint], now: Machine, own_path: bool = False
+) -> TransferredPrior | None:
     """What earlier prints, oldest first, left known for one made with `now`'s settings; None without any."""
     newest: PrintResult | None = None
     for read in earlier:
-        before = carry(newest, read.machine) if newest is not None else None
+        before = carry(newest, read.machine, read.own_path) if newest is not None else None
         newest = PrintResult(
             name=read.name,
             posterior=read.estimate(before),
             prior_sd=read.prior_sd,
             machine=read.machine,
+            own_path=read.own_path,
         )
-    return carry(newest, now) if newest is not None else None
+    return carry(newest, now, own_path) if newest is not None else None

@@ -52,6 +52,8 @@ class PrintResult:
         p-value of its own fit quality.
     facts : tuple of Fact
         Known beside the readings, and part of the posterior.
+    own_path : bool
+        True where a path of our own drew it, False where a slicing program did.
     """
 
     name: str
@@ -60,6 +62,7 @@ class PrintResult:
     machine: Machine
     misfit_p: float = 1.0
     facts: tuple[Fact, ...] = ()
+    own_path: bool = False
 
     def apart_from(self, facts: Iterable[Fact]) -> PrintResult:
         """Without what it shares of these facts, for a sum in which they are counted already."""

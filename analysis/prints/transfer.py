@@ -19,10 +19,15 @@ from fitassay.analysis.estimation.known import TransferredPrior
 from fitassay.analysis.normal import Normal
 from fitassay.analysis.prints.mixed_model import FACTORS, PrintResult, drift_sds
 from fitassay.analysis.prints.setting_changes import change_of_errors
+from fitassay.analysis.terms import BEAD, PATH
 from fitassay.coupons.machine import Machine
 
+PROGRAMS_MM = 0.02
+"""By so much the bead differs between programs that count its cross-section by other rules, rectangle or rounded ends
+(standard deviation; common practice, no source)."""
 
-def carry(earlier: PrintResult, now: Machine) -> TransferredPrior:
+
+def carry(earlier: PrintResult, now: Machine, own_path: bool = False) -> TransferredPrior:
     """The prior for a print made with `now`'s settings.
 
     Parameters
@@ -30,6 +35,9 @@ def carry(earlier: PrintResult, now: Machine) -> TransferredPrior:
     earlier : PrintResult
         With the settings that it was printed under.
     now : Machine
+    own_path : bool
+        Whether a path of our own draws it. From such a print to a slicing program's, or back, nothing is known of
+        the path's place, and the bead's width only as far as programs count plastic alike.
     """
     drift = np.minimum(drift_sds(), earlier.prior_sd)
     rho = np.sqrt(1 - (drift / earlier.prior_sd) ** 2)
@@ -39,6 +47,11 @@ def carry(earlier: PrintResult, now: Machine) -> TransferredPrior:
         if factor.level(earlier.machine) != factor.level(now):
             # Each level has its own deviation, of this spread.
             covariance = covariance + 2 * factor.spread()
+    if earlier.own_path != own_path:
+        mean[PATH] = 0.0
+        covariance[PATH], covariance[:, PATH] = 0.0, 0.0
+        covariance[PATH, PATH] = earlier.prior_sd[PATH] ** 2
+        covariance[BEAD, BEAD] += PROGRAMS_MM**2
     slope, offset = change_of_errors(earlier.machine, now)
     return TransferredPrior(
         name=earlier.name,

@@ -13,6 +13,7 @@ from fitassay.coupons.errors import InputError
 from fitassay.coupons.files import write_atomic
 from fitassay.coupons.machine import Machine
 from fitassay.options import carry_option, case_argument, json_option, print_option
+from fitassay.own_paths import SLICER_SETTINGS, is_own
 from fitassay.terminal import answer, clean, say, working
 
 if TYPE_CHECKING:
@@ -94,6 +95,9 @@ def _check_settings(place: Case, target: Print) -> None:
     from fitassay.labels import setting_label
 
     moved = changed_settings(target.machine(), place.machine())
+    if is_own(target):
+        # What only a slicing program does was not in force.
+        moved = {key: values for key, values in moved.items() if key not in SLICER_SETTINGS}
     if moved:
         names = ", ".join(setting_label(key) for key in moved)
         raise InputError(

@@ -110,6 +110,11 @@ def _two_data(got: Comparison, largest: str, picture: str) -> dict[str, Any]:
             for t in got.terms
         },
         "differs": list(got.differs),
+        "slicing_program_adds": {
+            name: {"difference": value, "difference_std_uncertainty": u}
+            for name, (value, u) in got.added.items()
+        },
+        "drawn_by_slicing_program": got.slicer or None,
         "picture": picture,
     }
 
@@ -126,6 +131,8 @@ def _show_two(data: dict[str, Any]) -> None:
     )
     for text in data["differs"]:
         say(f"Besides the settings these prints differ in {text}.")
+    if data["drawn_by_slicing_program"]:
+        _show_added(data)
     _show_settings(data["settings"])
     rows = [_row(name, t) for name, t in data["terms"].items() if t["outcome"] != "not measured"]
     say()
@@ -148,6 +155,25 @@ def _show_two(data: dict[str, Any]) -> None:
     say()
     _show_remarks(data)
     say(f"Picture: {data['picture']}")
+
+
+def _show_added(data: dict[str, Any]) -> None:
+    """What the slicing program does to the path, from the same printer with and without it."""
+    from fitassay.analysis.rounding import COVERAGE
+    from fitassay.labels import term_label
+
+    slicer = data["drawn_by_slicing_program"]
+    own = data["before"] if slicer == data["after"] else data["after"]
+    say(f"Print {own} was drawn by a path of our own, print {slicer} by your slicing program.")
+    added = {
+        name: {**d, "unit": data["terms"][name]["unit"]}
+        for name, d in data["slicing_program_adds"].items()
+        if abs(d["difference"]) > COVERAGE * d["difference_std_uncertainty"]
+    }
+    if not added:
+        say("No difference is clear, so the slicing program adds nothing that these readings show.")
+    for name, d in added.items():
+        say(f"It adds {_pm(d, 'difference')} to {term_label(name)}.", indent="  ")
 
 
 def _show_settings(settings: list[dict[str, Any]]) -> None:
