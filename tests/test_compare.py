@@ -4,6 +4,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from scipy.stats import norm
 
 from fitassay.analysis.chain.sizes import Size, size_gains
 from fitassay.analysis.diagnosis.advice import advise
@@ -12,7 +13,7 @@ from fitassay.analysis.estimation.priors import prior_sds
 from fitassay.analysis.normal import Normal
 from fitassay.analysis.prints.compare import compare, dominating, usual_gains
 from fitassay.analysis.prints.control_chart import D2, charts, limits, longest_run
-from fitassay.analysis.prints.mixed_model import FACTORS, PrintResult, information, read_together
+from fitassay.analysis.prints.mixed_model import FACTORS, Effect, PrintResult, information, read_together
 from fitassay.analysis.prints.setting_changes import apply, changed_settings, errors_after
 from fitassay.analysis.result import Advice
 from fitassay.analysis.terms import INDEX, NAMES, PRINTER, TERMS
@@ -501,3 +502,60 @@ def test_factors_that_always_changed_together_are_not_told_apart():
     # A print with the speed alone changed tells them apart again.
     results.append(measured(printer(), rng, "05", in_material("PLA", 80.0)))
     assert set(read_together(tuple(results)).effects) == {"material", "speed"}
+
+
+@pytest.mark.parametrize(("off", "as_expected"), [(2.7, True), (-2.7, True), (3.0, False), (-3.0, False)])
+def test_a_change_is_surprising_in_one_comparison_of_twenty(off, as_expected):
+    """Two-sided 5 %, shared by the eleven terms (Bonferroni): 2.838 standard uncertainties of the difference."""
+    assert PRINTER.sum() == 11
+    sd = 1e-3 * PRIOR
+    before, after = (
+        PrintResult(name=n, posterior=Normal(mean=m, cov=np.diag(sd**2)), prior_sd=PRIOR, machine=MACHINE)
+        for n, m in (("01", np.zeros(K)), ("02", printer(backlash_x=off * np.sqrt(2) * 3e-4)))
+    )
+    assert PRIOR[INDEX["backlash_x"]] == pytest.approx(0.3)
+    by_name = {t.name: t for t in compare(before, after, ()).terms}
+    assert by_name["backlash_x"].difference_u == pytest.approx(np.sqrt(2) * 3e-4, rel=1e-4)
+    assert by_name["backlash_x"].as_expected is as_expected
+    assert by_name["backlash_y"].as_expected
+
+
+def effect_of(z, error_rate=0.05):
+    """Material's effect on the terms that it may touch, so many standard uncertainties each; all can be seen."""
+    material = next(f for f in FACTORS if f.name == "material")
+    assert len(z) <= len(material.terms)
+    deviations, covariance = np.zeros((2, K)), np.zeros((2, K, 2, K))
+    for i in range(K):
+        covariance[1, i, 1, i] = 1.0
+    for name, value in zip(material.terms, z, strict=False):
+        deviations[1, INDEX[name]] = value
+    return len(material.terms), Effect(
+        factor=material, levels=("PLA", "nylon"), at=(0, 1), deviations=deviations, covariance=covariance,
+        error_rate=error_rate,
+    )  # fmt: skip
+
+
+def test_factors_are_named_by_holms_procedure():
+    """Of m tests the least p must be under a / m, the next under a / (m - 1), and so on up to the first failure."""
+    m, none = effect_of(())
+
+    def at(share):
+        return float(norm.isf(0.05 * share / 2))
+
+    terms = none.factor.terms
+    assert none.significant() == ()
+    assert effect_of((at(0.99 / m),))[1].significant() == terms[:1]
+    assert effect_of((at(1.01 / m),))[1].significant() == ()
+    # Between a / m and a / (m - 1): named as the second, not by itself.
+    second = at((1 / m + 1 / (m - 1)) / 2)
+    assert effect_of((second,))[1].significant() == ()
+    assert effect_of((9.0, second))[1].significant() == terms[:2]
+    assert effect_of((9.0, at(1.01 / (m - 1)), at(1.01 / (m - 1))))[1].significant() == terms[:1]
+
+
+def test_all_factors_together_are_named_wrongly_once_in_twenty():
+    rng = np.random.default_rng(34)
+    kinds = (("PLA", 30.0), ("nylon", 30.0), ("PLA", 80.0))
+    results = tuple(measured(printer(), rng, f"{i:02d}", in_material(*kind)) for i, kind in enumerate(kinds))
+    assert [e.error_rate for e in read_together(results[:2]).effects.values()] == [0.05]
+    assert [e.error_rate for e in read_together(results).effects.values()] == [0.025, 0.025]

@@ -98,6 +98,49 @@ def test_shear_is_undone_about_the_middle():
     assert left[1] == pytest.approx(0.0, abs=0.003)
 
 
+def far_block():
+    """30 x 20 x 8 block far from the origin, on a table at z = 3."""
+    return part_of(box(40, 10, 70, 30, 3, 11), "far block")
+
+
+@pytest.mark.parametrize("pivot", [None, (0.0, 0.0, 0.0), (100.0, 50.0, 7.0)])
+def test_scales_leave_the_pivot_in_place(pivot):
+    """The path, half a bead inside the wall, is divided by 1 + s about the pivot: by default the base's middle."""
+    s, half = {"scale_x": 0.01, "scale_y": -0.02, "scale_z": 0.03}, W / 2
+    given = None if pivot is None else np.array(pivot)
+    low, high = correct(far_block(), printer(**s), W, H, pivot=given).part.bounds
+    x, y, z = pivot or (55.0, 20.0, 3.0)
+    assert low[0] == pytest.approx(x + (40 + half - x) / 1.01 - half, abs=1e-6)
+    assert high[0] == pytest.approx(x + (70 - half - x) / 1.01 + half, abs=1e-6)
+    assert low[1] == pytest.approx(y + (10 + half - y) / 0.98 - half, abs=1e-6)
+    assert high[1] == pytest.approx(y + (30 - half - y) / 0.98 + half, abs=1e-6)
+    assert (low[2], high[2]) == pytest.approx((z + (3 - z) / 1.03, z + (11 - z) / 1.03), abs=1e-9)
+
+
+def test_a_leaning_frame_takes_the_play_up_along_the_walls():
+    """Walls along y need x, too, where the frame leans: it goes back by g y while y goes forth (derived here).
+
+    Flanks stand at -b/2 of x's last move, so a block 30 wide prints 30 - b upright and 30 + b with a lean of 0.4 mm
+    over the wall, whichever way that is: one flank is drawn up, the other down.
+    """
+    b = 0.1
+    for lean, wanted in ((0.0, 30 + b), (0.02, 30 - b), (-0.02, 30 + b)):
+        moved = correct(far_block(), printer(backlash_x=b, skew_xy=lean), W, H).part.vertices
+        for y in (10.0, 30.0):
+            row = moved[np.abs(moved[:, 1] - y) < 0.5, 0]
+            assert np.ptp(row) == pytest.approx(wanted, abs=0.004), (lean, y)
+
+
+def test_walls_shorter_than_an_over_compensated_play_print_as_drawn():
+    """Chamfers of 0.3 mm under compensations 0.1 too high: both ends of each wall can stand where they are drawn."""
+    ring = [(0.3, 0), (29.7, 0), (30, 0.3), (30, 19.7), (29.7, 20), (0.3, 20), (0, 19.7), (0, 0.3)]
+    part = part_of(prism([ring], 8), "chamfered")
+    theta = printer(backlash_x=-0.1, backlash_y=-0.1)
+    got = prove(part, part, correct(part, theta, W, H).part, theta[None], W)
+    assert got.before.mean_mm == pytest.approx(0.05, abs=0.002)
+    assert got.after.worst_mm < 1e-4 and got.after.lost == 0
+
+
 def test_undercut_walls_get_the_gain_of_their_own_path():
     # A tooth with a mushroom head: its stem prints larger by b, its head smaller, a plain tooth as drawn
     # (path with the material on the left; see the table of gains in the reversal comb).
@@ -122,6 +165,30 @@ def test_round_bores_open_by_their_closure():
         # D' solves D' - 0.2 * 3 / D' = D.
         exact = (d + math.sqrt(d * d + 4 * 0.6)) / 2 - d
         assert grown == pytest.approx(exact, abs=0.002)
+
+
+def test_closing_goes_with_the_bore_that_is_drawn():
+    """D' prints as D' - 2p - e - k 3 / D' (derived here): with p and e large D' is no longer D."""
+    p, e, k, d = 0.2, 0.1, 0.3, 3.0
+    part = part_of(box(0, 0, 30, 20, 0, 8) - post(d, 15, 10, -1, 9))
+    moved = correct(part, printer(contour_offset=p, bead_excess=e, bore_closure=k), W, H).part
+    r = np.linalg.norm(moved.vertices[:, :2] - [15, 10], axis=1)
+    drawn = 2 * r[r < d].mean() * math.sin(math.pi / 96) / (math.pi / 96)
+    assert drawn - 2 * p - e - k * 3 / drawn == pytest.approx(d, abs=0.004)
+
+
+def test_scaled_alone_prints_its_overall_sizes_right():
+    """R = L + s (L - w) + e + 2p - b of the outlines, and L (1 + s_z) of the height."""
+    e, p, s, b = 0.05, 0.15, 0.004, 0.1
+    theta = printer(bead_excess=e, contour_offset=p, scale_x=s, backlash_y=b, scale_z=-0.01)
+    part = scaled_alone(far_block(), theta, W)
+    x, y, z = np.ptp(part.bounds, axis=0)
+    # What a factor leaves of the second order: 0.35 mm of 30.
+    assert x + s * (x - W) + e + 2 * p == pytest.approx(30, abs=0.006)
+    assert y + e + 2 * p - b == pytest.approx(20, abs=0.006)
+    assert z * 0.99 == pytest.approx(8, abs=1e-9)
+    middle = part.bounds.mean(axis=0)
+    assert (middle[0], middle[1], part.bounds[0, 2]) == pytest.approx((55, 20, 3))
 
 
 @pytest.mark.parametrize("name", PARTS)

@@ -8,7 +8,7 @@ import pytest
 from fitassay.analysis.chain.simulate import simulate, theta_of
 from fitassay.analysis.diagnosis.advice import advise
 from fitassay.analysis.diagnosis.diagnose import interpret
-from fitassay.analysis.diagnosis.verdict import STATUSES, Reference, judge_many
+from fitassay.analysis.diagnosis.verdict import STATUSES, Reference, judge_many, visible_limits
 from fitassay.analysis.diagnosis.verdict_words import verdict_of
 from fitassay.analysis.normal import Normal
 from fitassay.analysis.terms import INDEX, PRINTER, TERMS
@@ -35,6 +35,13 @@ def judged(value: float, sd: float, reference: Reference):
     spread[INDEX["backlash_x"]] = sd
     posterior = Normal(mean=mean[None], cov=np.diag(spread**2)[None])
     return judge_many(posterior, reference, np.array([VISIBLE_MM]), PRIOR, np.ones(1), np.zeros(1)), posterior
+
+
+def test_each_jaw_sees_by_its_own_error_limit():
+    """k = 2 times hypot(0.01, a / sqrt(3)), a rectangular (GUM 4.3.7): 0.03 outside, 0.09 inside."""
+    machine = Machine(values={"caliper.error_limit_mm": 0.03, "caliper.inside_error_limit_mm": 0.09})
+    reference = Reference(labels=("a", "b"), gains=np.zeros((2, len(TERMS))), inside=np.array([False, True]))
+    assert visible_limits(reference, machine, 0.01) == pytest.approx([0.04, 0.105830], abs=1e-6)
 
 
 @pytest.mark.parametrize(

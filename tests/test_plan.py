@@ -31,14 +31,15 @@ def planned(theta, seed=1, wanted=None):
     return diagnosis, state, make_plan(diagnosis, state, MACHINE, walk(), coupon_set().costs, U, wanted)
 
 
-def known_after(coupons, state, term):
-    """Standard uncertainty of a term after a print of `coupons`, by the estimator: all else as known now."""
+def known_after(coupons, state, term, changed=()):
+    """Standard uncertainty of a term after a print of `coupons`, by the estimator: all but what changed as known."""
     gains = walk().linearise(state.posterior.mean)[1]
     rows = np.array([g for (c, _), g in zip(walk().keys, gains, strict=True) if c in coupons])
     i = INDEX[term]
     covariance = state.posterior.cov.copy()
-    covariance[i] = covariance[:, i] = 0.0
-    covariance[i, i] = PRIOR[i] ** 2
+    for j in {i, *(INDEX[name] for name in changed)}:
+        covariance[j] = covariance[:, j] = 0.0
+        covariance[j, j] = PRIOR[j] ** 2
     scale = np.sqrt(np.diag(covariance))
     root = scale[:, None] * np.linalg.cholesky(covariance / np.outer(scale, scale))
     post = posterior(rows @ root, np.zeros(len(rows)), np.full(len(rows), U), np.ones(len(PRIOR)))
@@ -85,6 +86,15 @@ def test_backlash_is_verified_by_a_comb_alone():
     )
 
 
+def test_one_print_for_all_steps_tells_every_one_of_them():
+    _, state, plan = planned(printer(backlash_x=0.3, backlash_y=0.3, skew_xy=0.01))
+    terms = [s.advice.term for s in plan.steps]
+    assert {"backlash_x", "backlash_y", "skew_xy"} <= set(terms) and plan.together.enough
+    for step in plan.steps:
+        goal = abs(step.error) / TELLS
+        assert known_after(plan.together.coupons, state, step.advice.term, terms) <= goal * 1.001, step
+
+
 def test_sound_printer_is_done():
     _, _, plan = planned(printer())
     assert plan.done and plan.steps == () and plan.together is None
@@ -97,6 +107,10 @@ def test_wanted_fit_ends_the_plan_early():
     assert plan.done and "holds 20 H16/h16" in plan.why
     _, _, plan = planned(theta, wanted=(parse_fit("H11/h11"), 20.0))
     assert not plan.done and "does not hold 20 H11/h11" in plan.why
+    # The tighter of hole and shaft decides.
+    for fit in ("H16/h11", "H11/h16"):
+        _, _, plan = planned(theta, wanted=(parse_fit(fit), 20.0))
+        assert not plan.done and f"does not hold 20 {fit}" in plan.why
 
 
 def test_readings_that_do_not_fit_give_no_plan():

@@ -238,6 +238,17 @@ def test_size_is_the_extent_of_the_print(axis, kind):
     assert predict_size(size, state(theta)).mean == pytest.approx(extent, abs=0.001)
 
 
+def test_95_percent_of_a_normal_size_lie_within_1_96():
+    """Two-sided 95 % of a normal distribution: 1.960 standard uncertainties (JCGM 100, table G.1)."""
+    size = Size(side="outside", axis="x", nominal=10)
+    got = predict_size(size, state(printer(), scatter=0.02))
+    assert (got.low, got.high) == pytest.approx((10 - 1.960 * 0.02, 10 + 1.960 * 0.02), abs=2e-5)
+    # The zone about the nominal that holds as much: twice that.
+    assert [g.width_mm for g in held_grades(state(printer(), scatter=0.02), low=5, high=20)] == (
+        pytest.approx([2 * 1.960 * 0.02] * 4, abs=2e-5)
+    )
+
+
 def test_instrument_terms_do_not_shape_parts():
     theta = printer(outside_bias=0.5, inside_bias=-0.5, corner_form=0.3)
     for size in (Size(side="outside", axis="x", nominal=10), Size(side="inside", axis="y", nominal=10)):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -290,3 +291,24 @@ def test_a_height_reads_its_scale_and_the_first_layer_gap():
     walk = walk_of([square(0, 20)], f)
     assert read(walk, scale_z=0.01, layer_datum=0.05) == pytest.approx(8.0 * 1.01 + 0.05)
     assert read(walk, scale_z=-0.02, backlash_x=0.3, bead_excess=0.1) == pytest.approx(8.0 * 0.98)
+
+
+@pytest.mark.parametrize(
+    ("kind", "outside"),
+    [("outside", 1), ("thickness", 1), ("height", 1), ("diagonal", 1), ("rim", 1), ("inside", 0)],
+)
+def test_each_jaws_zero_error_is_in_the_readings_taken_with_them(kind, outside):
+    """Outer jaws take outlines, walls, heights, diagonals and rims; the others openings."""
+    rings, a, b, degrees = [square(0, 20), square(5, 15)], (0, 10), (20, 10), 0.0
+    if kind == "inside":
+        a, b = (5, 10), (15, 10)
+    elif kind == "diagonal":
+        a, b, degrees = (0, 0), (20, 20), 45.0
+    elif kind == "thickness":
+        rings, b = [square(0, 20), square(W, 20 - W)], (W, 10)
+    f = feature(kind, degrees, a, b)
+    if kind == "height":
+        f = replace(f, contact_a_mm=(5, 5, 0), contact_b_mm=(5, 5, 8), nominal_mm=8.0)
+    walk = walk_of(rings, f, single_wall=kind == "thickness")
+    assert read(walk, outside_bias=0.03) - read(walk) == pytest.approx(0.03 * outside, abs=1e-12)
+    assert read(walk, inside_bias=0.05) - read(walk) == pytest.approx(0.05 * (1 - outside), abs=1e-12)
