@@ -70,11 +70,12 @@ class Inputs:
     def walk(self) -> SetWalk:
         """The readings of the coupons as a function of the errors."""
         from fitassay.analysis.chain.sensitivities import SetWalk
-        from fitassay.analysis.gcode.traced_print import traced_walk
 
         manifest = self.manifest
         if self.trace is None:
             return SetWalk.open(manifest, self.target.folder)
+        from fitassay.analysis.gcode.traced_print import traced_walk
+
         return traced_walk(self.trace, manifest, self.target.folder)
 
     @property
@@ -84,13 +85,14 @@ class Inputs:
 
     def known_with(self, readings: tuple[Reading, ...]) -> Known:
         """What is known beside these readings; of what a sliced file spoils, only the features they hold."""
+        if self.trace is None and not self.own:
+            return self.besides
+        # The sliced files' room is loaded only for a print that has one.
         from fitassay.analysis.gcode.traced_print import known_from, known_of_own_path
 
-        if self.trace is None and self.own:
+        if self.trace is None:
             path = known_of_own_path()
             return replace(self.besides, facts=(*path.facts, *self.besides.facts), notes=path.notes)
-        if self.trace is None:
-            return self.besides
         measured = {(r.coupon, r.feature) for r in readings if r.reading_mm is not None}
         file = known_from(self.trace, measured)
         return replace(file, facts=self.besides.facts, transferred=self.besides.transferred)
@@ -118,10 +120,11 @@ class Inputs:
         from fitassay.analysis.diagnosis.verdict import visible_sd
         from fitassay.analysis.estimation.feed import with_filament
         from fitassay.analysis.estimation.observations import single_reading_sd
-        from fitassay.analysis.gcode.traced_print import explained
 
         diagnosis = interpret(self.walk, readings, self.machine, self.known_with(readings))
         if self.trace is not None:
+            from fitassay.analysis.gcode.traced_print import explained
+
             diagnosis = explained(diagnosis, self.trace)
         if self.filament is not None:
             visible = visible_sd(self.machine, single_reading_sd(self.machine))

@@ -57,12 +57,14 @@ class Rung:
 
 def rungs(manifest: Manifest, readings: tuple[Reading, ...]) -> tuple[Rung, ...]:
     """The trials among the readings; the last answer counts where one was tried again."""
+    tried = [r for r in readings if r.fit]
+    if not tried:
+        return ()
+    # The families draw, which most prints' diagnosis need not load.
     from fitassay.coupons.families.fit_ladder import PARTNER
 
     found: dict[tuple[str, str], Rung] = {}
-    for r in readings:
-        if not r.fit:
-            continue
+    for r in tried:
         coupon, feature = manifest.feature(r.coupon, r.feature)
         if coupon.family != LADDER or coupon.id not in PARTNER:
             continue
