@@ -17,6 +17,7 @@ from fitassay.terminal import answer, working
 if TYPE_CHECKING:
     from fitassay.analysis.parts.fits import HeldGrade
     from fitassay.analysis.parts.pairs import Pair, PairPrediction
+    from fitassay.analysis.parts.part_file import Part
     from fitassay.analysis.parts.size_list import PartList, Wish
     from fitassay.analysis.parts.sizes import Spread, State
 
@@ -58,6 +59,20 @@ class TwoLengths(click.ParamType):
 @click.option(
     "--features", type=click.Path(path_type=Path), metavar="FILE", help="A CSV of your own sizes and pairs."
 )
+@click.option(
+    "--part",
+    type=click.Path(path_type=Path),
+    metavar="FILE",
+    help="Your own part, STL or 3MF, as you will print it.",
+)
+@click.option(
+    "--with",
+    "other",
+    type=click.Path(path_type=Path),
+    metavar="FILE",
+    help="The part that it goes together with.",
+)
+@click.option("--unit", metavar="UNIT", help="What the numbers of an STL mean: mm, cm, m, inch or micron.")
 @click.option("--square", is_flag=True, help="The pairs are square; round unless given.")
 @click.option("--turns", is_flag=True, help="The pegs must turn in their holes.")
 @click.option(
@@ -87,6 +102,9 @@ def command(
     number: str | None,
     pairs: tuple[tuple[float, float], ...],
     features: Path | None,
+    part: Path | None,
+    other: Path | None,
+    unit: str | None,
     square: bool,
     turns: bool,
     rotation: float,
@@ -100,16 +118,20 @@ def command(
 ) -> None:
     """Foretell how pegs and holes will fit, and what to draw so that they do.
 
-    Clearances are of diameters; negative means that the peg is too thick. Without a pair or a list, the joints
-    of the case's joints.csv are foretold, if it has one, and the grades that the printer holds.
+    Clearances are of diameters; negative means that the peg is too thick. Without a pair, a list or a part, the
+    joints of the case's joints.csv are foretold, if it has one, and the grades that the printer holds. With a part of
+    your own, its round holes and bosses, slots, tongues, openings and outlines are found in the mesh, numbered on a
+    picture, and foretold each.
     """
     from fitassay.analysis.parts.iso286 import parse_fit
     from fitassay.analysis.parts.joints import joints_in
     from fitassay.analysis.parts.pairs import Pair
     from fitassay.analysis.parts.size_list import PartList, Wish, read_part_list
+    from fitassay.report.part_answer import read_both
 
     place = Case.open(case)
     target = judged_print(place, number)
+    bodies = read_both(part, other, unit)
     parts = read_part_list(features) if features else PartList(sizes=(), pairs=())
     try:
         wish = Wish(clearance=clearance, fit=parse_fit(fit) if fit else None)
@@ -130,14 +152,16 @@ def command(
         )
         for peg, hole in pairs
     ]
-    if flipped is not None and not pairs:
-        raise InputError("is said of a pair; add one, such as --pair 8.0,8.2", "--flipped")
-    if not pairs and features is None:
+    if flipped is not None and not pairs and not bodies:
+        raise InputError("is said of a pair or a part; add one, such as --pair 8.0,8.2", "--flipped")
+    if not pairs and features is None and not bodies:
         asked = [(j.pair, Wish()) for j in joints_in(place.path) if j.pair is not None]
     _check_belongings(pairs, fit, size, clearance, turns, rotation)
     try:
         with working("Working out the sizes"):
-            result = _result(target, carry, scatter, [*asked, *parts.pairs], parts, fit, size, square)
+            result = _result(
+                target, carry, scatter, [*asked, *parts.pairs], parts, fit, size, square, bodies, flipped
+            )
     except InputError as exc:
         if exc.place != "predict":
             raise
@@ -183,6 +207,8 @@ def _result(
     fit: str | None,
     size: float | None,
     square: bool,
+    bodies: tuple[Part, ...],
+    flipped: bool | None,
 ) -> dict[str, Any]:
     """All that was asked for, as data."""
     from fitassay.analysis.parts.fits import held_grades
@@ -190,6 +216,7 @@ def _result(
     from fitassay.analysis.parts.pairs import predict_pairs
     from fitassay.analysis.parts.sizes import predict_size, size_contributions
     from fitassay.inputs import read_inputs, state_of
+    from fitassay.report.part_answer import part_result
 
     inputs = read_inputs(target, carry=carry)
     diagnosis = inputs.diagnose()
@@ -197,7 +224,9 @@ def _result(
     fits = []
     if fit and size is not None:
         fits.append(_fit_data(size, parse_fit(fit), state, "square" if square else "round"))
+    own = part_result(bodies, state, target.folder, flipped) if bodies else {"parts": [], "joints": []}
     return {
+        **own,
         "schema": 1,
         "print": target.name,
         "status": diagnosis.verdict.status,

@@ -41,6 +41,10 @@ def _length(s: dict[str, float], signed: bool = True) -> str:
 def show_prediction(result: dict[str, Any]) -> None:
     if result["status"] == "unexplained":
         say("Careful: the readings do not fit together, so what follows may be wrong; see diagnose.")
+    if result["parts"]:
+        from fitassay.report.part_text import show_parts
+
+        show_parts(result)
     for pair in result["pairs"]:
         _show_pair(pair)
     for fit in result["fits"]:
@@ -56,7 +60,8 @@ def show_prediction(result: dict[str, Any]) -> None:
             rows,
         )
         say()
-    _show_grades(result)
+    if not result["parts"]:
+        _show_grades(result)
     if result["not_measured"]:
         say(f"Hardly measured, so taken with wide doubt: {', '.join(result['not_measured'])}.")
 
