@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -33,6 +32,11 @@ class Control:
         """All figures that act on the error; `key` first."""
         return (self.key,)
 
+    @property
+    def set_together(self) -> tuple[Control, ...]:
+        """Itself, and those of further figures that have to be changed with it."""
+        return (self,)
+
     def removing(self, error: float, machine: Machine) -> float:
         """The setting that removes `error` from what `machine` prints."""
         return machine[self.key] - error / self.effect
@@ -53,6 +57,30 @@ class Steps(Control):
     def error_after(self, error: np.ndarray, old: Machine, new: Machine) -> np.ndarray:
         """The fraction with the settings of `new` in force."""
         return (1 + error) * new[self.key] / old[self.key] - 1
+
+
+@dataclass(frozen=True)
+class BeltSteps(Steps):
+    """Steps per mm of two motors that move both axes together: they are set alike, or squares become diamonds.
+
+    What both do on average is the scale; what they differ by acts as a lean does.
+    """
+
+    other: str = "settings.steps_per_mm_y"
+
+    @property
+    def keys(self) -> tuple[str, ...]:
+        """Of both motors."""
+        return (self.key, self.other)
+
+    @property
+    def set_together(self) -> tuple[Control, ...]:
+        """Of one motor, and of the other."""
+        return (self, replace(self, key=self.other, other=self.key))
+
+    def error_after(self, error: np.ndarray, old: Machine, new: Machine) -> np.ndarray:
+        """The fraction with the settings of `new` in force."""
+        return (1 + error) * (new[self.key] / old[self.key] + new[self.other] / old[self.other]) / 2 - 1
 
 
 @dataclass(frozen=True)
@@ -82,6 +110,20 @@ class Flow(Control):
         return (area + error) * feed - area
 
 
-def per_degree(key: str) -> Control:
-    """A setting in degrees against an error in radians."""
-    return Control(key, math.radians(1.0))
+@dataclass(frozen=True)
+class Lean(Control):
+    """Skew correction against x gained per y.
+
+    Where two motors move both axes together, steps per mm of a larger by a fraction than those of b lean squares by
+    that fraction too: x and y each gain half of it per mm of the other, which differs from a lean by a turn only.
+    """
+
+    motors: tuple[str, str] = ("settings.steps_per_mm_x", "settings.steps_per_mm_y")
+
+    def error_after(self, error: np.ndarray, old: Machine, new: Machine) -> np.ndarray:
+        """The lean [rad] with the settings of `new` in force."""
+        left = super().error_after(error, old, new)
+        if new.kinematics == "crossed-belts":
+            a, b = (new[key] / old[key] for key in self.motors)
+            left = left + (a - b)
+        return left

@@ -119,6 +119,10 @@ _SENTENCES: dict[str, Callable[..., str]] = {
     "not-measured": lambda terms: (
         f"Not measured by these readings, which does not mean fine: {', '.join(label(t) for t in terms)}."
     ),
+    "withheld": lambda kinematics, terms: (
+        f"Not told of a {kinematics}, whose arms move x and y together by where the nozzle stands: "
+        f"{listed(label(t) for t in terms)}; bead, path, closing, heights and first layer are judged."
+    ),
     "excess-scatter": lambda scatter_mm: (
         f"The readings disagree by {scatter_mm:.3f} mm more than the caliper explains: the print is that uneven. "
         "All uncertainties are widened for it."

@@ -8,6 +8,7 @@ from typing import Literal
 import numpy as np
 
 from fitassay.analysis.controls import Control
+from fitassay.coupons.machine import KINEMATICS, Kinematics
 
 TermKind = Literal["printer", "instrument", "form"]
 
@@ -19,8 +20,11 @@ Quantity = Literal[
     "scale x",
     "scale y",
     "scale z",
+    "scale xy",
     "play x",
     "play y",
+    "belt a",
+    "belt b",
     "shear",
     "datum",
 ]
@@ -38,6 +42,8 @@ class Errors:
         Fractions for x, y, z.
     play : ndarray (n, 2) [mm]
         Total play of x and y.
+    belt : ndarray (n, 2) [mm]
+        Total play of two crossed belts, as belt: a runs by x + y, b by x - y.
     shear : ndarray (n,) [rad]
         x gained per y.
     datum : ndarray (n,) [mm]
@@ -54,23 +60,24 @@ class Errors:
         self.bead = np.zeros(n)
         self.scale = np.zeros((n, 3))
         self.play = np.zeros((n, 2))
+        self.belt = np.zeros((n, 2))
         self.shear = np.zeros(n)
         self.datum = np.zeros(n)
         self.added: dict[str, np.ndarray] = {}
 
     def add(self, term: Term, value: np.ndarray) -> None:
         """Add a term of `value` (n,)."""
-        if term.quantity:
-            into = self._quantity(term.quantity)
-            into += value
+        for total in self._totals(term.quantity) if term.quantity else ():
+            total += value
         for kind in term.reads:
             self.added[kind] = self.added.get(kind, np.zeros(self.n)) + value
 
-    def _quantity(self, name: Quantity) -> np.ndarray:
-        """The array (n,) of that quantity, to be added to in place."""
-        field, _, axis = name.partition(" ")
+    def _totals(self, name: Quantity) -> list[np.ndarray]:
+        """The arrays (n,) of that quantity, one for each of its axes, to be added to in place."""
+        field, _, axes = name.partition(" ")
         total: np.ndarray = getattr(self, field)
-        return total[:, "xyz".index(axis)] if axis else total
+        order = "ab" if field == "belt" else "xyz"
+        return [total[:, order.index(axis)] for axis in axes] if axes else [total]
 
 
 @dataclass(frozen=True)
@@ -127,7 +134,18 @@ class Term:
     sentence : str
         What it does to a part.
     control : Control or None
-        The setting that removes it; None where a hand must (instrument).
+        The setting that removes it; None where a hand must.
+    work : str
+        What a hand sets right where no setting removes the error, as ``tension of belt a``.
+    remedy : str
+        How it does, an order without its full stop.
+    meanwhile : str
+        What about parts until then, likewise.
+    kinematics : tuple of Kinematics
+        Machines that have it; on others it is zero for certain.
+    withheld : tuple of Kinematics
+        Machines that err alike, but not in a way that x and y tell of: there it is estimated, so that it passes for
+        no other error, and neither told nor accused.
     change_rank : int
         Changes are advised in this order; equal ranks in the order of the table.
     least_change : float [unit]
@@ -161,6 +179,11 @@ class Term:
     drift_sd: float = 0.0
     varies: tuple[Varies, ...] = ()
     control: Control | None = None
+    work: str = ""
+    remedy: str = ""
+    meanwhile: str = ""
+    kinematics: tuple[Kinematics, ...] = KINEMATICS
+    withheld: tuple[Kinematics, ...] = ()
     change_rank: int = 0
     least_change: float = 0.0
     alias_rank: int = 0
@@ -174,10 +197,12 @@ class Term:
             raise ValueError(f"{self.name} acts on nothing; give a quantity or feature kinds that read it")
         if (self.prior_sd > 0) == bool(self.prior_limit):
             raise ValueError(f"{self.name} needs a prior_sd or a prior_limit, one of them")
-        if self.kind == "printer" and (self.control is None or self.example == 0):
-            raise ValueError(f"{self.name} can be accused, so it needs a control and an example")
+        if self.kind == "printer" and (
+            not (self.control or (self.work and self.remedy)) or self.example == 0
+        ):
+            raise ValueError(f"{self.name} can be accused, so it needs a control or a remedy, and an example")
 
     @property
     def setting(self) -> str:
-        """The figure of machine.toml that removes it; empty where there is none."""
-        return self.control.key if self.control else ""
+        """The figure of machine.toml that removes it, or the work that does; empty where there is none."""
+        return self.control.key if self.control else self.work

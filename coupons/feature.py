@@ -6,6 +6,9 @@ import math
 from dataclasses import dataclass, field
 from typing import Literal
 
+Axis = Literal["x", "y", "z", "a", "b"]
+"""What sizes are measured along; a is the rising diagonal, 45 degrees from +x to +y, b the falling one."""
+
 Kind = Literal["outside", "inside", "thickness", "height", "diagonal", "rim"]
 KINDS: tuple[Kind, ...] = ("outside", "inside", "thickness", "height", "diagonal", "rim")
 
@@ -74,6 +77,14 @@ class Feature:
     def optional(self) -> bool:
         """True for evidence that is asked for only where it helps: rims, and single layers of a wall."""
         return self.kind == "rim" or self.edge
+
+    @property
+    def axis(self) -> Axis:
+        """The nearest axis of its direction; z for heights."""
+        if self.kind == "height":
+            return "z"
+        axes: tuple[Axis, ...] = ("x", "a", "y", "b")
+        return axes[round(self.direction_deg / 45.0) % 4]
 
     @property
     def direction(self) -> tuple[float, float]:

@@ -6,9 +6,15 @@ Reading and writing the file is `fitassay.coupons.machine_file`'s job.
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import Any
+from typing import Any, Literal, get_args
 
 from fitassay.coupons.errors import InputError
+from fitassay.coupons.wording import did_you_mean, shown
+
+Kinematics = Literal["cartesian", "crossed-belts", "delta"]
+"""How motors move the nozzle over the bed: one x and another y; two together, by crossed belts; three arms."""
+
+KINEMATICS: tuple[Kinematics, ...] = get_args(Kinematics)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -184,6 +190,7 @@ class Machine:
         What is printed, e.g. ``PLA``; any text.
     soft : bool
         True for flexible plastics, which give under the jaws.
+    kinematics : Kinematics
     values : dict of str to float
         Every figure of `FIGURES` as ``"section.name"``.
     priors : dict of str to float
@@ -193,10 +200,12 @@ class Machine:
     name: str = "printer"
     material: str = "PLA"
     soft: bool = False
+    kinematics: Kinematics = "cartesian"
     values: dict[str, float] = field(default_factory=dict)
     priors: dict[str, float] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
+        check_kinematics(self.kinematics)
         full = {f.key: f.default for f in FIGURES}
         for key, value in self.values.items():
             if key not in full:
@@ -229,6 +238,15 @@ class Machine:
     def layer_height_mm(self) -> float:
         """Layer height h [mm]."""
         return self["process.layer_height_mm"]
+
+
+def check_kinematics(name: str, place: str = "kinematics") -> None:
+    """Raise `InputError` unless `name` is one of `KINEMATICS`."""
+    if name not in KINEMATICS:
+        near = did_you_mean(name, KINEMATICS)
+        raise InputError(
+            f"must be {', '.join(KINEMATICS[:-1])} or {KINEMATICS[-1]} (got {shown(name)}){near}", place
+        )
 
 
 def check_figure(figure: Figure, value: float, place: str) -> None:

@@ -11,7 +11,7 @@ from typing import Any
 
 from fitassay.coupons.errors import InputError, InputErrors
 from fitassay.coupons.files import read_input
-from fitassay.coupons.machine import FIGURES, Figure, Machine, check_figure
+from fitassay.coupons.machine import FIGURES, Figure, Machine, check_figure, check_kinematics
 from fitassay.coupons.numbers import parse_number
 from fitassay.coupons.wording import did_you_mean, shown
 
@@ -19,7 +19,7 @@ SCHEMA = 1
 MOST_DOTS = 60
 """In one line. A key of thousands of parts takes the TOML reader memory with their square."""
 
-_FACTS = {"schema": int, "name": str, "material": str, "soft": bool}
+_FACTS = {"schema": int, "name": str, "material": str, "soft": bool, "kinematics": str}
 _SECTIONS = tuple(dict.fromkeys(f.section for f in FIGURES))
 _TITLES = {
     "volume": "How large a piece the printer can make.",
@@ -70,6 +70,9 @@ def machine_toml(machine: Machine) -> str:
         f"material = {_quoted(machine.material, 'material')}",
         "# true for flexible plastics, which give under the jaws",
         f"soft = {'true' if machine.soft else 'false'}",
+        "# how the nozzle is moved over the bed: cartesian (one motor moves x, another y), crossed-belts (two motors",
+        "# move both together) or delta (three arms)",
+        f'kinematics = "{machine.kinematics}"',
     ]
     for section in _SECTIONS:
         lines += ["", f"# {_TITLES[section]}", f"[{section}]"]
@@ -101,7 +104,7 @@ class _Reader:
     def machine(self) -> Machine:
         """The machine, or all problems raised together."""
         if self.schema():
-            facts = {name: self.fact(name) for name in ("name", "material", "soft") if name in self.content}
+            facts = {name: self.fact(name) for name in _FACTS if name != "schema" and name in self.content}
             self.unknown_keys()
             values = self.values()
             priors = self.priors()
@@ -139,6 +142,11 @@ class _Reader:
         if type(value) is not _FACTS[name]:
             wanted = "true or false" if _FACTS[name] is bool else "text in quotes"
             self.problem(f"must be {wanted} (got {_kind(value)})", name)
+        elif name == "kinematics":
+            try:
+                check_kinematics(value)
+            except InputError as exc:
+                self.problem(exc.message, name)
         return value
 
     def unknown_keys(self) -> None:

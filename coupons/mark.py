@@ -145,10 +145,11 @@ def least_width(job: Job, text: str, *, arrow: bool = True) -> float:
     return _line(text, stroke_width(job), SQUEEZE, arrow).width
 
 
-def make_arrow(job: Job, *, stroke: float | None = None) -> Mark:
-    """The arrow to +x alone."""
+def make_arrow(job: Job, *, stroke: float | None = None, turn_deg: float = 0.0) -> Mark:
+    """The arrow to +x alone, or turned counter-clockwise where what carries it will be turned back."""
     stroke = stroke_width(job) if stroke is None else stroke
-    return _as_mark(arrow_lines(0.0, 0.85 * CAPITAL * stroke, CAPITAL * stroke, stroke), stroke)
+    lines = arrow_lines(0.0, 0.85 * CAPITAL * stroke, CAPITAL * stroke, stroke)
+    return _as_mark([affinity.rotate(line, turn_deg, origin=(0.0, 0.0)) for line in lines], stroke)
 
 
 @lru_cache(maxsize=256)

@@ -15,7 +15,7 @@ from fitassay.analysis.normal import Normal
 from fitassay.analysis.prints import transfer as module
 from fitassay.analysis.prints.mixed_model import PrintResult
 from fitassay.analysis.prints.transfer import carry
-from fitassay.analysis.terms import INDEX, NAMES, PRINTER, TERMS
+from fitassay.analysis.terms import INDEX, NAMES, PRINTER, TERMS, estimated_on
 from fitassay.coupons.machine import Machine
 from tests.posteriors import posterior
 from tests.sets import walk
@@ -41,7 +41,7 @@ def test_what_was_known_gets_its_drift_wider():
     mean = theta_of(ERRORS)
     carried = carry(result(mean, np.diag((1e-3 * PRIOR) ** 2)), MACHINE)
     sd = carried.terms.sd
-    for i in np.flatnonzero(PRINTER):
+    for i in np.flatnonzero(PRINTER & estimated_on("cartesian")):
         assert sd[i] == pytest.approx(TERMS[i].drift_sd, rel=0.05)
     assert carried.terms.mean == pytest.approx(mean, rel=0.05)
     # The caliper does not drift.
@@ -66,7 +66,7 @@ def test_settings_changed_in_between_are_allowed_for():
 
 def test_without_drift_two_prints_in_turn_are_both_at_once(monkeypatch):
     """Carrying the first into the second is the posterior of all readings together."""
-    monkeypatch.setattr(module, "drift_sds", lambda: np.zeros(len(NAMES)))
+    monkeypatch.setattr(module, "drift_sds", lambda kinematics: np.zeros(len(NAMES)))
     w = walk()
     sets = [
         gather(simulate(w, theta_of(ERRORS), noise_mm=0.02, resolution_mm=0.0, seed=s), w, MACHINE)

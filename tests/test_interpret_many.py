@@ -48,7 +48,7 @@ def test_batch_equals_one_by_one(quick):
     many = interpret_many(w, values, MACHINE)
     for i in range(len(values)):
         one = interpret(w, written(w, values[i]), MACHINE)
-        estimates = np.array([t.estimate for t in one.terms])
+        estimates = one.posterior.mean
         assert many.settled.posterior.mean[i] == pytest.approx(estimates, rel=1e-9, abs=1e-12)
         assert many.settled.posterior.cov[i] == pytest.approx(one.posterior.cov, rel=1e-9, abs=1e-18)
         assert STATUSES[many.judged.status[i]] == one.verdict.status
@@ -76,9 +76,7 @@ def test_features_nobody_measured_are_left_out_of_account():
     values[:, gone] = np.nan
     many = interpret_many(w, values, MACHINE)
     one = interpret(w, written(w, values[2]), MACHINE)
-    assert many.settled.posterior.mean[2] == pytest.approx(
-        [t.estimate for t in one.terms], rel=1e-9, abs=1e-12
-    )
+    assert many.settled.posterior.mean[2] == pytest.approx(one.posterior.mean, rel=1e-9, abs=1e-12)
     skew = INDEX["skew_xy"]
     assert many.settled.posterior.cov[2, skew, skew] ** 0.5 == pytest.approx(
         prior_sds(MACHINE)[skew], rel=0.05
@@ -136,8 +134,8 @@ def test_a_tight_axis_beside_a_loose_one_keeps_its_interval():
 
 def test_settling_without_slips_is_the_closed_form_posterior():
     rng = np.random.default_rng(4)
-    gains, prior = rng.normal(size=(12, 14)), np.full(14, 0.7)
-    theta = rng.normal(size=(5, 14)) * prior
+    gains, prior = rng.normal(size=(12, len(TERMS))), np.full(len(TERMS), 0.7)
+    theta = rng.normal(size=(5, len(TERMS))) * prior
     u = np.full(12, 0.5)
     y = theta @ gains.T + rng.normal(size=(5, 12)) * 0.2
     settled = settle(gains, np.zeros(12), y, np.broadcast_to(u, y.shape), Normal.independent(prior))

@@ -187,6 +187,9 @@ def known_by_hand(readings):
     return done.posterior.mean, done.posterior.cov
 
 
+PLAY = [INDEX["backlash_x"], INDEX["backlash_y"]]
+
+
 def test_posterior_of_the_trials_against_quadrature():
     # The trials depend on C and both plays; a grid over (C, b_x, b_y) with priors of C's own spread is exact, once
     # the lesser influences of unequal scales and lean are taken away from both.
@@ -198,7 +201,7 @@ def test_posterior_of_the_trials_against_quadrature():
     grid = np.array([printer(backlash_x=x, backlash_y=y) for x in b for y in b])
     lost = lost_to_turning(PEG_MM, W, grid)
     c = np.linspace(-1.2, 0.8, 400)
-    log = -0.5 * (c / spread)[:, None] ** 2 - 0.5 * np.sum((grid[:, 3:5] / 0.3) ** 2, axis=1)
+    log = -0.5 * (c / spread)[:, None] ** 2 - 0.5 * np.sum((grid[:, PLAY] / 0.3) ** 2, axis=1)
     for t in trials:
         enters = (t.hole - t.peg) + c
         p_in = ndtr(enters / FEEL_MM)[:, None]
@@ -209,7 +212,7 @@ def test_posterior_of_the_trials_against_quadrature():
     weight /= weight.sum()
     mean_c = float(weight.sum(axis=1) @ c)
     sd_c = float(np.sqrt(weight.sum(axis=1) @ (c - mean_c) ** 2))
-    sd_b = float(np.sqrt(weight.sum(axis=0) @ grid[:, 3] ** 2))
+    sd_b = float(np.sqrt(weight.sum(axis=0) @ grid[:, PLAY[0]] ** 2))
     mean, covariance = known_by_hand(readings)
     assert row @ mean == pytest.approx(mean_c, abs=0.015)
     assert np.sqrt(row @ covariance @ row) == pytest.approx(sd_c, rel=0.25)
@@ -222,7 +225,7 @@ def test_user_without_a_caliper_gets_an_answer():
     theta = printer(contour_offset=0.08, bead_excess=0.02)
     got = interpret(walk(FAMILY), answers(theta), MACHINE)
     row = printer(bead_excess=1.0, contour_offset=2.0)
-    mean = np.array([t.estimate for t in got.terms])
+    mean = got.posterior.mean
     u = float(np.sqrt(row @ got.posterior.cov @ row))
     assert abs(row @ mean - 0.18) < 2 * u and u < 0.06
     assert (got.verdict.status, got.verdict.term) == ("undetermined", "")
@@ -266,8 +269,8 @@ def test_hand_and_caliper_that_agree_are_not_told_apart():
     assert not any("tried by hand" in n.text for n in got.notes)
     alone = interpret(coupons, sizes, MACHINE)
     i = INDEX["contour_offset"]
-    assert got.terms[i].std_uncertainty <= alone.terms[i].std_uncertainty * 1.001
-    assert got.terms[i].estimate == pytest.approx(0.06, abs=4 * got.terms[i].std_uncertainty)
+    assert got.term(NAMES[i]).std_uncertainty <= alone.term(NAMES[i]).std_uncertainty * 1.001
+    assert got.term(NAMES[i]).estimate == pytest.approx(0.06, abs=4 * got.term(NAMES[i]).std_uncertainty)
 
 
 def test_hand_that_contradicts_the_caliper_is_told():

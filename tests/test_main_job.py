@@ -31,9 +31,14 @@ def closed_form(feature, is_round: bool) -> dict[str, float]:
     axis = "x" if feature.direction_deg == 0 else "y"
     c = next((g for word, g in COMB_GAIN.items() if feature.id.startswith(word)), -1)
     side = 1 if feature.kind == "outside" else -1
+    # Along a wall in y both crossed belts run opposite ways, and x is off by half the difference of their plays.
+    turn = 0.5 * side * (1 if axis == "x" else -1)
     gains = {
         f"scale_{axis}": nominal - side * W,
+        "scale_xy": nominal - side * W,
         f"backlash_{axis}": c,
+        "backlash_a": -turn,
+        "backlash_b": turn,
         "bead_excess": side,
         "contour_offset": 2 * side,
         f"{feature.kind}_bias": 1,
@@ -63,7 +68,10 @@ def test_gains_by_walking_equal_the_closed_forms(family):
         for name, value in got.items():
             # The jaws' flats in a round bore add second-order terms, under a hundredth of the printed error; shear
             # and the other axis' play see the flat's edge.
-            loose = flat and name in ("skew_xy", "backlash_x", "backlash_y") and name not in expected
+            loose = flat and (
+                name in ("backlash_a", "backlash_b")
+                or (name in ("skew_xy", "backlash_x", "backlash_y") and name not in expected)
+            )
             tolerance = 0.5 * flat if loose else 0.02 if flat else 2e-4
             assert value == pytest.approx(expected.get(name, 0.0), rel=5e-3, abs=max(tolerance, 0.0)) or (
                 loose and abs(value) <= 1.2 * flat
@@ -77,7 +85,12 @@ def test_diagonals_tell_shear_and_nothing_else_by_their_difference():
     difference = gains[up] - gains[down]
     side = next(f.nominal_mm for f in w.features if f.id == "side-x")
     assert difference[INDEX["skew_xy"]] == pytest.approx((side - W) * math.sqrt(2), rel=1e-6)
-    assert np.delete(difference, INDEX["skew_xy"]) == pytest.approx(np.zeros(len(TERMS) - 1), abs=2e-4)
+    # Crossed belts' plays go to the corners along their own diagonals, half of either at each end.
+    belts = [INDEX["backlash_a"], INDEX["backlash_b"]]
+    assert difference[belts] == pytest.approx([-math.sqrt(0.5), math.sqrt(0.5)], abs=2e-4)
+    assert np.delete(difference, [INDEX["skew_xy"], *belts]) == pytest.approx(
+        np.zeros(len(TERMS) - 3), abs=2e-4
+    )
 
 
 TRUTH = {

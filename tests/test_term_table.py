@@ -105,7 +105,11 @@ def test_gains_of_sizes_are_the_closed_forms():
                     got = size_gains(Size(side=side, axis=axis, nominal=nominal, shape=shape), 0.45)
                     expected = np.zeros(len(TERMS))
                     expected[INDEX[f"scale_{axis}"]] = nominal - sign * 0.45
+                    expected[INDEX["scale_xy"]] = nominal - sign * 0.45
                     expected[INDEX[f"backlash_{axis}"]] = -1
+                    # Half the difference of two crossed belts' plays, by the way the wall is walked.
+                    turn = 0.5 * sign * (1 if axis == "x" else -1)
+                    expected[[INDEX["backlash_a"], INDEX["backlash_b"]]] = -turn, turn
                     expected[INDEX["bead_excess"]] = sign
                     expected[INDEX["contour_offset"]] = 2 * sign
                     if (side, shape) == ("inside", "round"):

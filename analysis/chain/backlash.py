@@ -7,22 +7,25 @@ import numpy as np
 from fitassay.analysis.chain.loops import Loop
 from fitassay.analysis.terms import Errors
 
+BELTS = np.array([[1.0, 1.0], [1.0, -1.0]])
+"""Travel of two crossed belts: a = x + y, b = x - y; and back, x = (a + b) / 2, y = (a - b) / 2."""
+
 
 def lost_motion(
     path: np.ndarray, play: np.ndarray, only: np.ndarray | None = None
 ) -> tuple[np.ndarray, np.ndarray]:
-    """Where two axes with play really go.
+    """Where two axes with play really go: x and y, or two belts.
 
     Per axis w_k = max(u_k - r, min(u_k + r, w_{k-1})) with r = |b|/2 (play operator of Krasnosel'skii and
     Pokrovskii; the textbook form is from memory). Negative b, a backlash compensation set too high, mirrors the
-    result about the command. Both kinks of every move, where x and y take up their play, become vertices.
+    result about the command. Both kinks of every move, where each axis takes up its play, become vertices.
 
     Parameters
     ----------
     path : ndarray (n, m, 2) [mm]
         Commanded vertices.
     play : ndarray (n, 2) [mm]
-        Total play b of x and y.
+        Total play b of either axis.
     only : ndarray of int, optional
         Moves wanted; default all.
 
@@ -90,6 +93,21 @@ def printed_path(
     lead = path if loop.lead_in is None else np.broadcast_to(loop.lead_in, (errors.n, *loop.lead_in.shape))
     full = np.concatenate([lead, lap], axis=1) * (1 + errors.scale[:, None, :2])
     wanted = np.arange(len(loop.points)) if only is None else only
-    moves = lost_motion(full, errors.play, wanted + lead.shape[1])[1]
+    moves = _with_play(full, errors, wanted + lead.shape[1])
     moves[..., 0] += errors.shear[:, None, None] * moves[..., 1]
+    return moves
+
+
+def _with_play(path: np.ndarray, errors: Errors, only: np.ndarray) -> np.ndarray:
+    """Moves (n, wanted, 4, 2) of `path` (n, m, 2), play taken up where it is: in x and y, or in the belts.
+
+    A printer has one or the other; the larger counts.
+    """
+    belted = np.abs(errors.belt).max(axis=1) > np.abs(errors.play).max(axis=1)
+    if not belted.any():
+        return lost_motion(path, errors.play, only)[1]
+    moves = np.empty((errors.n, len(only), 4, 2))
+    moves[~belted] = lost_motion(path[~belted], errors.play[~belted], only)[1]
+    travel = lost_motion(path[belted] @ BELTS.T, errors.belt[belted], only)[1]
+    moves[belted] = travel @ BELTS / 2
     return moves

@@ -22,9 +22,18 @@ from fitassay.analysis.chain.mating import Shape, outline, part_terms
 from fitassay.analysis.chain.span import Jaw, carried, jaw_reach
 from fitassay.analysis.terms import BORE_REFERENCE_MM, TERMS, errors_of
 from fitassay.coupons.errors import InputError
+from fitassay.coupons.feature import Axis
 
 Side = Literal["outside", "inside", "height"]
-Axis = Literal["x", "y", "z"]
+
+_HALF = float(np.sqrt(0.5))
+DIRECTIONS: dict[str, tuple[float, float]] = {
+    "x": (1.0, 0.0),
+    "y": (0.0, 1.0),
+    "a": (_HALF, _HALF),
+    "b": (-_HALF, _HALF),
+}
+"""Unit vectors along which plane sizes are measured."""
 
 # Sizes that are walked; the gains of those between follow [mm].
 WALKED_MM = (4.0, 20.0, 100.0)
@@ -32,7 +41,7 @@ WALKED_MM = (4.0, 20.0, 100.0)
 
 @dataclass(frozen=True, kw_only=True)
 class Size:
-    """One drawn size; `axis` is where it is measured, "z" for heights."""
+    """One drawn size; `axis` is along which it is measured, "z" for heights."""
 
     side: Side
     axis: Axis
@@ -43,7 +52,7 @@ class Size:
         if not 0 < self.nominal <= 10_000:
             raise InputError(f"a nominal size must be greater than 0 and in mm (got {self.nominal:g})")
         if (self.side == "height") != (self.axis == "z"):
-            raise InputError("heights are along z, outside and inside sizes along x or y")
+            raise InputError("heights are along z, outside and inside sizes along x, y or a diagonal")
 
 
 def printed_size(size: Size, theta: np.ndarray, width: float) -> np.ndarray:
@@ -73,8 +82,13 @@ def printed_size(size: Size, theta: np.ndarray, width: float) -> np.ndarray:
     loop = outline("square", size.nominal, size.side == "inside", width)
     if size.shape == "round" and size.side == "inside":
         loop = replace(loop, closing=loop.outward * BORE_REFERENCE_MM / size.nominal / 2)
+    along = np.array(DIRECTIONS[size.axis])
+    if size.axis in ("a", "b"):
+        turn = np.array([along, [-along[1], along[0]]])
+        loop = replace(
+            loop, points=loop.points @ turn, outward=loop.outward @ turn, closing=loop.closing @ turn
+        )
     moves = printed_path(loop, errors)
-    along = np.eye(2)["xy".index(size.axis)]
     middle = (loop.points + np.roll(loop.points, -1, axis=0)) / 2 @ along
     total = np.zeros(errors.n) + added
     for out in (along, -along):

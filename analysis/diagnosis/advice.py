@@ -7,19 +7,20 @@ from dataclasses import replace
 import numpy as np
 
 from fitassay.analysis import rounding
+from fitassay.analysis.controls import Control
 from fitassay.analysis.diagnosis.allowance import allowed
 from fitassay.analysis.diagnosis.verdict import Reference
 from fitassay.analysis.normal import Normal
 from fitassay.analysis.result import Advice
-from fitassay.analysis.terms import BEAD, PATH, TERMS, Term
+from fitassay.analysis.terms import BEAD, PATH, TERMS, Term, told_on
 from fitassay.coupons.machine import Machine, figure
 
 SIGNIFICANT_SDS = 2.0
 
 
 def change_order() -> list[int]:
-    """Columns of the terms that a setting removes, in the order in which settings are best changed."""
-    return sorted((i for i, t in enumerate(TERMS) if t.control), key=lambda i: (TERMS[i].change_rank, i))
+    """Columns of the terms that a setting or a hand removes, in the order in which changes are best made."""
+    return sorted((i for i, t in enumerate(TERMS) if t.setting), key=lambda i: (TERMS[i].change_rank, i))
 
 
 def advise(
@@ -32,10 +33,11 @@ def advise(
     reading. What else looks like it is allowed for (`diagnosis.allowance`). No setting leaves the range that
     machine.toml allows.
     """
+    told = told_on(machine.kinematics)
     itself = allowed(Normal(mean=np.asarray(mean, dtype=float), cov=covariance))
     largest = np.abs(reference.gains).max(axis=0, initial=0.0)
     advice, mended = [], np.array(mean, dtype=float)
-    for i in change_order():
+    for i in (i for i in change_order() if told[i]):
         error, sd = float(itself.mean[i]), float(itself.sd[i])
         why = ""
         if i == PATH:
@@ -48,18 +50,41 @@ def advise(
         least = max(SIGNIFICANT_SDS * sd, TERMS[i].least_change)
         if abs(error) < least or largest[i] * abs(error) < visible_mm:
             continue
-        change, left = _change(TERMS[i], error, sd, machine)
+        if TERMS[i].control is None and error < 0:
+            continue  # no belt is too taut to lose motion
+        changes, left = _changes(TERMS[i], error, sd, machine)
         mended[i] += left - error
-        advice.append(replace(change, why=why) if why else change)
+        advice += [replace(change, why=why) if why else change for change in changes]
     before = _misfit(mean, covariance, reference)
     after = _misfit(mended, covariance, reference)
     return tuple(advice), before, after
 
 
-def _change(term: Term, error: float, sd: float, machine: Machine) -> tuple[Advice, float]:
-    """The change, and what it leaves of the error where the setting's range ends before it."""
-    control = term.control
-    assert control is not None
+def _changes(term: Term, error: float, sd: float, machine: Machine) -> tuple[list[Advice], float]:
+    """The change, or those to be made together, and what they leave of the error."""
+    if term.control is None:
+        return [_by_hand(term, error, sd)], 0.0
+    made = [_change(term, control, error, sd, machine) for control in term.control.set_together]
+    return [change for change, _ in made], max((left for _, left in made), key=abs)
+
+
+def _by_hand(term: Term, error: float, sd: float) -> Advice:
+    """What a hand does about an error that no setting removes."""
+    amount = rounding.plus_minus(error, sd, term.unit)
+    meanwhile = f"; meanwhile {term.meanwhile}" if term.meanwhile else ""
+    return Advice(
+        setting=term.work,
+        from_value=None,
+        to_value=None,
+        std_uncertainty=sd,
+        unit=term.unit,
+        why=f"{term.label}, {amount}: {term.remedy}{meanwhile}",
+        term=term.name,
+    )
+
+
+def _change(term: Term, control: Control, error: float, sd: float, machine: Machine) -> tuple[Advice, float]:
+    """One change, and what it leaves of the error where the setting's range ends before it."""
     row = figure(control.key)
     low, high = (control.removing(error + k * sd, machine) for k in (-1, 1))
     wanted = control.removing(error, machine)

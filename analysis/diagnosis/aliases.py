@@ -8,8 +8,9 @@ from itertools import combinations
 import numpy as np
 
 from fitassay.analysis import rounding
+from fitassay.analysis.normal import SMALLEST_SD
 from fitassay.analysis.result import Alias
-from fitassay.analysis.terms import BEAD, INDEX, PRINTER, TERMS
+from fitassay.analysis.terms import BEAD, INDEX, PRINTER, TERMS, told_on
 from fitassay.coupons.machine import Machine, figure
 from fitassay.coupons.wording import listed
 
@@ -24,7 +25,34 @@ SERVES = 0.35
 SIGNIFICANT_SDS = 2.0
 
 
-def alias_groups(covariance: np.ndarray, prior_sd: np.ndarray) -> tuple[tuple[int, ...], ...]:
+def belts_alike(mean: np.ndarray, covariance: np.ndarray, machine: Machine) -> tuple[Alias, ...]:
+    """What no reading at all tells apart on a machine with crossed belts, where there is any of it.
+
+    A frame that leans by g and belts whose scales differ by as much, each stretching its own diagonal, make squares
+    the same diamonds, turned a little: `skew_xy` is the sum of both.
+    """
+    i = INDEX["skew_xy"]
+    value, u = float(mean[i]), float(np.sqrt(covariance[i, i]))
+    if machine.kinematics != "crossed-belts" or abs(value) < SIGNIFICANT_SDS * u:
+        return ()
+    return (
+        Alias(
+            terms=(TERMS[i].name,),
+            text=f"a frame out of square and a scale of belt a unlike that of belt b act alike in all readings; "
+            f"what is known is {TERMS[i].label}, of both together",
+            combination={TERMS[i].name: 1.0},
+            value=value,
+            std_uncertainty=u,
+            unit=TERMS[i].unit,
+            fix="see first that the steps per mm of both motors are set alike and their pulleys have as many teeth; "
+            "the skew correction mends what is left, whichever it is",
+        ),
+    )
+
+
+def alias_groups(
+    covariance: np.ndarray, prior_sd: np.ndarray, told: np.ndarray | None = None
+) -> tuple[tuple[int, ...], ...]:
     """Smallest groups of printer errors that act alike in the readings.
 
     With C the posterior covariance of a group in units of the priors, the group explains of member i's variance
@@ -34,10 +62,13 @@ def alias_groups(covariance: np.ndarray, prior_sd: np.ndarray) -> tuple[tuple[in
     ----------
     covariance : ndarray (terms, terms)
     prior_sd : ndarray (terms,)
+    told : ndarray (terms,) of bool, optional
+        Errors that may be named; by default all that such a machine has.
     """
+    told = prior_sd > SMALLEST_SD if told is None else told
     scaled = covariance / np.outer(prior_sd, prior_sd)
     share = np.sqrt(np.diag(scaled))
-    weak = [int(i) for i in np.flatnonzero(PRINTER & (share >= WEAK_SHARE))]
+    weak = [int(i) for i in np.flatnonzero(PRINTER & told & (share >= WEAK_SHARE))]
     found: list[tuple[int, ...]] = []
     for size in range(2, LARGEST_GROUP + 1):
         for group in combinations(weak, size):
@@ -67,7 +98,7 @@ def find_aliases(
     machine : Machine
         Settings in force.
     """
-    groups = alias_groups(covariance, prior_sd)
+    groups = alias_groups(covariance, prior_sd, told_on(machine.kinematics))
     found = []
     for group in groups:
         alias = _known(group, mean, covariance, prior_sd)
@@ -159,5 +190,5 @@ def _fix(
 
 
 def alias_terms(aliases: tuple[Alias, ...]) -> set[int]:
-    """Indices of all terms named in aliases."""
-    return {INDEX[name] for alias in aliases for name in alias.terms}
+    """Indices of the terms that further readings might tell apart."""
+    return {INDEX[name] for alias in aliases if len(alias.terms) > 1 for name in alias.terms}

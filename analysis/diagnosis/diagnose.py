@@ -9,8 +9,8 @@ import numpy as np
 
 from fitassay.analysis.chain.sensitivities import SetWalk
 from fitassay.analysis.diagnosis.advice import advise
-from fitassay.analysis.diagnosis.aliases import alias_terms, find_aliases
-from fitassay.analysis.diagnosis.diagnosis_notes import estimate_notes, verdict_notes
+from fitassay.analysis.diagnosis.aliases import alias_terms, belts_alike, find_aliases
+from fitassay.analysis.diagnosis.diagnosis_notes import estimate_notes, verdict_notes, withheld_notes
 from fitassay.analysis.diagnosis.ranking import Standing, open_doubt, what_next
 from fitassay.analysis.diagnosis.verdict import (
     Judged,
@@ -32,7 +32,7 @@ from fitassay.analysis.estimation.trials import tried_columns
 from fitassay.analysis.normal import Normal
 from fitassay.analysis.readings.file import Reading
 from fitassay.analysis.result import Alias, Diagnosis, NextPrint, ReadingFit, TermEstimate, Verdict
-from fitassay.analysis.terms import INDEX, NAMES, PRINTER, TERMS
+from fitassay.analysis.terms import INDEX, NAMES, PRINTER, TERMS, told_on
 from fitassay.coupons.feature import Manifest
 from fitassay.coupons.machine import Machine
 
@@ -83,14 +83,14 @@ def interpret(
     """
     readout = read_out(walk, readings, machine, known, budget)
     done, o = readout.fit, readout.fit.observations
-    prior_sd = prior_sds(machine)
+    prior_sd, told = prior_sds(machine), told_on(machine.kinematics)
     single = float(np.hypot(o.repeatability_mm, machine["caliper.resolution_mm"] / np.sqrt(12)))
     mean, cov = done.posterior.mean, done.posterior.cov
     gains = walk.linearise()[1]
     judged_by = {int(c) for c in o.column if c >= 0} | tried_columns(walk, readout.readings)
-    reference = reference_of(walk, gains, judged_by)
+    reference = reference_of(walk, gains, judged_by, machine.kinematics)
     if done.transferred is not None:
-        reference = with_ordinary(reference, walk.manifest.line_width_mm)
+        reference = with_ordinary(reference, walk.manifest.line_width_mm, machine.kinematics)
     visible = visible_limits(reference, machine, single)
     judged = _judged(done.posterior, done.estimate, reference, visible, prior_sd)
     z = done.residual / done.residual_sd
@@ -101,6 +101,7 @@ def interpret(
     sizes = o.gains[o.column >= 0]
     facts = np.array([f.row for f in done.facts]).reshape(-1, len(TERMS))
     aliases = find_aliases(mean, cov, prior_sd, sizes if len(sizes) else facts, machine)
+    aliases += belts_alike(mean, cov, machine)
     advice, before, after = advise(mean, cov, reference, machine, visible_sd(machine, single))
     if verdict.status == "unexplained":
         advice, after = (), before
@@ -109,11 +110,11 @@ def interpret(
     agreement = done.estimate.agreement
     transferred = known.transferred if known is not None else None
     return Diagnosis(
-        terms=_estimates(done, prior_sd),
+        terms=_estimates(done, prior_sd, told),
         posterior=done.posterior,
         verdict=verdict,
-        shares=_by_name(judged.shares[0]),
-        probabilities=_by_name(judged.chances[0]),
+        shares=_by_name(judged.shares[0], told),
+        probabilities=_by_name(judged.chances[0], told),
         reference_features=reference.labels,
         contributions_mm=a * mean,
         contributions_u_mm=np.abs(a) * done.posterior.sd,
@@ -128,14 +129,15 @@ def interpret(
         expected_misfit_before_mm=before,
         expected_misfit_after_mm=after,
         notes=(
-            *estimate_notes(done, transferred),
+            *estimate_notes(done, transferred, told),
+            *withheld_notes(machine),
             *verdict_notes(done, reference, visible, prior_sd, verdict),
             *repeat_notes(o, machine),
             *(dof_notes(verdict.term, float(dof[INDEX[verdict.term]])) if verdict.term else ()),
             *(known.notes if known is not None else ()),
             *readout.trial_notes,
         ),
-        extra=_extra(done, transferred, dof),
+        extra=_extra(done, transferred, dof, told),
     )
 
 
@@ -153,7 +155,7 @@ def _judged(
     )
 
 
-def _estimates(done: Fit, prior_sd: np.ndarray) -> tuple[TermEstimate, ...]:
+def _estimates(done: Fit, prior_sd: np.ndarray, told: np.ndarray) -> tuple[TermEstimate, ...]:
     return tuple(
         TermEstimate(
             name=t.name,
@@ -166,11 +168,12 @@ def _estimates(done: Fit, prior_sd: np.ndarray) -> tuple[TermEstimate, ...]:
             kind=t.kind,
         )
         for i, t in enumerate(TERMS)
+        if told[i]
     )
 
 
-def _by_name(values: np.ndarray) -> dict[str, float]:
-    return {t.name: float(values[i]) for i, t in enumerate(TERMS) if t.kind == "printer"}
+def _by_name(values: np.ndarray, told: np.ndarray) -> dict[str, float]:
+    return {t.name: float(values[i]) for i, t in enumerate(TERMS) if t.kind == "printer" and told[i]}
 
 
 def _reading_fits(done: Fit, walk: SetWalk, z: np.ndarray) -> tuple[ReadingFit, ...]:
@@ -224,7 +227,9 @@ def _next(
     return what_next(walk, standing, machine)
 
 
-def _extra(done: Fit, transferred: TransferredPrior | None, dof: np.ndarray) -> dict[str, Any]:
+def _extra(
+    done: Fit, transferred: TransferredPrior | None, dof: np.ndarray, told: np.ndarray
+) -> dict[str, Any]:
     """What diagnosis.json and the faces need besides."""
     extra: dict[str, Any] = {"scatter_mm": float(np.sqrt(done.estimate.agreement.excess))}
     extra["contradicted"] = tuple(f.kind for f in done.contradicted)
@@ -235,5 +240,5 @@ def _extra(done: Fit, transferred: TransferredPrior | None, dof: np.ndarray) -> 
             "agreement_p": done.agreement_p,
         }
     if np.isfinite(dof).any():
-        extra["effective_dof"] = {name: float(v) for name, v in zip(NAMES, dof, strict=True)}
+        extra["effective_dof"] = {NAMES[i]: float(dof[i]) for i in np.flatnonzero(told)}
     return extra

@@ -13,6 +13,7 @@ from fitassay.analysis.normal import Normal
 from fitassay.analysis.notes import Note
 from fitassay.analysis.result import Verdict
 from fitassay.analysis.terms import INDEX, NAMES, PRINTER, TERMS
+from fitassay.coupons.machine import Machine
 
 # A term informed less than this is "not measured by these readings".
 NOT_MEASURED = 0.2
@@ -20,12 +21,21 @@ NOT_MEASURED = 0.2
 KNOWN_SDS = 4.0
 
 
-def estimate_notes(done: Fit, transferred: TransferredPrior | None) -> tuple[Note, ...]:
-    """What the readings did not reach, how well they fit, and whether what else was known was used."""
+def estimate_notes(done: Fit, transferred: TransferredPrior | None, told: np.ndarray) -> tuple[Note, ...]:
+    """What the readings did not reach, how well they fit, and whether what else was known was used.
+
+    Parameters
+    ----------
+    done : Fit
+    transferred : TransferredPrior or None
+        Whether used or not.
+    told : ndarray (terms,) of bool
+        Errors that such a machine is told of.
+    """
     notes = []
     # Against what was known before these readings: what an earlier print measured they need not have.
-    told = 1 - done.posterior.sd / done.prior.sd
-    missing = [t.name for i, t in enumerate(TERMS) if t.kind == "printer" and told[i] < NOT_MEASURED]
+    informed = 1 - done.posterior.sd / done.prior.sd
+    missing = [NAMES[i] for i in np.flatnonzero(PRINTER & told & (informed < NOT_MEASURED))]
     if missing:
         notes.append(Note("not-measured", {"terms": missing}))
     scatter = float(np.sqrt(done.estimate.agreement.excess))
@@ -42,6 +52,12 @@ def estimate_notes(done: Fit, transferred: TransferredPrior | None) -> tuple[Not
         notes.append(Note(code, {"print": transferred.name}))
     notes += [Note("fact-contradicted", {"fact": f.kind}) for f in done.contradicted]
     return tuple(notes)
+
+
+def withheld_notes(machine: Machine) -> tuple[Note, ...]:
+    """What such a machine's readings along x and y do not tell."""
+    names = [t.name for t in TERMS if machine.kinematics in t.withheld]
+    return (Note("withheld", {"kinematics": machine.kinematics, "terms": names}),) if names else ()
 
 
 def verdict_notes(

@@ -106,7 +106,7 @@ class Guide:
             for i, (key, f) in enumerate(zip(walk.keys, walk.features, strict=True))
             if family[key[0]] != LADDER or f.kind != "inside"
         )
-        self.reference = reference_of(walk, self.gains, set(range(len(walk.keys))))
+        self.reference = reference_of(walk, self.gains, set(range(len(walk.keys))), machine.kinematics)
         self.visible_mm = visible_limits(self.reference, machine, self.single)
         # Terms that some reference feature feels can be accused; the others cannot spoil the verdict.
         self.printer = PRINTER & (self.reference.weights > 0)

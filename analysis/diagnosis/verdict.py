@@ -19,10 +19,11 @@ from fitassay.analysis.chain.mating import Shape
 from fitassay.analysis.chain.sensitivities import SetWalk
 from fitassay.analysis.chain.sizes import Side, Size, size_gains
 from fitassay.analysis.diagnosis.allowance import allowed
-from fitassay.analysis.normal import Normal, standard_draws
+from fitassay.analysis.normal import SMALLEST_SD, Normal, standard_draws
 from fitassay.analysis.result import Status
-from fitassay.analysis.terms import PLAYS, PRINTER, TERMS, acting_on
-from fitassay.coupons.machine import Machine
+from fitassay.analysis.terms import PLAYS, PRINTER, TERMS, acting_on, told_on
+from fitassay.coupons.feature import Axis
+from fitassay.coupons.machine import Kinematics, Machine
 
 DOMINANT, LEADING = 0.95, 0.80
 # A printer without fault is acquitted when more likely than not no size misses the drawing by more than one caliper
@@ -54,6 +55,9 @@ ORDINARY: tuple[tuple[str, Side, Shape, float], ...] = (
     ("round bore", "inside", "round", 8.0),
 )
 """Sizes that parts are made of: sort of feature, side, shape, nominal [mm]."""
+
+AXIS_WORDS = {"x": "x", "y": "y", "a": "at +45°", "b": "at -45°"}
+"""Where a size is taken along, as labels have it."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -127,7 +131,9 @@ def visible_limits(reference: Reference, machine: Machine, single_mm: float) -> 
     return COVERAGE_FACTOR * np.where(reference.inside, inside, outside)
 
 
-def reference_of(walk: SetWalk, gains: np.ndarray, measured: set[int]) -> Reference:
+def reference_of(
+    walk: SetWalk, gains: np.ndarray, measured: set[int], kinematics: Kinematics = "cartesian"
+) -> Reference:
     """The middle size of each sort of ordinary feature among those measured.
 
     Ordinary features are what parts are made of: outlines and openings (gain -1 to backlash), round bores, heights,
@@ -141,7 +147,10 @@ def reference_of(walk: SetWalk, gains: np.ndarray, measured: set[int]) -> Refere
         Sensitivities, columns of the walk as rows.
     measured : set of int
         Columns with a reading.
+    kinematics : Kinematics
+        Errors that such a machine does not have, or that are not told of it, contribute nothing.
     """
+    told = PRINTER & told_on(kinematics)
     groups: dict[str, list[int]] = {}
     for i in sorted(measured):
         label = _sort_of(walk, gains, i)
@@ -156,14 +165,14 @@ def reference_of(walk: SetWalk, gains: np.ndarray, measured: set[int]) -> Refere
     for label, members in groups.items():
         members.sort(key=lambda i: walk.features[i].nominal_mm)
         i = members[len(members) // 2]
-        row = np.where(PRINTER & (judged_on == "sizes"), gains[i], 0.0)
+        row = np.where(told & (judged_on == "sizes"), gains[i], 0.0)
         size = walk.features[i].nominal_mm
         if label == "squareness":
             # Jaws on corners also see how full these print; what spoils a fit is x gained along the square's side.
-            row, size = np.where(judged_on == label, middle, 0.0), middle
+            row, size = np.where(told & (judged_on == label), middle, 0.0), middle
         if label == "foot":
             # What else makes it wider makes the body wider too and counts there.
-            row = np.where(judged_on == label, gains[i], 0.0)
+            row = np.where(told & (judged_on == label), gains[i], 0.0)
         labels.append(f"{label}, {size:.4g} mm")
         rows.append(row)
         inside.append(walk.features[i].kind == "inside")
@@ -174,20 +183,22 @@ def reference_of(walk: SetWalk, gains: np.ndarray, measured: set[int]) -> Refere
     )
 
 
-def with_ordinary(reference: Reference, width: float) -> Reference:
+def with_ordinary(reference: Reference, width: float, kinematics: Kinematics = "cartesian") -> Reference:
     """The reference with ordinary sizes for the sorts of feature that it lacks.
 
     A print of one coupon adds to what is known of the whole printer, which is judged by all that parts are made of.
     """
     have = {label.partition(",")[0] for label in reference.labels}
-    shaping = PRINTER & np.array([t.judged_on == "sizes" for t in TERMS])
+    shaping = PRINTER & told_on(kinematics) & np.array([t.judged_on == "sizes" for t in TERMS])
+    axes: tuple[Axis, ...] = ("x", "y", "a", "b") if kinematics == "crossed-belts" else ("x", "y")
     labels, rows, inside = list(reference.labels), list(reference.gains), list(reference.inside)
     for sort, side, shape, nominal in ORDINARY:
-        for axis in ("x", "y"):
-            if f"{sort} {axis}" in have:
+        for axis in axes:
+            label = f"{sort} {AXIS_WORDS[axis]}"
+            if label in have:
                 continue
             size = Size(side=side, axis=axis, nominal=nominal, shape=shape)
-            labels.append(f"{sort} {axis}, {nominal:.4g} mm")
+            labels.append(f"{label}, {nominal:.4g} mm")
             rows.append(np.where(shaping, size_gains(size, width), 0.0))
             inside.append(side == "inside")
     return Reference(labels=tuple(labels), gains=np.array(rows), inside=np.array(inside))
@@ -201,12 +212,12 @@ def _sort_of(walk: SetWalk, gains: np.ndarray, i: int) -> str:
         return "height"
     if feature.kind == "diagonal":
         return "squareness"
-    axis = "x" if abs(feature.direction[0]) > 0.7 else "y"
-    if gains[i, PLAYS["xy".index(axis)]] > -0.5:
+    # Outlines and openings lose the play of the axis across which their faces stand, whichever axes have play.
+    if gains[i, PLAYS["xyab".index(feature.axis)]] > -0.5:
         return ""
     if gains[i, acting_on("flare")].any():
         return "foot"
-    return f"{'round bore' if walk.round[i] else feature.kind} {axis}"
+    return f"{'round bore' if walk.round[i] else feature.kind} {AXIS_WORDS[feature.axis]}"
 
 
 def largest_probabilities(mean: np.ndarray, covariance: np.ndarray, weights: np.ndarray) -> np.ndarray:
@@ -314,7 +325,8 @@ def _judge_chunk(
     scatter_mm: np.ndarray,
 ) -> dict[str, np.ndarray]:
     mean, covariance = posterior.mean, posterior.cov
-    printer = np.flatnonzero(PRINTER)
+    # What a machine does not have is zero for certain and needs no draws.
+    printer = np.flatnonzero(PRINTER & (prior_sd > SMALLEST_SD))
     weights = reference.weights[printer]
     rows = np.arange(len(mean))
     draws = posterior_draws(mean[:, printer], covariance[:, printer][:, :, printer])

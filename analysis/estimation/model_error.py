@@ -41,7 +41,7 @@ class Layout:
     sign : ndarray (m,)
         +1 where more plastic reads more, -1 for openings, 0 for heights.
     axis : ndarray (m,) of str
-        "x", "y", or "" for diagonals and heights.
+        Measured along, as `Feature.axis`; "" for diagonals and heights.
     coupon : ndarray (m,) of str
     section : ndarray (m,) [mm]
         Largest side of the coupon in the plane.
@@ -267,14 +267,14 @@ def layout_of(walk: SetWalk) -> Layout:
     features = walk.features
     kind = np.array([f.kind for f in features])
     low = np.array([min(f.contact_a_mm[2], f.contact_b_mm[2]) for f in features])
-    turned = np.array([np.round(np.cos(2 * np.deg2rad(f.direction_deg))) for f in features])
+    axis = np.array([f.axis for f in features])
     flat = ~np.isin(kind, ("height", "diagonal"))
     return Layout(
         kind=kind,
         nominal=np.array([f.nominal_mm for f in features]),
         height=low,
         sign=np.where(kind == "height", 0.0, np.where(kind == "inside", -1.0, 1.0)),
-        axis=np.where(flat, np.where(turned > 0, "x", "y"), ""),
+        axis=np.where(flat, axis, ""),
         coupon=np.array([c.id for c in coupons]),
         section=np.array([max(c.size_mm[:2]) for c in coupons]),
         plate=np.array([c.plate for c in coupons]),

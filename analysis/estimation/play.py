@@ -15,6 +15,8 @@ SMALL_PLAY_MM, LARGE_PLAY_MM = 0.1, 0.25
 PLAY_STEP_MM = 0.01
 WRONG_GAIN = 0.3
 KINK_MM = 0.05
+# y of x, belt b of belt a, and back.
+PARTNER = [1, 0, 3, 2]
 
 Forward = Callable[[np.ndarray], np.ndarray]
 """Noise-free readings (n, m) of printers (n, terms)."""
@@ -24,7 +26,9 @@ def play_variance(theta: np.ndarray, gains: np.ndarray, forward: Forward, elasti
     """Further variance (n, m) [mm2] that the estimated play brings; arguments as in `kink_variance`."""
     extra = kink_variance(theta, gains, forward)
     if elastic:
-        extra = extra + elastic_variance(theta[:, PLAYS], gains[:, PLAYS])
+        # Of x and y, and of two belts; a printer has one or the other.
+        for pair in (PLAYS[:2], PLAYS[2:]):
+            extra = extra + elastic_variance(theta[:, pair], gains[:, pair])
     return extra
 
 
@@ -41,7 +45,7 @@ def kink_variance(theta: np.ndarray, gains: np.ndarray, forward: Forward) -> np.
     """
     extra = np.zeros((len(theta), len(gains)))
     play = np.abs(theta[:, PLAYS])
-    small = (play < SMALL_PLAY_MM) & (play[:, ::-1] > LARGE_PLAY_MM)
+    small = (play < SMALL_PLAY_MM) & (play[:, PARTNER] > LARGE_PLAY_MM)
     rows = np.flatnonzero(small.any(axis=1))
     if rows.size and len(gains):
         which = np.array(PLAYS)[np.argmax(small[rows], axis=1)]

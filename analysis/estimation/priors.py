@@ -16,7 +16,10 @@ def prior(machine: Machine) -> Normal:
 
 
 def prior_sds(machine: Machine) -> np.ndarray:
-    """Prior standard deviations (terms,), from the table, the caliper and the case's own ``[priors]``."""
+    """Prior standard deviations (terms,), from the table, the caliper and the case's own ``[priors]``.
+
+    What such a machine does not have is zero for certain.
+    """
     known = {t.name for t in TERMS}
     for name in machine.priors:
         if name not in known:
@@ -25,5 +28,6 @@ def prior_sds(machine: Machine) -> np.ndarray:
     for term in TERMS:
         # An error limit +-a without more is a rectangular distribution, u = a / sqrt(3) (GUM 4.3.7).
         default = machine[term.prior_limit] / np.sqrt(3) if term.prior_limit else term.prior_sd
-        sds.append(max(float(machine.priors.get(term.name, default)), SMALLEST_SD))
+        own = float(machine.priors.get(term.name, default)) if machine.kinematics in term.kinematics else 0.0
+        sds.append(max(own, SMALLEST_SD))
     return np.array(sds)

@@ -13,7 +13,9 @@ from fitassay.analysis.normal import Normal
 from fitassay.analysis.prints.mixed_model import INFORMED, PrintResult, read_together
 from fitassay.analysis.prints.setting_changes import changed_settings, errors_after
 from fitassay.analysis.result import Advice
-from fitassay.analysis.terms import INDEX, NAMES, PRINTER, TERMS
+from fitassay.analysis.terms import INDEX, NAMES, PRINTER, TERMS, told_on
+from fitassay.coupons.feature import Axis
+from fitassay.coupons.machine import Kinematics
 
 Outcome = Literal["improved", "worse", "no clear change", "not measured"]
 
@@ -101,7 +103,8 @@ class Comparison:
         Printer terms.
     settings : tuple of SettingChange
     misfit_before_mm, misfit_after_mm : float [mm]
-        Root mean square misfit of usual features (20 mm outlines and openings, 8 mm bores, x and y).
+        Root mean square misfit of usual features (20 mm outlines and openings, 8 mm bores, x and y,
+        with crossed belts also across the diagonals).
     p_better : float
         Probability that it fell.
     differs : tuple of str
@@ -132,10 +135,11 @@ class Comparison:
         return tuple(t for t in self.terms if t.outcome == outcome)
 
 
-def usual_gains(width: float) -> np.ndarray:
+def usual_gains(width: float, kinematics: Kinematics = "cartesian") -> np.ndarray:
     """Gains of the features that a comparison is judged by, ndarray (features, terms)."""
     rows = []
-    for axis in ("x", "y"):
+    axes: tuple[Axis, ...] = ("x", "y", "a", "b") if kinematics == "crossed-belts" else ("x", "y")
+    for axis in axes:
         rows += [
             size_gains(Size(side="outside", axis=axis, nominal=20.0), width),
             size_gains(Size(side="inside", axis=axis, nominal=20.0), width),
@@ -159,10 +163,12 @@ def compare(first: PrintResult, second: PrintResult, advice: tuple[Advice, ...] 
     draws = both.errors.draws(DRAWS, SEED)
     p_smaller = np.mean(np.abs(draws[:, k:]) < np.abs(draws[:, :k]), axis=0)
     expected = errors_after(both.of(0).mean, first.machine, second.machine)
-    gains = usual_gains(first.machine.line_width_mm)
+    kinematics = second.machine.kinematics
+    told = PRINTER & told_on(kinematics)
+    gains = np.where(told, usual_gains(first.machine.line_width_mm, kinematics), 0.0)
     misfit = [np.sqrt(np.mean((draws[:, i * k : (i + 1) * k] @ gains.T) ** 2, axis=1)) for i in (0, 1)]
     moved = changed_settings(first.machine, second.machine)
-    measured = PRINTER & (np.minimum(first.informed, second.informed) >= INFORMED)
+    measured = told & (np.minimum(first.informed, second.informed) >= INFORMED)
     clear = _clear(p_smaller, measured)
     surprising = -float(ndtri(WRONG / 2 / max(int(measured.sum()), 1)))
     terms = tuple(
@@ -177,7 +183,7 @@ def compare(first: PrintResult, second: PrintResult, advice: tuple[Advice, ...] 
             surprising=surprising,
         )
         for i in range(k)
-        if PRINTER[i]
+        if told[i]
     )
     return Comparison(
         before=first.name,
@@ -301,9 +307,9 @@ def _differs(first: PrintResult, second: PrintResult) -> tuple[str, ...]:
     return tuple(out)
 
 
-def dominating(comparison: Comparison, width: float) -> str:
+def dominating(comparison: Comparison, width: float, kinematics: Kinematics = "cartesian") -> str:
     """Name of the term that now costs the usual features most; "" where none was measured."""
-    weight = np.sqrt(np.sum(usual_gains(width) ** 2, axis=0))
+    weight = np.sqrt(np.sum(usual_gains(width, kinematics) ** 2, axis=0))
     known = [t for t in comparison.terms if t.outcome != "not measured"]
     if not known:
         return ""

@@ -14,7 +14,7 @@ import numpy as np
 
 from fitassay.analysis.prints.mixed_model import INFORMED, PrintResult
 from fitassay.analysis.prints.setting_changes import errors_after
-from fitassay.analysis.terms import NAMES, PRINTER, TERMS
+from fitassay.analysis.terms import NAMES, PRINTER, TERMS, told_on
 
 # d2 of ranges of two (ISO 7870-2, tables of factors; also SciPy-checkable: 2 / sqrt(pi)).
 D2 = 1.128
@@ -77,7 +77,7 @@ def charts(results: tuple[PrintResult, ...], effects: np.ndarray | None = None) 
     effects = np.zeros((len(results), len(TERMS))) if effects is None else effects
     out = []
     for i, term in enumerate(TERMS):
-        if not PRINTER[i]:
+        if not PRINTER[i] or not all(told_on(r.machine.kinematics)[i] for r in results):
             continue
         rows = [j for j, r in enumerate(results) if r.informed[i] >= INFORMED]
         seen = [results[j] for j in rows]

@@ -25,8 +25,8 @@ from scipy.special import ndtr
 from fitassay.analysis.estimation.known import Fact, without_facts
 from fitassay.analysis.normal import Normal
 from fitassay.analysis.prints.setting_changes import change_of_errors
-from fitassay.analysis.terms import INDEX, NAMES, PRINTER, TERMS
-from fitassay.coupons.machine import Machine
+from fitassay.analysis.terms import INDEX, NAMES, PRINTER, TERMS, estimated_on
+from fitassay.coupons.machine import Kinematics, Machine
 
 # No factor is named by mistake with more than this probability, all terms and factors tried together.
 NAMED_WRONGLY = 0.05
@@ -110,14 +110,14 @@ class Factor:
         """All terms that it may touch."""
         return tuple(t.name for t in TERMS if any(v.factor in self.names for v in t.varies))
 
-    def spread(self) -> np.ndarray:
-        """Prior covariance of one level's deviation (terms, terms)."""
+    def spread(self, kinematics: Kinematics = "cartesian") -> np.ndarray:
+        """Prior covariance of one level's deviation (terms, terms), on such a machine."""
         out = np.zeros((len(TERMS), len(TERMS)))
         for name in self.names:
             own, alike = np.zeros(len(TERMS)), np.zeros(len(TERMS))
             for i, term in enumerate(TERMS):
                 for v in term.varies:
-                    if v.factor == name:
+                    if v.factor == name and kinematics in term.kinematics:
                         own[i], alike[i] = v.own, v.alike
             out += np.diag(own**2) + np.outer(alike, alike)
         return out
@@ -158,9 +158,9 @@ def _joined(parts: tuple[Factor, ...]) -> Factor:
     )
 
 
-def drift_sds() -> np.ndarray:
-    """How much a printer changes by itself from print to print, one standard deviation (terms,)."""
-    return np.array([t.drift_sd for t in TERMS])
+def drift_sds(kinematics: Kinematics = "cartesian") -> np.ndarray:
+    """How much such a printer changes by itself from print to print, one standard deviation (terms,)."""
+    return np.where(estimated_on(kinematics), [t.drift_sd for t in TERMS], 0.0)
 
 
 def information(result: PrintResult) -> tuple[np.ndarray, np.ndarray]:
@@ -280,14 +280,14 @@ def read_together(
     independent = not np.isfinite(drift_scale)
     used = [] if independent else told_apart(factors, results)
     base_prior = np.diag(np.where(PRINTER, 0.0, 1.0) if independent else np.ones(k))
-    drift = drift_sds()
+    drift = drift_sds(first.machine.kinematics)
     drift_prior = np.diag(np.where(PRINTER, 1.0, 0.0) if independent else (drift * drift_scale / scale) ** 2)
     blocks = [base_prior]
     columns: list[tuple[Factor, str]] = []
     for factor in used:
         for level in dict.fromkeys(factor.level(r.machine) for r in results):
             columns.append((factor, level))
-            blocks.append(factor.spread() / np.outer(scale, scale))
+            blocks.append(factor.spread(first.machine.kinematics) / np.outer(scale, scale))
     blocks += [drift_prior] * n
     design = np.zeros((n, len(blocks)))
     for i, result in enumerate(results):

@@ -9,6 +9,7 @@ from itertools import combinations
 import numpy as np
 
 from fitassay.analysis.chain.sensitivities import SetWalk
+from fitassay.analysis.estimation.priors import prior_sds
 from fitassay.analysis.parts.fits import HeldGrade, held_grades
 from fitassay.analysis.parts.iso286 import Fit, tolerance
 from fitassay.analysis.parts.sizes import State
@@ -112,9 +113,7 @@ def make_plan(
         The fit that is enough, and its nominal size.
     """
     _, gains = shelf.linearise(state.posterior.mean)
-    offers = _Offers(
-        shelf, gains, costs, state.posterior.cov, np.array([t.prior_sd for t in diagnosis.terms]), u
-    )
+    offers = _Offers(shelf, gains, costs, state.posterior.cov, prior_sds(machine), u)
     steps = tuple(
         Step(
             advice=a,
@@ -123,7 +122,7 @@ def make_plan(
             check=offers.smallest({a.term: abs(float(state.posterior.mean[INDEX[a.term]])) / TELLS}),
         )
         for a in diagnosis.advice
-        if a.term in INDEX and a.to_value is not None
+        if a.term in INDEX
     )
     goals = {s.advice.term: abs(s.error) / TELLS for s in steps}
     now = held_grades(state)
@@ -205,7 +204,10 @@ def _after(state: State, steps: tuple[Step, ...], machine: Machine) -> State:
     for step in steps:
         i = INDEX[step.advice.term]
         control = TERMS[i].control
-        assert control is not None
+        if control is None:  # mended by hand
+            mean[i] = 0.0
+            continue
+        control = next((c for c in control.set_together if c.key == step.advice.setting), control)
         exact = control.removing(float(mean[i]), machine)
         # A setting rounded by the advice leaves that share of its error.
         share = (step.advice.to_value or 0.0) - machine[step.advice.setting]

@@ -37,7 +37,7 @@ def errors_after(theta: np.ndarray, old: Machine, new: Machine) -> np.ndarray:
     """
     out = np.array(theta, dtype=float)
     for i, term in enumerate(TERMS):
-        if term.control:
+        if term.control and new.kinematics in term.kinematics:
             out[..., i] = term.control.error_after(out[..., i], old, new)
     return out
 

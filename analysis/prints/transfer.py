@@ -39,14 +39,14 @@ def carry(earlier: PrintResult, now: Machine, own_path: bool = False) -> Transfe
         Whether a path of our own draws it. From such a print to a slicing program's, or back, nothing is known of
         the path's place, and the bead's width only as far as programs count plastic alike.
     """
-    drift = np.minimum(drift_sds(), earlier.prior_sd)
+    drift = np.minimum(drift_sds(now.kinematics), earlier.prior_sd)
     rho = np.sqrt(1 - (drift / earlier.prior_sd) ** 2)
     mean = rho * earlier.posterior.mean
     covariance = rho[:, None] * earlier.posterior.cov * rho + np.diag(drift**2)
     for factor in FACTORS:
         if factor.level(earlier.machine) != factor.level(now):
             # Each level has its own deviation, of this spread.
-            covariance = covariance + 2 * factor.spread()
+            covariance = covariance + 2 * factor.spread(now.kinematics)
     if earlier.own_path != own_path:
         mean[PATH] = 0.0
         covariance[PATH], covariance[:, PATH] = 0.0, 0.0

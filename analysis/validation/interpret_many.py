@@ -109,7 +109,7 @@ def interpret_many(
     single = single_reading_sd(machine)
     u = np.broadcast_to(single if u is None else u, readings.shape)[:, columns]
     readings = readings[:, columns]
-    reference = reference_of(walk, gains, {int(c) for c in columns})
+    reference = reference_of(walk, gains, {int(c) for c in columns}, machine.kinematics)
     table = prior(machine)
     visible = visible_limits(reference, machine, single)
     shift = np.zeros(len(columns)) if budget is None else budget.shift[columns]

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from fitassay.analysis.estimation.priors import prior_sds
+from fitassay.analysis.normal import SMALLEST_SD
 from fitassay.analysis.terms import BEAD, INDEX, PATH, PLAYS, PRINTER, TERMS, acting_on
 from fitassay.coupons.machine import Machine
 
@@ -24,8 +25,11 @@ CULPRIT_MM = (0.15, 0.40)
 CULPRIT_GAINS = {
     "scale_x": 20.0,
     "scale_y": 20.0,
+    "scale_xy": 20.0,
     "backlash_x": 1.0,
     "backlash_y": 1.0,
+    "backlash_a": 0.7,
+    "backlash_b": 0.7,
     "bead_excess": 1.0,
     "contour_offset": 2.0,
     "skew_xy": 20.0,
@@ -61,7 +65,15 @@ def _judged(weights: np.ndarray) -> np.ndarray:
 
 
 def _from_priors(rng: np.random.Generator, n: int, prior_sd: np.ndarray, weights: np.ndarray) -> np.ndarray:
-    return rng.standard_normal((n, len(TERMS))) * prior_sd
+    theta = np.zeros((n, len(TERMS)))
+    has = prior_sd > SMALLEST_SD
+    theta[:, has] = rng.standard_normal((n, has.sum())) * prior_sd[has]
+    return theta
+
+
+def _plays(prior_sd: np.ndarray) -> tuple[int, ...]:
+    """Columns of the plays that the machine has."""
+    return tuple(i for i in PLAYS if prior_sd[i] > SMALLEST_SD)
 
 
 def _sound(rng: np.random.Generator, n: int, prior_sd: np.ndarray, weights: np.ndarray) -> np.ndarray:
@@ -98,11 +110,12 @@ def _mild(rng: np.random.Generator, n: int, prior_sd: np.ndarray, weights: np.nd
 
 def _one_culprit(rng: np.random.Generator, n: int, prior_sd: np.ndarray, weights: np.ndarray) -> np.ndarray:
     theta = _all_small(rng, n, prior_sd, weights)
-    which = rng.choice(np.array([INDEX[name] for name in CULPRIT_GAINS]), n)
+    culprits = [INDEX[name] for name in CULPRIT_GAINS]
+    which = rng.choice(np.array([i for i in culprits if prior_sd[i] > SMALLEST_SD]), n)
     gain = np.array([CULPRIT_GAINS.get(t.name, np.nan) for t in TERMS])[which]
     size = rng.uniform(*CULPRIT_MM, n) / gain
     theta[np.arange(n), which] = size * rng.choice([-1.0, 1.0], n)
-    for play in PLAYS:
+    for play in _plays(prior_sd):
         # Lost motion is never negative; compensation set too high has a mix of its own.
         theta[:, play] = np.abs(theta[:, play])
     return theta
@@ -112,7 +125,7 @@ def _over_compensated(
     rng: np.random.Generator, n: int, prior_sd: np.ndarray, weights: np.ndarray
 ) -> np.ndarray:
     theta = _all_small(rng, n, prior_sd, weights) * 3
-    for play in PLAYS:
+    for play in _plays(prior_sd):
         theta[:, play] = -np.abs(_size(rng, n)) * prior_sd[play]
     return theta
 

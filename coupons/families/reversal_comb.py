@@ -1,18 +1,22 @@
 """The reversal comb: teeth and slots whose undercuts make the path reverse, so that backlash shows alone.
 
-Two coupons: one with its row along x, one along y.
+Two coupons: one with its row along x, one along y. Where crossed belts move both axes together, one along each
+diagonal instead: there one belt runs alone, and reverses alone.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import math
+from dataclasses import dataclass, replace
 
-from fitassay.coupons.draft import Draft, Outline, across, engrave, standing
+from shapely import affinity
+
+from fitassay.coupons.draft import Draft, across, engrave, standing
 from fitassay.coupons.family import Family
 from fitassay.coupons.feature import Feature, Kind
 from fitassay.coupons.job import Job
-from fitassay.coupons.mark import ink_height, least_width, make_arrow, make_mark
-from fitassay.coupons.shapes import Ring, quarter_turn, region, rounded, snap
+from fitassay.coupons.mark import Mark, ink_height, least_width, make_arrow, make_mark
+from fitassay.coupons.shapes import Outline, Ring, quarter_turn, region, rounded, snap
 
 STEMS_MM = (6.0, 10.0)
 """Stems; with heads two undercuts wider, a stem and a head of one nominal size stand side by side."""
@@ -194,9 +198,70 @@ def _back(
     return [p for piece in reversed(pieces) for p in piece], spans, end
 
 
+TURNS_DEG = {"a": 45.0, "b": -45.0}
+"""By which the rows along the diagonals are turned against x: a rises with x and y, b falls."""
+
+FACES = {
+    "x": "left and right",
+    "y": "front and back",
+    "a": "front left and back right",
+    "b": "back left and front right",
+}
+
+
 def build(job: Job) -> list[Draft]:
     """The two combs, each as long as its axis allows."""
+    if job.machine.kinematics == "crossed-belts":
+        return [_turned(job, belt) for belt in TURNS_DEG]
     return [_coupon(job, axis) for axis in ("x", "y")]
+
+
+def _turned(job: Job, belt: str) -> Draft:
+    """The comb along a diagonal: the one along x, turned as a whole, its arrow still to +x."""
+    notes: tuple[str, ...] = ()
+    shape = comb(job, full=not job.quick)
+    outline = _diagonal(region(rounded(shape.ring, shape.radii)), belt)
+    if not job.quick and not _within(outline, job.room):
+        shape = comb(job, full=False)
+        outline = _diagonal(region(rounded(shape.ring, shape.radii)), belt)
+        notes = ("reversal-comb: no room along the diagonals for the second mushroom and the plain slot",)
+    height = job.plate_height
+    x0, y0, x1, y1 = outline.bounds
+    job.fit("the comb along a diagonal", (x1 - x0, y1 - y0, height))
+    slabs = engrave(job, standing(job, outline, height), _diagonal(_strokes(job, shape, belt), belt))
+    z = job.mid_layer(job.band_start, height)
+    features = tuple(_turned_feature(job, span, belt, shape.width, z) for span in shape.spans)
+    return Draft(id=f"comb-{belt}", slabs=tuple(slabs), features=features, notes=notes)
+
+
+def _within(outline: Outline, room: tuple[float, float, float]) -> bool:
+    x0, y0, x1, y1 = outline.bounds
+    return x1 - x0 <= room[0] and y1 - y0 <= room[1]
+
+
+def _diagonal(drawn: Outline, belt: str) -> Outline:
+    """What was drawn along x, turned about the origin."""
+    return snap(affinity.rotate(drawn, TURNS_DEG[belt], origin=(0.0, 0.0)))
+
+
+def _turned_feature(job: Job, span: Span, belt: str, width: float, z: float) -> Feature:
+    along_x = _feature(job, span, "x", width, z)
+    angle = math.radians(TURNS_DEG[belt])
+
+    def turned(p: tuple[float, float, float]) -> tuple[float, float, float]:
+        c, s = math.cos(angle), math.sin(angle)
+        return c * p[0] - s * p[1], s * p[0] + c * p[1], p[2]
+
+    ends = turned(along_x.contact_a_mm), turned(along_x.contact_b_mm)
+    # Directions lie between 0 and 180 degrees.
+    low, high = ends if belt == "a" else ends[::-1]
+    return replace(
+        along_x,
+        direction_deg=TURNS_DEG[belt] % 180.0,
+        contact_a_mm=low,
+        contact_b_mm=high,
+        instruction=along_x.instruction.replace(FACES["x"], FACES[belt]),
+    )
 
 
 def _coupon(job: Job, axis: str) -> Draft:
@@ -223,15 +288,15 @@ def _beside_mark(job: Job) -> float:
     return job.rules.notch + 2 * job.lip
 
 
-def _beside_text(job: Job) -> float:
-    """What the arrow takes of the spine's length [mm] where it lies across the text."""
-    return 1.5 * job.lip + make_arrow(job).height
+def _beside_text(job: Job, arrow: Mark) -> float:
+    """What the arrow takes of the spine's length [mm] where it does not lie along the text."""
+    return 1.5 * job.lip + max(arrow.height, arrow.width)
 
 
 def _mark_length(job: Job) -> float:
-    """Shortest spine that carries either mark [mm]."""
+    """Shortest spine that carries any of the marks [mm]."""
     along = least_width(job, "comb-x")
-    across_ = least_width(job, "comb-y", arrow=False) + _beside_text(job)
+    across_ = least_width(job, "comb-y", arrow=False) + _beside_text(job, make_arrow(job))
     return max(along, across_) + _beside_mark(job)
 
 
@@ -244,8 +309,16 @@ def _strokes(job: Job, shape: Comb, axis: str) -> Outline:
     if axis == "x":
         mark = make_mark(job, "comb-x", width=room)
         return mark.at(start, middle - mark.height / 2)
+    if axis in TURNS_DEG:
+        arrow = make_arrow(job, turn_deg=-TURNS_DEG[axis])
+        text = make_mark(job, f"comb-{axis}", width=room - _beside_text(job, arrow), arrow=False)
+        return snap(
+            text.at(start, middle - text.height / 2).union(
+                arrow.at(start + room - arrow.width, middle - arrow.height / 2)
+            )
+        )
     arrow = make_arrow(job)
-    text = make_mark(job, "comb-y", width=room - _beside_text(job), arrow=False).upwards()
+    text = make_mark(job, "comb-y", width=room - _beside_text(job, arrow), arrow=False).upwards()
     x = shape.width - middle
     return snap(
         text.at(x - text.width / 2, start).union(arrow.at(x - arrow.width / 2, start + room - arrow.height))
@@ -253,7 +326,6 @@ def _strokes(job: Job, shape: Comb, axis: str) -> Outline:
 
 
 def _feature(job: Job, span: Span, axis: str, width: float, z: float) -> Feature:
-    faces = "left and right" if axis == "x" else "front and back"
     return across(
         job,
         axis,
@@ -263,13 +335,14 @@ def _feature(job: Job, span: Span, axis: str, width: float, z: float) -> Feature
         high=span.u1,
         at=span.v if axis == "x" else width - span.v,
         z=z,
-        instruction=f"{span.instruction}, on its {faces} faces; the seam belongs in the notch in the spine's end.",
+        instruction=f"{span.instruction}, on its {FACES[axis]} faces; the seam belongs in the notch in the spine's "
+        "end.",
     )
 
 
 FAMILY = Family(
     name="reversal-comb",
-    isolates="backlash alone: stem minus head is twice the play",
+    isolates="backlash alone: stem minus head is twice the play, along a diagonal 1.4 times that of its belt",
     build=build,
     order=30,
     quick=True,

@@ -59,10 +59,10 @@ def _two(first: Print, second: Print, carry: str | None) -> dict[str, Any]:
         from fitassay.report.compare_plot import comparison_svg
 
         got = compare(before, after, diagnosis.advice)
-        width = before.machine.line_width_mm
+        width, kinematics = before.machine.line_width_mm, after.machine.kinematics
         picture = second.folder / f"compare-{first.name}.svg"
-        write_atomic(picture, comparison_svg(got, usual_gains(width), INDEX))
-    return _two_data(got, dominating(got, width), str(picture))
+        write_atomic(picture, comparison_svg(got, usual_gains(width, kinematics), INDEX))
+    return _two_data(got, dominating(got, width, kinematics), str(picture))
 
 
 def _result(target: Print, carry: str | None) -> tuple[PrintResult, Diagnosis]:

@@ -6,7 +6,9 @@ import numpy as np
 
 from fitassay.analysis import rounding
 from fitassay.analysis.terms import INDEX, TERMS, Term, errors_of
+from fitassay.coupons.machine import KINEMATICS
 from fitassay.coupons.sections import Ring
+from fitassay.coupons.wording import listed
 from fitassay.gallery.public_names import PAGE, scripting_page
 from fitassay.labels import setting_words
 from fitassay.report.picture import Plan, plan_of, plan_svg, side_svg
@@ -111,6 +113,7 @@ def errors_page() -> str:
             f"- What it does: {term.sentence}.",
             f"- Typical cause: {term.cause}.",
             f"- What removes it: {setting}.",
+            *([_where(term)] if term.kinematics != KINEMATICS else []),
             f"- Taken beforehand as within {_prior(term)} (standard deviation): {_reason(term)}.",
             "",
         ]
@@ -122,6 +125,12 @@ def errors_page() -> str:
             lines.append(f"- {what}.{width} {_reason(term)}.")
     lines += ["", "These are estimated with the rest and never blamed for the fit.", ""]
     return "\n".join(lines)
+
+
+def _where(term: Term) -> str:
+    """Which machines have the error."""
+    kinds = listed(k for k in term.kinematics if k not in term.withheld)
+    return f"- On what machines: {kinds}."
 
 
 def _reason(term: Term) -> str:

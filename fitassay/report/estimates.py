@@ -8,7 +8,7 @@ import numpy as np
 
 from fitassay.analysis import rounding
 from fitassay.analysis.result import Alias, Diagnosis, TermEstimate
-from fitassay.analysis.terms import TERMS
+from fitassay.analysis.terms import INDEX, TERMS
 from fitassay.labels import LITTLE_INFORMED, alias_words, capital, informed_words, sentence, term_label
 from fitassay.report import plots
 
@@ -73,8 +73,8 @@ def _tied_pairs(diagnosis: Diagnosis) -> list[tuple[float, tuple[str, str]]]:
     """Pairs of measured printer terms with a correlation beyond ±`TIED`, the strongest first."""
     matrix = _correlations(diagnosis)
     members = [
-        (i, t.name)
-        for i, t in enumerate(diagnosis.terms)
+        (INDEX[t.name], t.name)
+        for t in diagnosis.terms
         if t.kind == "printer" and t.informed >= LITTLE_INFORMED
     ]
     pairs = [
@@ -97,11 +97,10 @@ def _correlations(diagnosis: Diagnosis) -> np.ndarray:
 def correlation_table(diagnosis: Diagnosis, names: list[str]) -> dict[str, Any] | None:
     if len(names) < 2:
         return None
-    place = {t.name: i for i, t in enumerate(diagnosis.terms)}
     matrix = _correlations(diagnosis)
     rows = []
     for a in names:
-        values = [float(matrix[place[a], place[b]]) for b in names]
+        values = [float(matrix[INDEX[a], INDEX[b]]) for b in names]
         cells = [
             {"text": rounding.fixed(v, 2, signed=True), "strength": f"{100 * abs(v):.0f}"} for v in values
         ]
@@ -113,15 +112,14 @@ def region(diagnosis: Diagnosis, names: list[str]) -> dict[str, Any] | None:
     """The most alike pair of the contenders, drawn."""
     from markupsafe import Markup
 
-    place = {t.name: i for i, t in enumerate(diagnosis.terms)}
-    lengths = [n for n in names if diagnosis.terms[place[n]].unit == "mm"]
+    lengths = [n for n in names if diagnosis.term(n).unit == "mm"]
     matrix = _correlations(diagnosis)
-    pairs = [(abs(matrix[place[a], place[b]]), a, b) for k, a in enumerate(lengths) for b in lengths[k + 1 :]]
+    pairs = [(abs(matrix[INDEX[a], INDEX[b]]), a, b) for k, a in enumerate(lengths) for b in lengths[k + 1 :]]
     if not pairs:
         return None
     strength, a, b = max(pairs, key=lambda pair: pair[0])
     svg = plots.likely_region(diagnosis, a, b)
-    signed = rounding.fixed(float(matrix[place[a], place[b]]), 2, signed=True)
+    signed = rounding.fixed(float(matrix[INDEX[a], INDEX[b]]), 2, signed=True)
     names_text = f"{term_label(a)} and {term_label(b)}"
     caption = f"{capital(names_text)}: all pairs inside explain the readings (95 %), correlation {signed}."
     return {"svg": Markup(svg), "caption": caption} if svg else None

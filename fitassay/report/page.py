@@ -7,8 +7,6 @@ from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-import numpy as np
-
 from fitassay import labels as wording
 from fitassay.analysis import rounding
 from fitassay.analysis.readings.reading import REFERENCE
@@ -230,7 +228,7 @@ def _pictures(diagnosis: Diagnosis, manifest: Manifest, folder: Path) -> list[Pi
 
     from fitassay.report import picture
 
-    theta = picture.printer_terms(np.array([t.estimate for t in diagnosis.terms]))
+    theta = picture.printer_terms(diagnosis.posterior.mean)
     pictures = []
     for coupon, plan in picture.coupon_plans(manifest, folder, theta, diagnosis.verdict.term):
         name = plain(coupon.id, 60)

@@ -13,6 +13,7 @@ import numpy as np
 
 from fitassay.analysis.result import Diagnosis, ReadingFit
 from fitassay.analysis.rounding import COVERAGE
+from fitassay.analysis.terms import INDEX
 from fitassay.coupons.wording import trimmed
 from fitassay.labels import plain, term_label
 from fitassay.report.svg import ACCUSED, DATA, INK, MUTED, RULE, SOFT, SUSPECT, Sheet
@@ -46,7 +47,8 @@ def highlighted(diagnosis: Diagnosis) -> tuple[str, ...]:
 def budget_columns(diagnosis: Diagnosis) -> tuple[BudgetColumn, ...]:
     """The printer's terms that reach the reference features, the largest share first."""
     columns = []
-    for j, term in enumerate(diagnosis.terms):
+    for term in diagnosis.terms:
+        j = INDEX[term.name]
         value = np.asarray(diagnosis.contributions_mm)[:, j]
         expanded = COVERAGE * np.asarray(diagnosis.contributions_u_mm)[:, j]
         if term.kind != "printer" or not np.any(np.abs(value) + expanded > NEGLIGIBLE_MM):
@@ -207,9 +209,8 @@ def likely_region(diagnosis: Diagnosis, first: str, second: str) -> str:
     freedom. A long, slanting ellipse is an alias: many pairs explain the readings equally well. Both terms must
     be lengths, so that they share one scale; else the text is empty.
     """
-    names = [t.name for t in diagnosis.terms]
-    i, j = names.index(first), names.index(second)
-    terms = (diagnosis.terms[i], diagnosis.terms[j])
+    i, j = INDEX[first], INDEX[second]
+    terms = (diagnosis.term(first), diagnosis.term(second))
     if any(t.unit != "mm" for t in terms):
         return ""
     mean = np.array([t.estimate for t in terms])
