@@ -109,10 +109,51 @@ def _filament(
     )
 
 
+def _weighed(
+    *,
+    feed_percent: float,
+    u_feed_percent: float,
+    bead_mm: float,
+    u_bead_mm: float,
+    per_metre_g: float,
+    weighed: list[str],
+    places: int,
+    far: list[str],
+) -> str:
+    fed = rounding.plus_minus(feed_percent, u_feed_percent, "%", signed=False)
+    bead = rounding.plus_minus(bead_mm, u_bead_mm, "mm")
+    diameter = "as measured" if places else "as set (nobody measured it)"
+    text = (
+        f"By the scale the extruder feeds {fed} of what the sliced file asks for ({_on_scale(weighed)}; filament "
+        f"{per_metre_g:.3g} g a metre). With the filament's diameter {diameter} the bead is off by {bead}."
+    )
+    return text + (f" {_weighed_far(weighed=far)}" if far else "")
+
+
+def _on_scale(weighed: list[str]) -> str:
+    """``wall and all plates`` of ``wall_g``, ``plates_g``."""
+    return listed(["all plates" if w == "plates_g" else w.removesuffix("_g") for w in weighed])
+
+
+def _weighed_far(*, weighed: list[str]) -> str:
+    return (
+        f"The mass given for {_on_scale(weighed)} is not what the sliced file asks for, by half or more, and was "
+        "left out: was it that piece, that file, and in grams?"
+    )
+
+
+_LACKS = {
+    "file": "the sliced file, which tells how much filament was asked for (fitassay trace)",
+    "filament": "a weighed length of the same filament",
+    "piece": "a printed piece on the scale",
+}
+
 _CONTRADICTED = {
     "path place": "The path offset in the sliced file does not fit the readings and was left out; was it printed?",
     "feed": "The bead's width that filament and feed test foretell does not fit the readings and was left out; do "
     "the feed test again.",
+    "weighed": "The bead's width that the scale foretells does not fit the readings and was left out; weigh again, "
+    "and check that the traced file was printed.",
 }
 
 _SENTENCES: dict[str, Callable[..., str]] = {
@@ -190,6 +231,11 @@ _SENTENCES: dict[str, Callable[..., str]] = {
         f"The sliced file {path} is not the one traced before, so ideal paths are assumed; trace it again."
     ),
     "filament": _filament,
+    "weighed": _weighed,
+    "weighed-far": _weighed_far,
+    "weighed-lacks": lambda lacks: (
+        f"What was weighed tells nothing yet: there is still wanting {listed([_LACKS[x] for x in lacks])}."
+    ),
 }
 
 CODES: tuple[str, ...] = tuple(_SENTENCES)

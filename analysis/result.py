@@ -11,7 +11,7 @@ from fitassay.analysis.normal import Normal
 from fitassay.analysis.notes import Note
 
 # What of `Diagnosis.extra` stands in diagnosis.json, where there is any.
-EXTRA = ("sliced_file", "filament", "carried", "effective_dof")
+EXTRA = ("sliced_file", "filament", "weighed", "carried", "effective_dof")
 
 Status = Literal["dominant", "leading", "undetermined", "within-noise", "unexplained"]
 

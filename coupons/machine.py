@@ -150,6 +150,8 @@ _ROWS: tuple[tuple[Any, ...], ...] = (
     ),
     ("caliper", "range_mm", 150.0, 20.0, 2000.0, "mm", "longest size the caliper takes"),
     ("caliper", "jaw_flat_mm", 0.3, 0.0, 2.0, "mm", "flat on the inside jaws' edges"),
+    ("scale", "step_g", 0.01, 0.0001, 5.0, "g", "smallest step of the scale"),
+    ("scale", "linearity_g", 0.01, 0.0, 20.0, "g", "linearity of the scale, plus or minus"),
 )
 FIGURES: tuple[Figure, ...] = tuple(Figure(**dict(zip(_COLUMNS, row, strict=False))) for row in _ROWS)
 

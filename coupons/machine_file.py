@@ -26,6 +26,7 @@ _TITLES = {
     "process": "What is printed with, and how.",
     "settings": "What is set in the slicer or the firmware now. Advice is given as new values for these.",
     "caliper": "The caliper at hand; its sheet or its maker's page tells most of these.",
+    "scale": "A scale, if there is one; needed for weighed readings only.",
 }
 
 

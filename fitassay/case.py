@@ -62,7 +62,7 @@ class Print:
         return self.folder / "machine.toml"
 
     def machine(self, prior_names: Collection[str] | None = None) -> Machine:
-        """The printer as it was set for this print, with the caliper and the priors of today.
+        """The printer as it was set for this print, with the caliper, the scale and the priors of today.
 
         Prints made before their machine file was kept have today's settings.
         """
@@ -72,7 +72,7 @@ class Print:
         from fitassay.coupons.machine_file import read_machine
 
         then = read_machine(self.machine_path)
-        kept = {k: v for k, v in then.values.items() if not k.startswith("caliper.")}
+        kept = {k: v for k, v in then.values.items() if not k.startswith(("caliper.", "scale."))}
         return replace(today, material=then.material, soft=then.soft, values={**today.values, **kept})
 
     def manifest(self) -> Manifest:

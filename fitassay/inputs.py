@@ -26,6 +26,7 @@ if TYPE_CHECKING:
     from fitassay.analysis.prints.mixed_model import PrintResult
     from fitassay.analysis.readings.file import Reading
     from fitassay.analysis.result import Diagnosis
+    from fitassay.scale import Scale
 
 
 @dataclass(frozen=True)
@@ -90,12 +91,25 @@ class Inputs:
         # The sliced files' room is loaded only for a print that has one.
         from fitassay.analysis.gcode.traced_print import known_from, known_of_own_path
 
+        known = self.besides
         if self.trace is None:
             path = known_of_own_path()
-            return replace(self.besides, facts=(*path.facts, *self.besides.facts), notes=path.notes)
+            return replace(known, facts=(*path.facts, *known.facts), notes=path.notes)
+        fact = self.scale(readings).fact
+        if fact is not None:
+            # A feed test is in what the scale says already.
+            known = replace(known, facts=(*(f for f in known.facts if f.kind != "feed"), fact))
         measured = {(r.coupon, r.feature) for r in readings if r.reading_mm is not None}
         file = known_from(self.trace, measured)
-        return replace(file, facts=self.besides.facts, transferred=self.besides.transferred)
+        return replace(file, facts=known.facts, transferred=known.transferred)
+
+    def scale(self, readings: tuple[Reading, ...]) -> Scale:
+        """What was weighed among these readings, and what it says."""
+        from fitassay.scale import Scale
+
+        return Scale.of(
+            readings, self.machine, self.manifest, lambda: self.walk, self.trace, self.filament, self.feed
+        )
 
     def diagnose(self, readings: tuple[Reading, ...] | None = None) -> Diagnosis:
         """The diagnosis; nothing is written.
@@ -126,9 +140,11 @@ class Inputs:
             from fitassay.analysis.gcode.traced_print import explained
 
             diagnosis = explained(diagnosis, self.trace)
+        scale = self.scale(readings)
         if self.filament is not None:
             visible = visible_sd(self.machine, single_reading_sd(self.machine))
-            diagnosis = with_filament(diagnosis, self.filament, self.feed, self.machine, visible)
+            diagnosis = with_filament(diagnosis, self.filament, scale.feed, self.machine, visible)
+        diagnosis = scale.explained(diagnosis)
         if self.remarks:
             diagnosis = replace(diagnosis, notes=(*diagnosis.notes, *self.remarks))
         return diagnosis

@@ -54,18 +54,24 @@ class Filament:
 
 @dataclass(frozen=True, kw_only=True)
 class Feed:
-    """Feed tests summed up.
+    """Feed tests summed up, and what was weighed.
 
     Attributes
     ----------
     ratio, u_ratio : float
         Length fed over length commanded, with its standard uncertainty as a test.
     tests : int
+    model : float
+        By how much the feed while printing differs from that, relative standard deviation.
+    weighed : tuple of str
+        What was weighed for it.
     """
 
     ratio: float
     u_ratio: float
     tests: int
+    model: float = FEED_MODEL
+    weighed: tuple[str, ...] = ()
 
 
 def measured_filament(diameters: np.ndarray, machine: Machine) -> Filament:
@@ -132,11 +138,11 @@ def bead_per_area(machine: Machine) -> float:
 
 def feed_fact(filament: Filament, feed: Feed, machine: Machine) -> Fact:
     """What filament and feed test together say of the bead's width, as a row beside the readings."""
-    ratio, u_ratio = _thickness(filament, machine)
+    ratio, u_ratio = thickness(filament, machine)
     flow = machine["settings.flow_percent"] / 100
     per_area = bead_per_area(machine)
     product = ratio * flow * feed.ratio
-    relative = np.sqrt((u_ratio / ratio) ** 2 + (feed.u_ratio / feed.ratio) ** 2 + FEED_MODEL**2)
+    relative = np.sqrt((u_ratio / ratio) ** 2 + (feed.u_ratio / feed.ratio) ** 2 + feed.model**2)
     return fact_of_term(
         "feed",
         BEAD,
@@ -190,7 +196,7 @@ def split_flow(
         the filament's figure too; it is taken as independent, which overstates the uncertainty of the rest a little.
     """
     per_area = bead_per_area(machine)
-    ratio, u_ratio = _thickness(filament, machine)
+    ratio, u_ratio = thickness(filament, machine)
     flow = machine["settings.flow_percent"] / 100
     by_filament, u_filament = per_area * (ratio - 1), per_area * u_ratio
     if feed is None:
@@ -221,7 +227,7 @@ def split_flow(
     )
 
 
-def _thickness(filament: Filament, machine: Machine) -> tuple[float, float]:
+def thickness(filament: Filament, machine: Machine) -> tuple[float, float]:
     """(d / d_set)^2 and its standard uncertainty."""
     set_mm = machine["settings.filament_diameter_mm"]
     ratio = filament.mean_mm / set_mm
@@ -324,7 +330,7 @@ def _diameter_and_path(
 
     A bead narrower by d takes d off outsides, half of it a side; what the diameter mends must not be mended twice.
     """
-    ratio, u_ratio = _thickness(filament, machine)
+    ratio, u_ratio = thickness(filament, machine)
     area = bead_per_area(machine) + diagnosis.term(NAMES[BEAD]).estimate
     narrower = area * (1.0 - 1.0 / ratio)
     steps = diagnosis.advice
@@ -349,7 +355,7 @@ def _rest_by_flow(
 ) -> list[Advice]:
     bead = diagnosis.term(NAMES[BEAD])
     per_area = bead_per_area(machine)
-    ratio, u_ratio = _thickness(filament, machine)
+    ratio, u_ratio = thickness(filament, machine)
     # With the diameter set right the feed falls by (d_set / d)^2.
     area = (per_area + bead.estimate) / ratio
     rest = area - per_area

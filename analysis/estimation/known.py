@@ -12,8 +12,9 @@ from fitassay.analysis.normal import Normal
 from fitassay.analysis.notes import Note
 from fitassay.analysis.terms import PATH, TERMS
 
-FactKind = Literal["path place", "feed", "trials"]
-"""Where the path stands by the sliced file; the bead by filament and feed test; what pegs tried in bores say."""
+FactKind = Literal["path place", "feed", "weighed", "trials"]
+"""Where the path stands by the sliced file; the bead by filament and feed test, or by the scale; what pegs tried in
+bores say."""
 
 # A fact further than this from what the readings say of it, in standard uncertainties, is contradicted by them: by
 # chance once in 2000.

@@ -17,7 +17,7 @@ from fitassay.analysis.estimation.priors import prior
 from fitassay.analysis.estimation.repeats import settle_torn, sort_repeats
 from fitassay.analysis.estimation.trials import trial_facts
 from fitassay.analysis.notes import Note
-from fitassay.analysis.readings.file import Reading
+from fitassay.analysis.readings.reading import Reading, measured_only
 from fitassay.analysis.result import Suspect
 from fitassay.coupons.machine import Machine
 
@@ -57,6 +57,7 @@ def read_out(
     InputError
         No reading at all, and nothing else that is known or was tried.
     """
+    readings = measured_only(readings)
     table = prior(machine)
     single = single_reading_sd(machine)
     repeats = sort_repeats(readings, single)

@@ -85,13 +85,16 @@ def _line(drawn: np.ndarray, seen: np.ndarray, layer_height: float) -> tuple[flo
     return float(slope) - 1, float(at_zero)
 
 
-def filament_of(strokes: Strokes, places: dict[str, Place]) -> tuple[float, dict[str, float]]:
-    """Filament [mm] of all strokes, and of each single wall without its mark and foot."""
+def filament_of(
+    strokes: Strokes, places: dict[str, Place]
+) -> tuple[float, dict[str, float], dict[str, float]]:
+    """Filament [mm] of all strokes; of each single wall without its mark and foot; of each piece as it comes off."""
     total = float(strokes.table()[:, FILAMENT].sum(dtype=float))
-    walls = {}
+    walls, pieces = {}, {}
     for key, place in places.items():
+        own = strokes.within(place.shift - AROUND_MM, place.shift + 2 * place.middle + AROUND_MM)
+        pieces[key] = float(own[:, FILAMENT].sum(dtype=float))
         if place.template.coupon.single_wall:
-            own = strokes.within(place.shift - AROUND_MM, place.shift + 2 * place.middle + AROUND_MM)
             template = place.template
             top = np.concatenate([r.points for r in template.rings(template.coupon.size_mm[2] - 0.01)])
             size = np.abs(place.turn.matrix @ np.ptp(top, axis=0))
@@ -99,4 +102,4 @@ def filament_of(strokes: Strokes, places: dict[str, Place]) -> tuple[float, dict
             wall = np.all((span > SPANS * size) & (span < size + AROUND_MM), axis=1)
             wall &= own[:, TOP_Z] > FOOT_MM
             walls[key] = float(own[wall, FILAMENT].sum(dtype=float))
-    return total, walls
+    return total, walls, pieces

@@ -64,6 +64,7 @@ def merged(traces: Sequence[Trace], manifest: Manifest) -> Trace:
         copies={k: n for t in used for k, n in t.copies.items() if owner.get(k) is t},
         filament_mm=sum(t.filament_mm for t in used),
         wall_filament_mm={k: v for t in used for k, v in t.wall_filament_mm.items() if owner.get(k) is t},
+        piece_filament_mm={k: v for t in used for k, v in t.piece_filament_mm.items() if owner.get(k) is t},
         tally=_together([t.tally for t in used]),
         warnings=(*_differences(used), *(f"{t.file}: {w}" for t in used for w in t.warnings)),
     )

@@ -111,7 +111,7 @@ def trace_templates(
     turned = replace(manifest, coupons=tuple(p.coupon for p in found.values()), line_width_mm=used)
     walk = SetWalk(turned, slicers, loops)
     features = _features(walk, SetWalk(turned, slicers), found, bands)
-    total, walls = filament_of(reading.strokes, places)
+    total, walls, pieces = filament_of(reading.strokes, places)
     trace = Trace(
         file=name,
         found=found,
@@ -135,6 +135,7 @@ def trace_templates(
         copies={k: len(v) for k, v in copies(reading.options, places).items()},
         filament_mm=total,
         wall_filament_mm=walls,
+        piece_filament_mm=pieces,
     )
     return replace(trace, warnings=warnings_of(trace, manifest, machine["settings.contour_mm"]))
 

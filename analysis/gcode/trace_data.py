@@ -121,6 +121,8 @@ class Trace:
         Length of filament in everything that is printed.
     wall_filament_mm : dict of str to float [mm]
         Of single walls by coupon id, their marks and feet left out.
+    piece_filament_mm : dict of str to float [mm]
+        Of coupons by id, as they come off the bed: marks, feet and filling among it, a skirt around them not.
     """
 
     file: str
@@ -145,4 +147,5 @@ class Trace:
     copies: dict[str, int] = field(default_factory=dict)
     filament_mm: float = 0.0
     wall_filament_mm: dict[str, float] = field(default_factory=dict)
+    piece_filament_mm: dict[str, float] = field(default_factory=dict)
     warnings: tuple[str, ...] = field(default_factory=tuple)

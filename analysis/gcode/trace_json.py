@@ -54,7 +54,11 @@ def trace_json(trace: Trace) -> dict[str, Any]:
             "offset_mm": trace.heights.offset,
             "tops_mm": trace.heights.tops,
         },
-        "filament_mm": {"in_all": trace.filament_mm, "single_walls": trace.wall_filament_mm},
+        "filament_mm": {
+            "in_all": trace.filament_mm,
+            "single_walls": trace.wall_filament_mm,
+            "pieces": trace.piece_filament_mm,
+        },
         "copies": trace.copies,
         "speed_mm_s": _number(trace.speed_mm_s),
         "walls": walls_of(trace),

@@ -10,11 +10,13 @@ import numpy as np
 from fitassay.analysis.chain.sensitivities import SetWalk
 from fitassay.analysis.diagnosis.diagnose import interpret
 from fitassay.analysis.estimation.known import Known, fact_of_term, path_place
+from fitassay.analysis.estimation.weighed import Commanded
 from fitassay.analysis.gcode.trace_data import OFFSET_U_MM, Trace
 from fitassay.analysis.notes import Note
 from fitassay.analysis.readings.file import Reading
 from fitassay.analysis.result import Diagnosis
 from fitassay.analysis.terms import NAMES, PATH
+from fitassay.coupons.cost import bead_area
 from fitassay.coupons.export.stl import read_coupon
 from fitassay.coupons.feature import Manifest
 from fitassay.coupons.machine import Machine
@@ -120,6 +122,22 @@ def _summary(trace: Trace, diagnosis: Diagnosis) -> dict:
             {"coupon": f.coupon, "feature": f.feature.id} for f in trace.features if f.changed
         ],
     }
+
+
+def commanded_of(trace: Trace, machine: Machine) -> Commanded:
+    """What the files ask for in filament, for what is weighed."""
+    bead, width, height = trace.bead, trace.walk.manifest.line_width_mm, trace.layer_height_mm
+    flow = 1.0 if bead is None else bead_area(bead.fed, height) / bead_area(width, height)
+    # E that counts volume without the file saying so was read as a length.
+    per_mm3 = np.pi * machine["settings.filament_diameter_mm"] ** 2 / 4
+    obeyed = any(c.word == "M200" and not c.idle for c in trace.tally.changes)
+    unit = per_mm3 if bead is not None and bead.by_volume and not obeyed else 1.0
+    return Commanded(
+        pieces={key: length / unit for key, length in trace.piece_filament_mm.items()},
+        walls=frozenset(key for key, paths in trace.found.items() if paths.coupon.single_wall),
+        everything=None if trace.missing else trace.filament_mm / unit,
+        flow=flow,
+    )
 
 
 def print_traced(trace: Trace, theta: np.ndarray) -> np.ndarray:

@@ -7,8 +7,16 @@ from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from pathlib import Path
 
-from fitassay.analysis.readings.reading import COLUMNS, Names, blank_readings, open_table, parse_reading
+from fitassay.analysis.readings.reading import (
+    COLUMNS,
+    REFERENCE,
+    Names,
+    blank_readings,
+    open_table,
+    parse_reading,
+)
 from fitassay.analysis.readings.table import Record, Table, harmless_cell
+from fitassay.analysis.readings.weighings import WEIGHED
 from fitassay.coupons.errors import InputError, JobError
 from fitassay.coupons.feature import Coupon, Feature, Manifest
 from fitassay.coupons.files import write_atomic
@@ -74,16 +82,16 @@ class ReadingsBook:
     def values(self, coupon: str, feature: str) -> tuple[float, ...]:
         """Sizes read so far [mm], in the file's order; trials are not among them."""
         texts = (t for t, _ in self._cells(coupon, feature))
-        return tuple(v for v, _ in self._parsed(texts) if v is not None)
+        return tuple(v for v, _ in self._parsed(texts, coupon) if v is not None)
 
     def trials(self, coupon: str, feature: str) -> tuple[str, ...]:
         """What trials of a peg in its hole gave, words of `FITS`, in the file's order."""
         texts = (t for t, _ in self._cells(coupon, feature))
-        return tuple(word for _, word in self._parsed(texts) if word)
+        return tuple(word for _, word in self._parsed(texts, coupon) if word)
 
     def taken(self, coupon: str, feature: str) -> bool:
         """Whether anything has been read there."""
-        return bool(self._parsed(t for t, _ in self._cells(coupon, feature)))
+        return bool(self._parsed((t for t, _ in self._cells(coupon, feature)), coupon))
 
     def skipped(self, coupon: str, feature: str) -> bool:
         """Whether the feature was passed over and not read since."""
@@ -97,8 +105,16 @@ class ReadingsBook:
 
     def references(self) -> tuple[str, ...]:
         """Pieces of known size that the file names, e.g. ``outside:10.000``."""
+        return self._beside(REFERENCE)
+
+    def weighings(self) -> tuple[str, ...]:
+        """What the file has been weighed of, e.g. ``wall_g``."""
+        return tuple(f for f in self._beside(WEIGHED) if self.taken(WEIGHED, f))
+
+    def _beside(self, coupon: str) -> tuple[str, ...]:
+        """Features of rows that belong to no coupon of the print."""
         found = (self._names.find(*self._place(r)) for r in self._table.records)
-        return tuple(dict.fromkeys(f for c, f in filter(None, found) if self._names.coupon(c) is None))
+        return tuple(dict.fromkeys(f for c, f in filter(None, found) if c == coupon))
 
     # Changing
 
@@ -112,7 +128,7 @@ class ReadingsBook:
         JobError
             The file cannot be written; it is then as it was.
         """
-        texts = [self._written(v) for v in values]
+        texts = [self._written(v, coupon) for v in values]
         note = _safe(note)
 
         def edit(rows: list[Row]) -> list[Row]:
@@ -141,15 +157,15 @@ class ReadingsBook:
         InputError, JobError
             As `add`.
         """
-        texts = [self._written(v) for v in values]
-        seen = None if shown is None else [self._written(v) for v in shown]
+        texts = [self._written(v, coupon) for v in values]
+        seen = None if shown is None else [self._written(v, coupon) for v in shown]
 
         def edit(rows: list[Row]) -> list[Row]:
             rest = list(texts)
             new = []
             for row in rows:
                 if row.reading and seen is not None:
-                    text = self._text_of(row)
+                    text = self._text_of(row, coupon)
                     if text not in seen:
                         new.append(row)
                         continue
@@ -176,13 +192,13 @@ class ReadingsBook:
         InputError, JobError
             As `add`.
         """
-        text = self._written(value)
+        text = self._written(value, coupon)
         found = False
 
         def edit(rows: list[Row]) -> list[Row]:
             nonlocal found
             for i in reversed(range(len(rows))):
-                if self._text_of(rows[i]) == text:
+                if self._text_of(rows[i], coupon) == text:
                     found = True
                     rows[i] = Row(reading="", note=rows[i].note)
                     break
@@ -302,28 +318,29 @@ class ReadingsBook:
             rows = self._rows(table, *found) if found else []
             return [(table.cell(r, "reading_mm"), table.cell(r, "note")) for r in rows]
 
-    def _text_of(self, row: Row) -> str:
+    def _text_of(self, row: Row, coupon: str) -> str:
         """A row's reading as `_written` has it; as it stands where it is nonsense typed by hand."""
         try:
-            return self._written(row.reading)
+            return self._written(row.reading, coupon)
         except InputError:
             return row.reading
 
     @staticmethod
-    def _parsed(texts: Iterable[str]) -> list[tuple[float | None, str]]:
+    def _parsed(texts: Iterable[str], coupon: str) -> list[tuple[float | None, str]]:
         good = []
         for text in texts:
             try:
-                good.append(parse_reading(text))
+                good.append(parse_reading(text, coupon.casefold()))
             except ValueError:
                 continue
         return good
 
     @staticmethod
-    def _written(value: float | str) -> str:
+    def _written(value: float | str, coupon: str) -> str:
         """A reading's text, with a decimal point."""
         try:
-            size, fit = parse_reading(value if isinstance(value, str) else repr(float(value)))
+            text = value if isinstance(value, str) else repr(float(value))
+            size, fit = parse_reading(text, coupon.casefold())
         except ValueError as exc:
             raise InputError(str(exc), "reading_mm") from exc
         if size is None:

@@ -25,6 +25,7 @@ from fitassay.analysis.readings.reading import (
     reference_piece,
 )
 from fitassay.analysis.readings.table import Record, Table
+from fitassay.analysis.readings.weighings import WEIGHED
 from fitassay.coupons.errors import InputError, InputErrors
 from fitassay.coupons.feature import Manifest
 from fitassay.coupons.wording import shown
@@ -34,6 +35,7 @@ __all__ = [
     "FITS",
     "LADDER",
     "REFERENCE",
+    "WEIGHED",
     "Reading",
     "ReadingsBook",
     "blank_readings",
@@ -96,7 +98,7 @@ def _row(table: Table, record: Record, names: Names) -> Reading | None:
     if not text:
         return None
     try:
-        size, fit = parse_reading(text)
+        size, fit = parse_reading(text, found[0])
     except ValueError as exc:
         raise _problem(table, record, "reading_mm", str(exc)) from exc
     piece = names.coupon(found[0])
@@ -135,7 +137,9 @@ def _check_cells(table: Table, record: Record, names: Names) -> None:
         )
     for line in "\n".join(c for c in record.cells if "\n" in c or "\r" in c).splitlines()[1:]:
         head = line.split(table.delimiter)
-        if len(head) > 2 and (names.coupon(head[0].strip()) or head[0].strip().casefold() == REFERENCE):
+        if len(head) > 2 and (
+            names.coupon(head[0].strip()) or head[0].strip().casefold() in (REFERENCE, WEIGHED)
+        ):
             raise _problem(
                 table, record, "", 'opens a quote (") that swallows the rows below; close it or take it out'
             )

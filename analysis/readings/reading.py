@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
 
 from fitassay.analysis.readings.table import Table, csv_line
+from fitassay.analysis.readings.weighings import WEIGHED, parse_mass, weighing_of
 from fitassay.coupons.feature import Coupon, Feature, Manifest
 from fitassay.coupons.files import read_input
 from fitassay.coupons.numbers import parse_length, tidy
@@ -30,8 +32,9 @@ class Reading:
     Attributes
     ----------
     coupon, feature : str
-        As the manifest names them; for a piece of known size ``reference`` and, e.g., ``outside:10.000``.
-    reading_mm : float [mm] or None
+        As the manifest names them; for a piece of known size ``reference`` and, e.g., ``outside:10.000``; for
+        what was weighed ``weighed`` and, e.g., ``wall_g``.
+    reading_mm : float [mm], [g] of what was weighed, or None
         None where `fit` tells a trial instead.
     note : str
         The user's own words.
@@ -49,20 +52,29 @@ class Reading:
     fit: str = ""
 
 
+def measured_only(readings: Iterable[Reading]) -> tuple[Reading, ...]:
+    """Readings without those off the scale."""
+    return tuple(r for r in readings if r.coupon != WEIGHED)
+
+
 def blank_readings(manifest: Manifest) -> str:
     """The text of a readings.csv with a row for each feature, in measuring order, and nothing read yet."""
     rows = [COLUMNS, *((c.id, f.id, "", "") for c in manifest.coupons for f in c.features)]
     return "".join(csv_line(row) + "\n" for row in rows)
 
 
-def parse_reading(text: str) -> tuple[float | None, str]:
+def parse_reading(text: str, coupon: str = "") -> tuple[float | None, str]:
     """Size [mm] and trial word of a typed reading: ``(20.31, "")`` or ``(None, "goes")``.
+
+    Rows of the coupon ``weighed`` tell masses [g].
 
     Raises
     ------
     ValueError
         With a sentence that says what is wrong and what to write.
     """
+    if coupon == WEIGHED:
+        return parse_mass(text), ""
     word = tidy(text).casefold()
     if word in FITS:
         return None, word
@@ -112,6 +124,11 @@ class Names:
                 return REFERENCE, reference_id(*reference_piece(feature))
             except ValueError:
                 return None
+        if coupon.casefold() == WEIGHED and WEIGHED not in self.coupons:
+            try:
+                return WEIGHED, weighing_of(feature, self.features).feature
+            except ValueError:
+                return None
         c = self.coupons.get(coupon.casefold())
         f = self.features[c.id].get(feature.casefold()) if c else None
         return (c.id, f.id) if c and f else None
@@ -127,9 +144,14 @@ class Names:
                 reference_piece(feature)
             except ValueError as exc:
                 return "feature", str(exc)
+        if coupon.casefold() == WEIGHED:
+            try:
+                weighing_of(feature, self.features)
+            except ValueError as exc:
+                return "feature", str(exc)
         c = self.coupon(coupon)
         if c is None:
-            near = did_you_mean(coupon, [*(c.id for c in self.coupons.values()), REFERENCE])
+            near = did_you_mean(coupon, [*(c.id for c in self.coupons.values()), REFERENCE, WEIGHED])
             what = f"no coupon of this print is called {shown(coupon)}" if coupon else "the coupon is missing"
             return "coupon", what + (near or "; coupons.json lists them")
         ids = [f.id for f in self.features[c.id].values()]

@@ -40,6 +40,9 @@ SOFT = "The plastic is soft: close the jaws on light only, until the light betwe
 @carry_option
 @click.option("--filament", is_flag=True, help="Enter filament diameters instead of readings.")
 @click.option("--feed", is_flag=True, help="Enter feed tests instead of readings.")
+@click.option(
+    "--weighed", is_flag=True, help="Enter masses off a scale: a length of filament, the single wall."
+)
 def command(
     case: str,
     number: str | None,
@@ -49,6 +52,7 @@ def command(
     carry: str | None,
     filament: bool,
     feed: bool,
+    weighed: bool,
 ) -> None:
     """Take readings at the terminal, in the order of the measuring sheet or, guided, the most telling one first.
 
@@ -57,8 +61,8 @@ def command(
     """
     target = Case.open(case).print(number)
     machine = target.machine()
-    if filament or feed:
-        _spool(target, filament, feed)
+    if filament or feed or weighed:
+        _spool(target, filament, feed, weighed)
         return
     book = ReadingsBook(target.readings_path, target.manifest())
     pieces = [_piece(text) for text in references]
@@ -87,13 +91,16 @@ def command(
     _farewell(sitting, case, number)
 
 
-def _spool(target: Print, filament: bool, feed: bool) -> None:
+def _spool(target: Print, filament: bool, feed: bool, weighed: bool) -> None:
     from fitassay.reading_dialog.filament import enter_feed, enter_filament
+    from fitassay.reading_dialog.weighing import enter_weighed
 
     if filament:
         enter_filament(target, target.machine())
     if feed:
         enter_feed(target)
+    if weighed:
+        enter_weighed(target)
 
 
 def _guide(target: Print, at: str | None, guided: bool, carry: str | None) -> GuidedEntry | None:

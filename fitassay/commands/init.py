@@ -29,7 +29,7 @@ DRAFT = "machine.answers.json"
 def option_name(figure: Figure) -> str:
     """``--line-width`` of process.line_width_mm, ``--volume-x`` of volume.x_mm."""
     name = figure.name.removesuffix(_UNIT_SUFFIX.get(figure.unit, ""))
-    prefix = f"{figure.section}-" if figure.section in ("volume", "caliper") else ""
+    prefix = f"{figure.section}-" if figure.section in ("volume", "caliper", "scale") else ""
     return "--" + prefix + name.replace("_", "-")
 
 

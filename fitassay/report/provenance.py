@@ -39,7 +39,7 @@ def provenance(
         ("Readings", f"{sum(f.repeats for f in diagnosis.fits)} on {len(diagnosis.fits)} features"),
     ]
     for figure in FIGURES:
-        if figure.section in ("settings", "caliper"):
+        if figure.section in ("settings", "caliper", "scale"):
             value, unit = rounding.face(machine[figure.key], figure.unit)
             rows.append((capital(figure.label), rounding.with_unit(rounding.exact(value), unit)))
     rows += list(versions().items())
