@@ -80,6 +80,29 @@ def test_a_feed_test_reads_both_ends_of_its_length():
     assert measured_feed(np.array([[100.0, 120.0, 20.0]])).u_ratio == pytest.approx(0.0042426, abs=1e-6)
 
 
+def test_places_that_differ_count_by_their_scatter():
+    """1.65, 1.75 and 1.85 mm scatter by 0.1 (n - 1), far more than the caliper: 0.1 / sqrt(3)."""
+    limit = MACHINE["caliper.error_limit_mm"] / np.sqrt(3)
+    got = measured_filament(np.array([[1.65, 1.65], [1.75, 1.75], [1.85, 1.85]]), MACHINE)
+    assert got.spread_mm == pytest.approx(0.1)
+    assert got.u_mean_mm == pytest.approx(np.hypot(0.1 / np.sqrt(3), limit), abs=1e-6)
+    assert np.isnan(measured_filament(np.array([[1.75, 1.75]]), MACHINE).spread_mm)
+    two = measured_filament(np.array([[1.65, 1.65], [1.85, 1.85]]), MACHINE)
+    assert two.u_mean_mm == pytest.approx(np.hypot(0.2 / np.sqrt(2) / np.sqrt(2), limit), abs=1e-6)
+
+
+def test_a_feed_off_its_command_makes_the_bead():
+    """0.9 of the length at 110 % flow and 1.80 for 1.75 mm: area 0.9 x 1.1 x 1.0580 = 1.0474; u of each by hand."""
+    machine = Machine(values={"settings.flow_percent": 110.0})
+    filament = measured_filament(np.full((4, 2), 1.80), machine)
+    feed = measured_feed(np.array([[100.0, 120.0, 30.0]]))
+    fact = feed_fact(filament, feed, machine)
+    area = 0.9 * 1.1 * (1.80 / 1.75) ** 2
+    assert fact.value == pytest.approx(0.40708 * (area - 1), abs=1e-5)
+    relative = np.sqrt((2 * filament.u_mean_mm / 1.80) ** 2 + (0.0042426 / 0.9) ** 2 + 0.04**2)
+    assert fact.u == pytest.approx(0.40708 * area * relative, rel=1e-4)
+
+
 def test_feeding_into_the_open_is_not_feeding_while_printing():
     """Bead 0.45 x 0.2: A / h = 0.40708; diameter, test and 4 % for the back pressure in quadrature, by hand."""
     filament = measured_filament(np.full((4, 2), 1.75), MACHINE)

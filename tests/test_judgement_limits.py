@@ -1,0 +1,211 @@
+"""Where words and advice change over: each limit from both sides, on posteriors made by hand."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+
+from fitassay.analysis.diagnosis.advice import advise
+from fitassay.analysis.diagnosis.aliases import alias_groups, find_aliases
+from fitassay.analysis.diagnosis.diagnosis_notes import cancelling
+from fitassay.analysis.diagnosis.ranking import doubted, open_doubt
+from fitassay.analysis.diagnosis.verdict import Judged, Reference
+from fitassay.analysis.diagnosis.verdict_words import verdict_of
+from fitassay.analysis.normal import Normal
+from fitassay.analysis.terms import INDEX, PRINTER, TERMS
+from fitassay.coupons.machine import Machine
+
+K = len(TERMS)
+MACHINE = Machine()
+BEAD, PATH, BX, BY, SX = (
+    INDEX[n] for n in ("bead_excess", "contour_offset", "backlash_x", "backlash_y", "scale_x")
+)
+PRIOR = np.array([t.prior_sd or 0.01 for t in TERMS])
+UNDETERMINED = 2
+
+
+def values(**terms: float) -> np.ndarray:
+    out = np.zeros(K)
+    for name, value in terms.items():
+        out[INDEX[name]] = value
+    return out
+
+
+def open_verdict(chances: dict[str, float], mean: np.ndarray, sd: np.ndarray, sturdy=0.5, visible=True):
+    """The sentence of an undetermined verdict in which the errors have these chances of being the largest."""
+    row = values(**chances)
+    best = int(np.argmax(row))
+    judged = Judged(
+        status=np.array([UNDETERMINED]), term=np.array([best]), probability=np.array([row[best]]),
+        chances=row[None], shares=row[None], sturdy=np.array([sturdy]), quiet=np.zeros(1), loud=np.zeros(1),
+        visible=np.array([visible]),
+    )  # fmt: skip
+    return verdict_of(judged, mean, sd, np.array([0.05]), ())
+
+
+@pytest.mark.parametrize(("sds", "alike"), [(4.05, True), (3.95, False)])
+def test_two_errors_known_by_four_standard_uncertainties_are_simply_alike(sds, alike):
+    mean, sd = values(backlash_x=0.2, backlash_y=-0.2), np.full(K, 0.2 / sds)
+    text = open_verdict({"backlash_x": 0.5, "backlash_y": 0.5}, mean, sd).text
+    assert ("spoil the fit about alike" in text) == alike
+    # One of them known well is not enough.
+    sd[BX] = 0.001
+    text = open_verdict({"backlash_x": 0.5, "backlash_y": 0.5}, mean, sd).text
+    assert ("spoil the fit about alike" in text) == alike
+
+
+def test_contenders_have_a_chance_of_one_in_twenty():
+    chances = {"backlash_x": 0.5, "backlash_y": 0.4, "bead_excess": 0.051, "contour_offset": 0.049}
+    verdict = open_verdict(chances, values(), np.full(K, 0.1))
+    assert verdict.contenders == ("backlash_x", "backlash_y", "bead_excess")
+    assert verdict.text.endswith("it may be backlash in x, backlash in y or bead width.")
+
+
+@pytest.mark.parametrize(
+    ("chance", "sturdy", "words"),
+    [
+        (0.81, 0.79, "printers usually err that way"),
+        (0.79, 0.70, "it may be backlash in x or backlash in y"),
+        (0.81, 0.81, "may be less than the caliper can see (0.05 mm)"),
+    ],
+)
+def test_why_a_likely_error_is_not_accused(chance, sturdy, words):
+    chances = {"backlash_x": chance, "backlash_y": 1 - chance}
+    verdict = open_verdict(
+        chances, values(backlash_x=0.05), np.full(K, 0.05), sturdy=sturdy, visible=sturdy < 0.8
+    )
+    assert words in verdict.text and verdict.term == ""
+
+
+def reference(*rows: dict[str, float]) -> Reference:
+    return Reference(
+        labels=tuple(map(str, range(len(rows)))),
+        gains=np.array([values(**row) for row in rows]),
+        inside=np.zeros(len(rows), dtype=bool),
+    )
+
+
+@pytest.mark.parametrize(("error", "changed"), [(0.0026, True), (-0.0026, True), (0.0024, False)])
+def test_a_change_is_advised_for_what_some_size_shows(error, changed):
+    """At 20 mm a scale of 0.26 % is 0.052 mm, of 0.24 % 0.048; one reading sees 0.05."""
+    sizes = reference({"scale_x": 5.0}, {"scale_x": -20.0})
+    advice, before, after = advise(values(scale_x=error), np.diag(np.full(K, 1e-12)), sizes, MACHINE, 0.05)
+    assert [a.setting for a in advice] == (["settings.steps_per_mm_x"] if changed else [])
+    # Root mean square over both sizes, by hand.
+    assert before == pytest.approx(abs(error) * math.sqrt((25 + 400) / 2), rel=1e-4)
+    assert after == (pytest.approx(0.0, abs=1e-4) if changed else before)
+
+
+@pytest.mark.parametrize(("sds", "changed"), [(2.05, True), (1.95, False)])
+def test_a_change_is_advised_for_what_is_significant(sds, changed):
+    """Twice the standard uncertainty, what else looks like a scale (0.1 %, the table's allowance) counted."""
+    sd = math.hypot(0.002, 0.001)
+    cov = np.diag(np.where(np.arange(K) == SX, 0.002**2, 1e-12))
+    advice, _, _ = advise(values(scale_x=sds * sd), cov, reference({"scale_x": 20.0}), MACHINE, 0.05)
+    assert bool(advice) == changed
+
+
+def alias_of(angle_deg: float):
+    """Bead and path tied to each other; what they do to two sizes lies `angle_deg` from what either alone does."""
+    half = math.radians(angle_deg)
+    gains = np.zeros((2, K))
+    gains[:, PATH] = 2 * math.cos(half), 2 * math.sin(half)
+    gains[:, BEAD] = math.cos(half), -math.sin(half)
+    mean = values(bead_excess=0.1, contour_offset=0.05)
+    prior = PRIOR.copy()
+    cov = np.diag((0.01 * prior) ** 2)
+    sd_e, sd_p = 0.9 * prior[BEAD], 0.45 * prior[BEAD]
+    prior[PATH] = sd_p / 0.9
+    cov[BEAD, BEAD], cov[PATH, PATH] = sd_e**2, sd_p**2
+    cov[BEAD, PATH] = cov[PATH, BEAD] = -0.9995 * sd_e * sd_p
+    (found,) = find_aliases(mean, cov, prior, gains, MACHINE)
+    assert found.combination == {"bead_excess": 1.0, "contour_offset": 2.0}
+    assert found.value == pytest.approx(0.2)
+    return found
+
+
+def test_one_setting_serves_where_it_leaves_little():
+    """It leaves the sine of the angle of the misfit: 0.31 at 18 degrees, 0.41 at 24; 0.35 is allowed."""
+    fix = alias_of(18.0).fix
+    assert fix.startswith("set the horizontal size compensation") and "whichever it is" in fix
+    # Both sum up to 0.2 cos 18; its projection on the path's two is 0.2 cos^2 18 / 2 = 0.0905.
+    assert "from 0 to -0.090 mm" in fix
+    assert alias_of(24.0).fix.startswith("no one setting serves whichever it is")
+
+
+@pytest.mark.parametrize(
+    ("own", "correlation", "tied"),
+    [
+        # 1 - (1 - r^2) must be at least 0.85^2: r from 0.85 on.
+        (0.5, -0.86, True),
+        (0.5, -0.84, False),
+        # Errors that keep less than a fifth of their prior width are no part of a group, ...
+        (0.19, -0.99, False),
+        # ... and one of the group must keep 0.3 of it.
+        (0.29, -0.99, False),
+        (0.31, -0.99, True),
+    ],
+)
+def test_what_counts_as_acting_alike(own, correlation, tied):
+    cov = np.diag((0.01 * PRIOR) ** 2)
+    for i in (BEAD, PATH):
+        cov[i, i] = (own * PRIOR[i]) ** 2
+    cov[BEAD, PATH] = cov[PATH, BEAD] = correlation * own**2 * PRIOR[BEAD] * PRIOR[PATH]
+    assert alias_groups(cov, PRIOR) == (((BEAD, PATH),) if tied else ())
+
+
+@pytest.mark.parametrize(("sds", "needed"), [(2.05, True), (1.95, False)])
+def test_a_known_sum_is_acted_on_from_twice_its_uncertainty_on(sds, needed):
+    gains = np.zeros((1, K))
+    gains[0, BEAD], gains[0, PATH] = 1.0, 2.0
+    prior = PRIOR.copy()
+    prior[PATH] = prior[BEAD] / 2
+    cov = np.diag((0.01 * prior) ** 2)
+    e, p, r = 0.9 * prior[BEAD], 0.9 * prior[PATH], -0.99
+    cov[BEAD, BEAD], cov[PATH, PATH] = e**2, p**2
+    cov[BEAD, PATH] = cov[PATH, BEAD] = r * e * p
+    u = math.sqrt(e**2 + 4 * p**2 + 4 * r * e * p)
+    (found,) = find_aliases(values(bead_excess=sds * u), cov, prior, gains, MACHINE)
+    assert found.std_uncertainty == pytest.approx(u)
+    assert ("nothing needs changing" not in found.fix) == needed
+
+
+@pytest.mark.parametrize(("sds", "told"), [(4.05, True), (3.95, False)])
+def test_errors_that_hide_each_other_are_told_when_both_are_certain(sds, told):
+    """Bead 0.2 on, path 0.08 in on both sides: 0.16 of it is hidden, on every size that both act on."""
+    mean = values(bead_excess=0.2, contour_offset=-0.08)
+    cov = np.diag(np.where(np.arange(K) == PATH, 0.08 / sds, 0.001) ** 2)
+    sizes = reference({"bead_excess": 1, "contour_offset": 2}, {"bead_excess": -1, "contour_offset": -2})
+    notes = cancelling(Normal(mean=mean, cov=cov), sizes, np.full(2, 0.05))
+    assert bool(notes) == told
+    if told:
+        (note,) = notes
+        assert (note.data["first"], note.data["second"]) == ("bead_excess", "contour_offset")
+        assert note.data["hidden_mm"] == pytest.approx(0.16)
+    # Not where one size of the two has them add up, nor where one is too small to see.
+    mixed = reference({"bead_excess": 1, "contour_offset": 2}, {"bead_excess": 1, "contour_offset": -2})
+    assert cancelling(Normal(mean=mean, cov=cov), mixed, np.full(2, 0.05)) == ()
+    assert cancelling(Normal(mean=mean, cov=cov), sizes, np.full(2, 0.17)) == ()
+
+
+def test_what_there_is_to_be_in_doubt_about():
+    accusable = np.zeros(K, dtype=bool)
+    accusable[[BX, BY]] = True
+    chances = values(backlash_x=0.7, backlash_y=0.3)
+    nothing = open_doubt(chances, np.zeros(K, dtype=bool), True, set())
+    assert nothing.tolist() == PRINTER.astype(float).tolist()
+    assert open_doubt(chances, accusable, True, {BEAD}) == pytest.approx(
+        values(backlash_x=0.3, backlash_y=0.301)
+    )
+    assert open_doubt(chances, accusable, False, {BEAD, PATH}).tolist() == (
+        values(bead_excess=1, contour_offset=1).tolist()
+    )
+    assert not open_doubt(chances, accusable, False, set()).any()
+
+
+def test_the_three_greatest_doubts_are_named():
+    doubt = values(backlash_x=0.3, backlash_y=0.2, bead_excess=0.1, contour_offset=0.05)
+    assert doubted(doubt) == "backlash in x, backlash in y and bead width"
+    assert doubted(values(backlash_x=0.3, backlash_y=0.029)) == "backlash in x"
