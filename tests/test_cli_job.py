@@ -17,7 +17,7 @@ from fitassay.coupons.export.manifest import read_manifest
 from fitassay.coupons.families import FAMILIES
 from tests.faults import full_disk
 from tests.pty_session import PtySession
-from tests.test_cli import process, run
+from tests.test_cli import run
 
 
 @pytest.fixture(scope="module")
@@ -58,17 +58,17 @@ def test_make_writes_what_it_lists_and_lists_what_it_writes(case):
 
 
 @pytest.mark.parametrize("width", [60, 80, 110])
-def test_the_table_fits_the_terminal_and_names_every_coupon(case, width):
-    done = process("make", str(case), "--quick", cwd=case.parent, env={"COLUMNS": str(width)})
-    assert done.returncode == 0
-    assert done.stderr == ""
-    lines = done.stdout.splitlines()
+def test_the_table_fits_the_terminal_and_names_every_coupon(case, width, monkeypatch):
+    monkeypatch.setenv("COLUMNS", str(width))
+    code, out, err = run("make", str(case), "--quick")
+    assert (code, err) == (0, "")
+    lines = out.splitlines()
     assert max(len(line) for line in lines if str(case) not in line) <= width
     assert lines[0].split() == ["coupon", "plate", "features", "grams", "minutes", "isolates"]
     for name in ("comb-x", "comb-y", "wall", "together"):
         assert sum(line.startswith(name) for line in lines) == 1
-    assert "\x1b" not in done.stdout
-    assert "machine's manual" in " ".join(done.stdout.split())
+    assert "\x1b" not in out
+    assert "machine's manual" in " ".join(out.split())
 
 
 def test_colour_only_at_a_terminal_that_wants_it(case):
@@ -294,18 +294,25 @@ def test_a_missing_mesh_is_told(case):
     assert err.count("\n") == 1
 
 
-def test_demo_does_the_whole_job(tmp_path, monkeypatch):
+@pytest.mark.long
+def test_demo_says_where_its_report_is(tmp_path, monkeypatch):
     monkeypatch.chdir(tmp_path)
     code, out, err = run("demo")
     assert (code, err) == (0, "")
     assert "Report: orrery/prints/01/report.html" in out
     assert "After the changes" in out
     assert Path("orrery/prints/02/report.html").exists()
+    assert answer("demo")["case"] == "orrery-2"
+
+
+def test_demo_does_the_whole_job(tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    told = answer("demo")
+    assert told["case"] == "orrery"
+    assert Path("orrery/prints/02/report.html").exists()
     diagnosis = json.loads(Path("orrery/prints/01/diagnosis.json").read_text("utf-8"))
     assert diagnosis["verdict"]["term"] == "backlash_y"
     assert diagnosis["verdict"]["status"] == "dominant"
-    told = answer("demo")
-    assert told["case"] == "orrery-2"
     # The virtual printer's errors lie within the stated uncertainties: 14 terms, 4 of them each.
     for name, true in told["errors"].items():
         term = told["diagnosis"]["terms"][name]

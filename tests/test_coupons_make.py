@@ -18,7 +18,7 @@ import fitassay.coupons.families
 from fitassay.coupons.errors import InputError, JobError
 from fitassay.coupons.families import FAMILIES
 from fitassay.coupons.job import Job
-from fitassay.coupons.make import build_set
+from fitassay.coupons.make import build_set, draw_set
 from fitassay.coupons.plates import place
 from fitassay.coupons.rules import Rules
 from tests.coupon_cases import MACHINES, machine
@@ -93,7 +93,7 @@ def test_volumes_get_a_set_that_fits(volume, quick):
 
 def test_longer_machines_get_longer_spans_within_the_calipers_reach():
     def diagonal(side, **more):
-        made = build_set(machine(side, **more), families=("corner-plate",))
+        made = draw_set(machine(side, **more), families=("corner-plate",))
         return next(f.nominal_mm for f in made.manifest.coupons[0].features if f.kind == "diagonal")
 
     spans = [diagonal(side) for side in (45, 60, 100, 120)]
@@ -142,11 +142,11 @@ def test_rules_can_be_changed():
 
 
 def test_what_is_left_out_is_said():
-    notes = build_set(MACHINES["small"]).notes
+    notes = draw_set(MACHINES["small"]).notes
     assert any("stepped-bore" in note for note in notes)
     assert any("reversal-comb" in note and "along x" in note for note in notes)
     assert any("column is only 27 mm" in note for note in notes)
-    assert any("14 mm and 8 mm" in note for note in build_set(machine(100, 100, 8)).notes)
+    assert any("14 mm and 8 mm" in note for note in draw_set(machine(100, 100, 8)).notes)
 
 
 beads = st.tuples(st.floats(0.2, 0.8), st.floats(1.0, 1.3), st.floats(0.2, 0.75)).map(
@@ -222,7 +222,7 @@ def test_the_wall_is_one_bead_all_round():
 
 
 def test_ids_features_and_instructions_read_well():
-    made = build_set(MACHINES["default"], families=tuple(FAMILIES))
+    made = draw_set(MACHINES["default"], families=tuple(FAMILIES))
     ids = [c.id for c in made.manifest.coupons]
     assert len(set(ids)) == len(ids)
     for coupon in made.manifest.coupons:

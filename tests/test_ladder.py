@@ -26,7 +26,7 @@ from fitassay.coupons.errors import JobError
 from fitassay.coupons.families.fit_ladder import BALL_MM, PEG_MM, clearances
 from fitassay.coupons.job import Job
 from fitassay.coupons.machine import Machine
-from fitassay.coupons.make import build_set
+from fitassay.coupons.make import build_set, draw_set
 from fitassay.coupons.rules import Rules
 from tests.fit_case import run, run_json
 from tests.printed_pairs import PrintedPair
@@ -128,7 +128,7 @@ def test_gains_are_those_of_round_parts():
 
 @pytest.mark.parametrize("side", [60, 100, 300])
 def test_fits_beds(side):
-    made = build_set(Machine(values={f"volume.{a}_mm": side for a in "xyz"}), families=FAMILY)
+    made = draw_set(Machine(values={f"volume.{a}_mm": side for a in "xyz"}), families=FAMILY)
     for coupon in made.manifest.coupons:
         for i in (0, 1):
             assert coupon.origin_on_plate_mm[i] + coupon.size_mm[i] <= side - 3 + 1e-6
@@ -145,7 +145,7 @@ def test_other_nozzles(line, layer):
 
 
 def test_small_beds_get_fewer_rungs_over_the_same_range():
-    made = build_set(Machine(values={f"volume.{a}_mm": 45 for a in "xyz"}), families=FAMILY)
+    made = draw_set(Machine(values={f"volume.{a}_mm": 45 for a in "xyz"}), families=FAMILY)
     holes = [f.nominal_mm - PEG_MM for f in made.manifest.coupons[0].features]
     assert len(holes) == 6 and min(holes) == pytest.approx(0.1) and max(holes) == pytest.approx(0.9)
     assert any("6 rungs instead of 9" in note for note in made.notes)

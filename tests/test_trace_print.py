@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import shutil
 from dataclasses import replace
 from pathlib import Path
 
@@ -148,12 +149,18 @@ def test_another_file_than_the_one_printed_is_noticed(tmp_path):
 # At the command line
 
 
-@pytest.fixture
-def case(tmp_path) -> Path:
-    path = tmp_path / "orrery"
+@pytest.fixture(scope="module")
+def quick(tmp_path_factory) -> Path:
+    path = tmp_path_factory.mktemp("quick") / "orrery"
     assert run("init", str(path), "--yes")[0] == 0
     assert run("make", str(path), "--quick")[0] == 0
     return path
+
+
+@pytest.fixture
+def case(quick, tmp_path) -> Path:
+    """A fresh copy of the quick case."""
+    return Path(shutil.copytree(quick, tmp_path / "orrery"))
 
 
 def sliced(case: Path, style: Style) -> Path:
