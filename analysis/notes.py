@@ -8,6 +8,7 @@ from typing import Any
 
 from fitassay.analysis import rounding
 from fitassay.analysis.terms import INDEX, TERMS
+from fitassay.coupons.machine import figure
 from fitassay.coupons.wording import count, listed
 
 Place = tuple[str, str]
@@ -49,6 +50,33 @@ class Note:
 def label(term: str) -> str:
     """A term in words."""
     return TERMS[INDEX[term]].label
+
+
+def sum_words(combination: dict[str, float], unit: str, times: str = "x") -> str:
+    """A sum of terms, ``bead width + 2 x path offset``, a positive part first.
+
+    In a length a factor of a fraction or an angle is a length: ``backlash in x - 15.0 mm x scale in x``.
+    """
+    parts = []
+    for name, factor in sorted(combination.items(), key=lambda item: item[1] < 0):
+        length = " mm" if unit == "mm" and TERMS[INDEX[name]].unit != "mm" else ""
+        once = abs(abs(factor) - 1) < 1e-9 and not length
+        amount = "" if once else f"{rounding.three_digits(abs(factor))}{length} {times} "
+        parts.append(f"{'-' if factor < 0 else '+'} {amount}{label(name)}")
+    return " ".join(parts).removeprefix("+ ")
+
+
+def _one_setting(
+    *, setting: str, now: float, new: float, u_new: float, wall_open: bool, length_open: bool
+) -> str:
+    row = figure(setting)
+    name = row.text.partition(" set now")[0]
+    value = rounding.with_unit(rounding.matching(new, rounding.COVERAGE * u_new), row.unit)
+    left = ["single walls stay off if it was the bead"] * wall_open
+    left += ["much longer or shorter sizes may stay off"] * length_open
+    warning = f", though {' and '.join(left)}" if left else ""
+    right = "the sizes measured come right whichever it is"
+    return f"set the {name} from {rounding.exact(now)} to {value}: {right}{warning}"
 
 
 def places(keys: tuple[Place, ...] | list[Place], last: str = "") -> str:
@@ -157,6 +185,19 @@ _CONTRADICTED = {
 }
 
 _SENTENCES: dict[str, Callable[..., str]] = {
+    "confounded": lambda terms: f"{listed([label(t) for t in terms])} act alike in these readings",
+    "confounded-belts": lambda: (
+        "a frame out of square and a scale of belt a unlike that of belt b act alike in all readings"
+    ),
+    "confounded-belts-remedy": lambda: (
+        "see first that the steps per mm of both motors are set alike and their pulleys have as many teeth; "
+        "the skew correction mends what is left, whichever it is"
+    ),
+    "confounded-sum-nil": lambda: "the sum is zero within its uncertainty, so nothing needs changing for it",
+    "confounded-one-setting": _one_setting,
+    "confounded-no-setting": lambda: (
+        "no one setting serves whichever it is; take the readings named under what comes next to split them"
+    ),
     "not-measured": lambda terms: (
         f"Not measured by these readings, which does not mean fine: {', '.join(label(t) for t in terms)}."
     ),

@@ -8,7 +8,7 @@ from typing import Any, Literal
 import numpy as np
 
 from fitassay.analysis.normal import Normal
-from fitassay.analysis.notes import Note
+from fitassay.analysis.notes import Note, sum_words
 
 # What of `Diagnosis.extra` stands in diagnosis.json, where there is any.
 EXTRA = ("sliced_file", "filament", "weighed", "carried", "effective_dof")
@@ -72,31 +72,36 @@ class ReadingFit:
 
 
 @dataclass(frozen=True, kw_only=True)
-class Alias:
-    """A direction that the readings cannot separate.
+class Confounded:
+    """Terms that act alike in the readings, and the one sum of them that is known.
 
     Attributes
     ----------
     terms : tuple of str
         The terms that act alike.
-    text : str
-        In words.
+    alike : Note
+        What it is that acts alike.
     combination : dict of str to float
         The sum that is known, coefficients by term.
     value, std_uncertainty : float
         Of that sum.
     unit : str
-    fix : str
+    remedy : Note
         What works whichever of them it is.
     """
 
     terms: tuple[str, ...]
-    text: str
+    alike: Note
     combination: dict[str, float]
     value: float
     std_uncertainty: float
     unit: str
-    fix: str
+    remedy: Note
+
+    @property
+    def text(self) -> str:
+        """What acts alike, and the sum that is known, in words."""
+        return f"{self.alike.text}; what is known is {sum_words(self.combination, self.unit)}"
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -160,7 +165,7 @@ class Diagnosis:
     contributions_u_mm : ndarray (features, terms) [mm]
         Their standard uncertainties.
     fits : tuple of ReadingFit
-    aliases, suspects, advice, next : tuples
+    confounded, suspects, advice, next : tuples
     chi2, dof, p_value : float, int, float
         Fit quality of the readings kept.
     expected_misfit_before_mm, expected_misfit_after_mm : float [mm]
@@ -180,7 +185,7 @@ class Diagnosis:
     contributions_mm: np.ndarray
     contributions_u_mm: np.ndarray
     fits: tuple[ReadingFit, ...]
-    aliases: tuple[Alias, ...]
+    confounded: tuple[Confounded, ...]
     suspects: tuple[Suspect, ...]
     advice: tuple[Advice, ...]
     next: tuple[NextPrint, ...]
@@ -222,15 +227,15 @@ class Diagnosis:
             "shares": self.shares,
             "aliases": [
                 {
-                    "terms": list(a.terms),
-                    "text": a.text,
-                    "combination": a.combination,
-                    "value": a.value,
-                    "std_uncertainty": a.std_uncertainty,
-                    "unit": a.unit,
-                    "fix": a.fix,
+                    "terms": list(c.terms),
+                    "text": c.text,
+                    "combination": c.combination,
+                    "value": c.value,
+                    "std_uncertainty": c.std_uncertainty,
+                    "unit": c.unit,
+                    "fix": c.remedy.text,
                 }
-                for a in self.aliases
+                for c in self.confounded
             ],
             "suspect_readings": [
                 {

@@ -150,7 +150,7 @@ class Term:
         Changes are advised in this order; equal ranks in the order of the table.
     least_change : float [unit]
         A smaller error is not worth a change of its setting (common practice, no source).
-    alias_rank : int
+    remedy_rank : int
         Of terms that act alike, the setting of the lowest is changed.
     judged_on : {"sizes", "squareness", "foot"}
         The sort of reference feature whose fit it spoils; ``sizes``: all ordinary sizes.
@@ -186,7 +186,7 @@ class Term:
     withheld: tuple[Kinematics, ...] = ()
     change_rank: int = 0
     least_change: float = 0.0
-    alias_rank: int = 0
+    remedy_rank: int = 0
     judged_on: Literal["sizes", "squareness", "foot"] = "sizes"
     step: float
     example: float = 0.0

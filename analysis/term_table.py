@@ -12,7 +12,7 @@ OUTSIDE_KINDS = ("outside", "thickness", "height", "diagonal", "rim")
 
 # Changes go from mechanics, which move all that comes after, by way of the gap to bead, path, bores and feet; scale
 # comes last, since it is read off sizes that the others have shifted (`change_rank`). Of terms that act alike the one
-# is changed that acts on sizes alone (`alias_rank`).
+# is changed that acts on sizes alone (`remedy_rank`).
 TERMS: tuple[Term, ...] = (
     Term(
         name="scale_x",
@@ -31,7 +31,7 @@ TERMS: tuple[Term, ...] = (
         cause="steps per mm off, or even shrinkage of the plastic",
         control=Steps("settings.steps_per_mm_x"),
         change_rank=8,
-        alias_rank=7,
+        remedy_rank=7,
         sentence="long sizes along x are off in proportion to their length",
         kinematics=("cartesian", "delta"),
         withheld=("delta",),
@@ -53,7 +53,7 @@ TERMS: tuple[Term, ...] = (
         cause="steps per mm off, or even shrinkage of the plastic",
         control=Steps("settings.steps_per_mm_y"),
         change_rank=8,
-        alias_rank=7,
+        remedy_rank=7,
         sentence="long sizes along y are off in proportion to their length",
         kinematics=("cartesian", "delta"),
         withheld=("delta",),
@@ -75,7 +75,7 @@ TERMS: tuple[Term, ...] = (
         cause="steps per mm of both motors off alike, or even shrinkage of the plastic",
         control=BeltSteps("settings.steps_per_mm_x"),
         change_rank=8,
-        alias_rank=7,
+        remedy_rank=7,
         sentence="long sizes along x and y are off in proportion to their length",
         kinematics=("crossed-belts",),
     ),
@@ -96,7 +96,7 @@ TERMS: tuple[Term, ...] = (
         cause="steps per mm off, or even shrinkage of the plastic",
         control=Steps("settings.steps_per_mm_z"),
         change_rank=8,
-        alias_rank=7,
+        remedy_rank=7,
         sentence="heights are off in proportion to their height",
     ),
     Term(
@@ -116,7 +116,7 @@ TERMS: tuple[Term, ...] = (
         cause="loose belt or screw, or a weak motor against friction",
         control=Control("settings.backlash_x_mm", -1.0),
         change_rank=2,
-        alias_rank=3,
+        remedy_rank=3,
         sentence="pegs and holes alike come out short along x",
         kinematics=("cartesian", "delta"),
         withheld=("delta",),
@@ -138,7 +138,7 @@ TERMS: tuple[Term, ...] = (
         cause="loose belt or screw, or a weak motor against friction",
         control=Control("settings.backlash_y_mm", -1.0),
         change_rank=2,
-        alias_rank=3,
+        remedy_rank=3,
         sentence="pegs and holes alike come out short along y",
         kinematics=("cartesian", "delta"),
         withheld=("delta",),
@@ -164,7 +164,7 @@ TERMS: tuple[Term, ...] = (
         "from the front left to the back right, until it is as taut as belt b, and its pulley on its motor",
         meanwhile="set no backlash compensation of x or y for it: that acts on both belts at once",
         change_rank=2,
-        alias_rank=3,
+        remedy_rank=3,
         sentence="pegs and holes alike come out short across the rising diagonal; where belt b has less play, parts "
         "come out narrow in x and wide in y, and holes the other way round",
         kinematics=("crossed-belts",),
@@ -190,7 +190,7 @@ TERMS: tuple[Term, ...] = (
         "from the back left to the front right, until it is as taut as belt a, and its pulley on its motor",
         meanwhile="set no backlash compensation of x or y for it: that acts on both belts at once",
         change_rank=2,
-        alias_rank=3,
+        remedy_rank=3,
         sentence="pegs and holes alike come out short across the falling diagonal; where belt a has less play, parts "
         "come out wide in x and narrow in y, and holes the other way round",
         kinematics=("crossed-belts",),
@@ -214,7 +214,7 @@ TERMS: tuple[Term, ...] = (
         control=Flow("settings.flow_percent"),
         least_change=0.03,
         change_rank=4,
-        alias_rank=6,
+        remedy_rank=6,
         sentence="outside sizes grow and inside sizes shrink, by one bead excess",
     ),
     Term(
@@ -234,7 +234,7 @@ TERMS: tuple[Term, ...] = (
         cause="the slicer draws on the outline, or its size compensation is off",
         control=Control("settings.contour_mm"),
         change_rank=5,
-        alias_rank=1,
+        remedy_rank=1,
         sentence="outside sizes grow and inside sizes shrink, by twice the offset",
     ),
     Term(
@@ -252,7 +252,7 @@ TERMS: tuple[Term, ...] = (
         cause="frame out of square",
         control=Lean("settings.skew_deg", math.radians(1.0)),
         change_rank=1,
-        alias_rank=8,
+        remedy_rank=8,
         judged_on="squareness",
         sentence="squares become diamonds: one diagonal long, the other short",
         withheld=("delta",),
@@ -274,7 +274,7 @@ TERMS: tuple[Term, ...] = (
         cause="plastic dragged inward on tight curves",
         control=Control("settings.hole_mm", -1.0),
         change_rank=6,
-        alias_rank=2,
+        remedy_rank=2,
         sentence="round holes come out small, small ones most",
     ),
     Term(
@@ -294,7 +294,7 @@ TERMS: tuple[Term, ...] = (
         cause="nozzle stands too high or too low over the bed",
         control=Control("settings.bed_gap_mm"),
         change_rank=3,
-        alias_rank=4,
+        remedy_rank=4,
         sentence="all heights are off by one and the same amount",
     ),
     Term(
@@ -316,7 +316,7 @@ TERMS: tuple[Term, ...] = (
         cause="first layer squeezed too hard",
         control=Control("settings.first_layer_mm"),
         change_rank=7,
-        alias_rank=5,
+        remedy_rank=5,
         judged_on="foot",
         sentence="the foot of the part is wider than the part",
     ),

@@ -6,7 +6,8 @@ import re
 import unicodedata
 
 from fitassay.analysis import rounding
-from fitassay.analysis.result import Advice, Alias
+from fitassay.analysis.notes import sum_words
+from fitassay.analysis.result import Advice, Confounded
 from fitassay.analysis.terms import TERMS
 from fitassay.coupons.machine import FIGURES, SETTING_PLACES
 
@@ -166,23 +167,10 @@ def advice_remarks(advice: Advice) -> tuple[str, ...]:
     return tuple(remarks)
 
 
-def alias_words(alias: Alias) -> tuple[str, str]:
+def confounded_words(group: Confounded) -> tuple[str, str]:
     """What acts alike, and the sum that is known as an equation.
 
-    E.g. ``bead width + 2 × path offset = +0.110 ± 0.022 mm``; a factor of a fraction or an angle is a length,
-    ``backlash in x - 15.0 mm × scale in x``. A positive part comes first.
+    E.g. ``bead width + 2 × path offset = +0.110 ± 0.022 mm``.
     """
-    units = {t.name: t.unit for t in TERMS}
-    parts = []
-    for name, factor in sorted(alias.combination.items(), key=lambda item: item[1] < 0):
-        length = alias.unit == "mm" and units.get(name) != "mm"
-        amount = f"{rounding.three_digits(abs(factor))}{' mm' if length else ''} × "
-        if abs(factor) == 1 and not length:
-            amount = ""
-        sign = "- " if factor < 0 else ("+ " if parts else "")
-        parts.append(f"{sign}{amount}{term_label(name)}")
-    if not parts:
-        return sentence(alias.text), ""
-    # The interpreter's sentence ends with the same sum, without its value.
-    total = rounding.plus_minus(alias.value, alias.std_uncertainty, alias.unit)
-    return sentence(alias.text.partition("; what is known")[0]), f"{' '.join(parts)} = {total}"
+    total = rounding.plus_minus(group.value, group.std_uncertainty, group.unit)
+    return sentence(group.alike.text), f"{sum_words(group.combination, group.unit, '×')} = {total}"

@@ -8,7 +8,7 @@ from fitassay.analysis.normal import Normal
 from fitassay.analysis.notes import Note
 from fitassay.analysis.result import (
     Advice,
-    Alias,
+    Confounded,
     Diagnosis,
     NextPrint,
     ReadingFit,
@@ -146,12 +146,18 @@ def make(
         contributions_mm=contributions,
         contributions_u_mm=np.abs(a) * sd,
         fits=tuple(fits),
-        aliases=(
-            Alias(
+        confounded=(
+            Confounded(
                 terms=("bead_excess", "contour_offset"),
-                text="Bead width and path offset act alike in these readings; only their sum is known.",
+                alike=Note("confounded", {"terms": ("bead_excess", "contour_offset")}),
                 combination={"bead_excess": 1.0, "contour_offset": 2.0}, value=0.11, std_uncertainty=0.011,
-                unit="mm", fix="Set the horizontal size compensation 0.055 mm smaller, whichever of them it is.",
+                unit="mm", remedy=Note(
+                    "confounded-one-setting",
+                    {
+                        "setting": "settings.contour_mm", "now": 0.0, "new": -0.055, "u_new": 0.0055,
+                        "wall_open": True, "length_open": False,
+                    },
+                ),
             ),
         ),
         suspects=suspect,

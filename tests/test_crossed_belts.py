@@ -188,10 +188,10 @@ def test_belts_of_unlike_scale_act_like_a_lean_and_are_named():
     for got in (leant, apart):
         term = got.term("skew_xy")
         assert abs(term.estimate - 0.01) < 4 * term.std_uncertainty
-        (alias,) = (a for a in got.aliases if "belt" in a.text)
-        assert "act alike" in alias.text and "steps per mm" in alias.fix
+        (alias,) = (a for a in got.confounded if "belt" in a.text)
+        assert "act alike" in alias.text and "steps per mm" in alias.remedy.text
     straight = interpret(w, read(printer(), NOISE_MM, seed=5), MACHINE)
-    assert not any("belt" in a.text for a in straight.aliases)
+    assert not any("belt" in a.text for a in straight.confounded)
 
 
 def test_both_motors_are_set_alike_against_a_scale_error():

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from fitassay.analysis.diagnosis.advice import advise
-from fitassay.analysis.diagnosis.aliases import alias_groups, find_aliases
+from fitassay.analysis.diagnosis.confounding import confounded_groups, find_confounded
 from fitassay.analysis.diagnosis.diagnosis_notes import cancelling
 from fitassay.analysis.diagnosis.ranking import doubted, open_doubt
 from fitassay.analysis.diagnosis.verdict import Judged, Reference
@@ -107,7 +107,7 @@ def test_a_change_is_advised_for_what_is_significant(sds, changed):
     assert bool(advice) == changed
 
 
-def alias_of(angle_deg: float):
+def confounded_at(angle_deg: float):
     """Bead and path tied to each other; what they do to two sizes lies `angle_deg` from what either alone does."""
     half = math.radians(angle_deg)
     gains = np.zeros((2, K))
@@ -120,7 +120,7 @@ def alias_of(angle_deg: float):
     prior[PATH] = sd_p / 0.9
     cov[BEAD, BEAD], cov[PATH, PATH] = sd_e**2, sd_p**2
     cov[BEAD, PATH] = cov[PATH, BEAD] = -0.9995 * sd_e * sd_p
-    (found,) = find_aliases(mean, cov, prior, gains, MACHINE)
+    (found,) = find_confounded(mean, cov, prior, gains, MACHINE)
     assert found.combination == {"bead_excess": 1.0, "contour_offset": 2.0}
     assert found.value == pytest.approx(0.2)
     return found
@@ -128,11 +128,11 @@ def alias_of(angle_deg: float):
 
 def test_one_setting_serves_where_it_leaves_little():
     """It leaves the sine of the angle of the misfit: 0.31 at 18 degrees, 0.41 at 24; 0.35 is allowed."""
-    fix = alias_of(18.0).fix
+    fix = confounded_at(18.0).remedy.text
     assert fix.startswith("set the horizontal size compensation") and "whichever it is" in fix
     # Both sum up to 0.2 cos 18; its projection on the path's two is 0.2 cos^2 18 / 2 = 0.0905.
     assert "from 0 to -0.090 mm" in fix
-    assert alias_of(24.0).fix.startswith("no one setting serves whichever it is")
+    assert confounded_at(24.0).remedy.text.startswith("no one setting serves whichever it is")
 
 
 @pytest.mark.parametrize(
@@ -153,7 +153,7 @@ def test_what_counts_as_acting_alike(own, correlation, tied):
     for i in (BEAD, PATH):
         cov[i, i] = (own * PRIOR[i]) ** 2
     cov[BEAD, PATH] = cov[PATH, BEAD] = correlation * own**2 * PRIOR[BEAD] * PRIOR[PATH]
-    assert alias_groups(cov, PRIOR) == (((BEAD, PATH),) if tied else ())
+    assert confounded_groups(cov, PRIOR) == (((BEAD, PATH),) if tied else ())
 
 
 @pytest.mark.parametrize(("sds", "needed"), [(2.05, True), (1.95, False)])
@@ -167,9 +167,9 @@ def test_a_known_sum_is_acted_on_from_twice_its_uncertainty_on(sds, needed):
     cov[BEAD, BEAD], cov[PATH, PATH] = e**2, p**2
     cov[BEAD, PATH] = cov[PATH, BEAD] = r * e * p
     u = math.sqrt(e**2 + 4 * p**2 + 4 * r * e * p)
-    (found,) = find_aliases(values(bead_excess=sds * u), cov, prior, gains, MACHINE)
+    (found,) = find_confounded(values(bead_excess=sds * u), cov, prior, gains, MACHINE)
     assert found.std_uncertainty == pytest.approx(u)
-    assert ("nothing needs changing" not in found.fix) == needed
+    assert ("nothing needs changing" not in found.remedy.text) == needed
 
 
 @pytest.mark.parametrize(("sds", "told"), [(4.05, True), (3.95, False)])

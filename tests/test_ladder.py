@@ -229,7 +229,7 @@ def test_user_without_a_caliper_gets_an_answer():
     u = float(np.sqrt(row @ got.posterior.cov @ row))
     assert abs(row @ mean - 0.18) < 2 * u and u < 0.06
     assert (got.verdict.status, got.verdict.term) == ("undetermined", "")
-    assert any({"bead_excess", "contour_offset"} <= set(a.terms) for a in got.aliases)
+    assert any({"bead_excess", "contour_offset"} <= set(a.terms) for a in got.confounded)
     assert got.p_value > 0.01
 
 

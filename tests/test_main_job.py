@@ -159,7 +159,7 @@ def test_plain_block_is_not_accused():
     assert result.verdict.status == "undetermined"
     assert result.verdict.term == ""
     assert {"bead_excess", "contour_offset"} <= set(result.verdict.contenders)
-    alike = [set(a.terms) for a in result.aliases]
+    alike = [set(a.terms) for a in result.confounded]
     assert any({"bead_excess", "contour_offset"} <= terms for terms in alike)
     families = {n.coupon for n in result.next}
     assert "wall" in families

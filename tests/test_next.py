@@ -241,10 +241,10 @@ def test_pegs_tried_by_hand_are_enough_for_a_fix():
                 )
             )
     told = interpret(ladder, tuple(answers), MACHINE)
-    alias = next(a for a in told.aliases if set(a.terms) == {"bead_excess", "contour_offset"})
+    alias = next(a for a in told.confounded if set(a.terms) == {"bead_excess", "contour_offset"})
     # Clearance drawn less 2 (e + 2p) turns at 0.45 mm: e + 2p = 0.225.
     assert alias.value == pytest.approx(0.225, abs=3 * alias.std_uncertainty) and alias.std_uncertainty < 0.05
-    amount = float(alias.fix.partition(" to ")[2].split()[0])
+    amount = float(alias.remedy.text.partition(" to ")[2].split()[0])
     assert amount == pytest.approx(-alias.value / 2, abs=0.01)
     # Its openings cannot be read again by caliper: the pegs can, and other coupons can be printed.
     outlook = look_ahead(ladder, MACHINE, told, tuple(answers))

@@ -233,7 +233,7 @@ def test_nothing_known_still_gives_a_page() -> None:
         diagnoses.make("undetermined"),
         reference_features=(),
         fits=(),
-        aliases=(),
+        confounded=(),
         suspects=(),
         advice=(),
         next=(),

@@ -28,7 +28,7 @@ swell = Term(
     name="outside_swell", symbol="v", unit="mm", kind="printer", reads=("outside",), prior_sd=0.2,
     prior_reason="made up for a test", drift_sd=0.005, label="swelling of outer walls",
     cause="a cause made up", sentence="outer walls stand out", control=Control("settings.contour_mm", 2.0),
-    change_rank=9, alias_rank=9, step=1e-3, example=0.1,
+    change_rank=9, remedy_rank=9, step=1e-3, example=0.1,
 )
 rows = (*table.TERMS[:11], swell, *table.TERMS[11:])
 vars(table).update(TERMS=rows, **table.derived(rows))

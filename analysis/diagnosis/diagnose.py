@@ -9,7 +9,7 @@ import numpy as np
 
 from fitassay.analysis.chain.sensitivities import SetWalk
 from fitassay.analysis.diagnosis.advice import advise
-from fitassay.analysis.diagnosis.aliases import alias_terms, belts_alike, find_aliases
+from fitassay.analysis.diagnosis.confounding import belts_alike, confounded_terms, find_confounded
 from fitassay.analysis.diagnosis.diagnosis_notes import estimate_notes, verdict_notes, withheld_notes
 from fitassay.analysis.diagnosis.ranking import Standing, open_doubt, what_next
 from fitassay.analysis.diagnosis.verdict import (
@@ -31,7 +31,7 @@ from fitassay.analysis.estimation.repeatability import dof_notes, effective_dof,
 from fitassay.analysis.estimation.trials import tried_columns
 from fitassay.analysis.normal import Normal
 from fitassay.analysis.readings.file import Reading
-from fitassay.analysis.result import Alias, Diagnosis, NextPrint, ReadingFit, TermEstimate, Verdict
+from fitassay.analysis.result import Confounded, Diagnosis, NextPrint, ReadingFit, TermEstimate, Verdict
 from fitassay.analysis.terms import INDEX, NAMES, PRINTER, TERMS, told_on
 from fitassay.coupons.feature import Manifest
 from fitassay.coupons.machine import Machine
@@ -100,8 +100,8 @@ def interpret(
     # Where no size was read, what is known otherwise stands for the sizes that a setting is to bring right.
     sizes = o.gains[o.column >= 0]
     facts = np.array([f.row for f in done.facts]).reshape(-1, len(TERMS))
-    aliases = find_aliases(mean, cov, prior_sd, sizes if len(sizes) else facts, machine)
-    aliases += belts_alike(mean, cov, machine)
+    confounded = find_confounded(mean, cov, prior_sd, sizes if len(sizes) else facts, machine)
+    confounded += belts_alike(mean, cov, machine)
     advice, before, after = advise(mean, cov, reference, machine, visible_sd(machine, single))
     if verdict.status == "unexplained":
         advice, after = (), before
@@ -119,10 +119,10 @@ def interpret(
         contributions_mm=a * mean,
         contributions_u_mm=np.abs(a) * done.posterior.sd,
         fits=_reading_fits(done, walk, z),
-        aliases=aliases,
+        confounded=confounded,
         suspects=readout.suspects,
         advice=advice,
-        next=_next(walk, done, judged, reference, verdict, aliases, machine, single),
+        next=_next(walk, done, judged, reference, verdict, confounded, machine, single),
         chi2=float(agreement.chi2),
         dof=round(float(agreement.dof)),
         p_value=float(agreement.p_value),
@@ -209,18 +209,18 @@ def _next(
     judged: Judged,
     reference: Reference,
     verdict: Verdict,
-    aliases: tuple[Alias, ...],
+    confounded: tuple[Confounded, ...],
     machine: Machine,
     u: float,
 ) -> tuple[NextPrint, ...]:
     """Coupons that would split the contenders: unmeasured ones of this print, then those not yet made."""
     is_open = verdict.status in ("leading", "undetermined")
-    if verdict.status == "within-noise" or not (is_open or aliases):
+    if verdict.status == "within-noise" or not (is_open or confounded):
         return ()
     accusable = PRINTER & (reference.weights > 0)
     standing = Standing(
         posterior=done.posterior,
-        doubt=open_doubt(judged.chances[0], accusable, is_open, alias_terms(aliases)),
+        doubt=open_doubt(judged.chances[0], accusable, is_open, confounded_terms(confounded)),
         measured=frozenset(done.observations.keys),
         u=u,
     )

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from fitassay.analysis.chain.sensitivities import SetWalk
-from fitassay.analysis.diagnosis.aliases import alias_terms
+from fitassay.analysis.diagnosis.confounding import confounded_terms
 from fitassay.analysis.diagnosis.diagnose import interpret
 from fitassay.analysis.diagnosis.ranking import (
     Standing,
@@ -94,8 +94,8 @@ def _standing(diagnosis: Diagnosis, readings: tuple[Reading, ...], u: float) -> 
         chances[INDEX[name]] = chance
         # Only errors that some size of a part feels have a share in the misfit.
         felt[INDEX[name]] = diagnosis.shares.get(name, 0.0) > 0
-    aliased = alias_terms(diagnosis.aliases)
-    doubt = open_doubt(chances, PRINTER & felt, status in ("leading", "undetermined"), aliased)
+    confounded = confounded_terms(diagnosis.confounded)
+    doubt = open_doubt(chances, PRINTER & felt, status in ("leading", "undetermined"), confounded)
     return Standing(
         posterior=diagnosis.posterior,
         doubt=np.zeros(len(TERMS)) if status == "within-noise" else doubt,

@@ -50,7 +50,7 @@ class Standing:
 
 
 def open_doubt(
-    chances: np.ndarray, accusable: np.ndarray, verdict_open: bool, aliased: set[int] | frozenset[int]
+    chances: np.ndarray, accusable: np.ndarray, verdict_open: bool, confounded: set[int] | frozenset[int]
 ) -> np.ndarray:
     """What there is to be in doubt about, ndarray (terms,); all zero where nothing is.
 
@@ -61,7 +61,7 @@ def open_doubt(
     chances : ndarray (terms,)
     accusable : ndarray (terms,) of bool
     verdict_open : bool
-    aliased : set of int
+    confounded : set of int
         Indices of the terms that the readings cannot separate.
     """
     if verdict_open and not accusable.any():
@@ -69,7 +69,7 @@ def open_doubt(
     if verdict_open:
         return doubt_of(chances, accusable)
     doubt = np.zeros(len(TERMS))
-    doubt[sorted(aliased)] = 1.0
+    doubt[sorted(confounded)] = 1.0
     return doubt
 
 

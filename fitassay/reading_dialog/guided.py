@@ -175,7 +175,7 @@ class GuidedEntry:
             f"The verdict is safe after {self._taken(sitting)} of {len(self.guide.readable)} readings. "
             f"{sentence(diagnosis.verdict.text)}"
         )
-        if diagnosis.aliases:
+        if diagnosis.confounded:
             say("What acts alike in these readings only the report tells; more readings may part it.")
         answer = ask("q stops here, Enter goes on (further readings sharpen the figures): ")
         if answer.casefold() in ("q", "quit", "s", "stop", "n", "no"):

@@ -7,9 +7,9 @@ from typing import Any
 import numpy as np
 
 from fitassay.analysis import rounding
-from fitassay.analysis.result import Alias, Diagnosis, TermEstimate
+from fitassay.analysis.result import Confounded, Diagnosis, TermEstimate
 from fitassay.analysis.terms import INDEX, TERMS
-from fitassay.labels import LITTLE_INFORMED, alias_words, capital, informed_words, sentence, term_label
+from fitassay.labels import LITTLE_INFORMED, capital, confounded_words, informed_words, sentence, term_label
 from fitassay.report import plots
 
 MOST_CONTENDERS = 5
@@ -60,8 +60,8 @@ def _term_row(diagnosis: Diagnosis, term: TermEstimate) -> dict[str, Any]:
 
 
 def contenders(diagnosis: Diagnosis) -> list[str]:
-    """The terms whose likeness matters: the verdict's contenders, the aliases', then closely tied pairs."""
-    wanted = [n for a in diagnosis.aliases for n in a.terms]
+    """The terms whose likeness matters: the verdict's contenders, the confounded, then closely tied pairs."""
+    wanted = [n for c in diagnosis.confounded for n in c.terms]
     if len(diagnosis.verdict.contenders) > 1:
         wanted = [*diagnosis.verdict.contenders, *wanted]
     wanted += [name for _, pair in _tied_pairs(diagnosis) for name in pair]
@@ -125,6 +125,6 @@ def region(diagnosis: Diagnosis, names: list[str]) -> dict[str, Any] | None:
     return {"svg": Markup(svg), "caption": caption} if svg else None
 
 
-def alike(alias: Alias) -> dict[str, str]:
-    text, known = alias_words(alias)
-    return {"text": text, "known": known, "fix": sentence(alias.fix)}
+def alike(confounded: Confounded) -> dict[str, str]:
+    text, known = confounded_words(confounded)
+    return {"text": text, "known": known, "fix": sentence(confounded.remedy.text)}

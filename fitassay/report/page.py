@@ -104,7 +104,7 @@ def _context(diagnosis: Diagnosis, manifest: Manifest, folder: Path, machine: Ma
         "budget": _budget(diagnosis),
         "pictures": _pictures(diagnosis, manifest, folder),
         "terms": term_groups(diagnosis),
-        "aliases": [alike(a) for a in diagnosis.aliases],
+        "confounded": [alike(c) for c in diagnosis.confounded],
         "correlation": correlation_table(diagnosis, tied),
         "region": region(diagnosis, tied),
         "fit_quality": _fit_quality(diagnosis),

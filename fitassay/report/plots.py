@@ -206,7 +206,7 @@ def likely_region(diagnosis: Diagnosis, first: str, second: str) -> str:
     """Where two terms lie together: the 95 % region of their joint posterior, as SVG.
 
     The contour is the ellipse (x - m)' C^-1 (x - m) = 5.99, the 95 % point of chi-squared with 2 degrees of
-    freedom. A long, slanting ellipse is an alias: many pairs explain the readings equally well. Both terms must
+    freedom. A long, slanting ellipse: the two are confounded, many pairs explain the readings equally well. Both must
     be lengths, so that they share one scale; else the text is empty.
     """
     i, j = INDEX[first], INDEX[second]

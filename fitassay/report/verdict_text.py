@@ -63,7 +63,7 @@ def verdict_lines(diagnosis: Diagnosis, machine: Machine, width: int, *, colour:
     _advice(console, diagnosis)
     _suspects(console, diagnosis)
     _terms(console, diagnosis)
-    _aliases(console, diagnosis)
+    _confounded(console, diagnosis)
     if diagnosis.verdict.term or diagnosis.verdict.status == "within-noise":
         _next(console, diagnosis)
     _notes(console, diagnosis)
@@ -208,16 +208,16 @@ def _row(diagnosis: Diagnosis, term: TermEstimate, wide: bool) -> list[Any]:
     return [Text(c, style=style) for c in cells]
 
 
-def _aliases(console: Console, diagnosis: Diagnosis) -> None:
-    if not diagnosis.aliases:
+def _confounded(console: Console, diagnosis: Diagnosis) -> None:
+    if not diagnosis.confounded:
         return
     _heading(console, "What these readings cannot tell apart")
-    for alias in diagnosis.aliases:
-        text, known = wording.alias_words(alias)
+    for group in diagnosis.confounded:
+        text, known = wording.confounded_words(group)
         _wrapped(console, f"- {text}", hang=2)
         if known:
             _wrapped(console, known, style="bold", indent=4)
-        _wrapped(console, wording.sentence(alias.fix), indent=4)
+        _wrapped(console, wording.sentence(group.remedy.text), indent=4)
 
 
 def _next(console: Console, diagnosis: Diagnosis) -> None:

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from fitassay.analysis.chain.simulate import simulate, theta_of
-from fitassay.analysis.diagnosis.aliases import alias_groups, known_sum
+from fitassay.analysis.diagnosis.confounding import confounded_groups, known_sum
 from fitassay.analysis.diagnosis.diagnose import interpret
 from fitassay.analysis.estimation.priors import prior_sds
 from fitassay.analysis.terms import INDEX, NAMES, TERMS
@@ -25,7 +25,7 @@ def diagnose(sets, truth: dict[str, float], first: int | None = None, noise: flo
 
 
 def groups(diagnosis) -> set[frozenset[str]]:
-    return {frozenset(a.terms) for a in diagnosis.aliases}
+    return {frozenset(a.terms) for a in diagnosis.confounded}
 
 
 def test_the_block_alone():
@@ -35,19 +35,19 @@ def test_the_block_alone():
         frozenset({"backlash_x", "scale_x"}),
         frozenset({"backlash_y", "scale_y"}),
     }
-    alias = next(a for a in found.aliases if "bead_excess" in a.terms)
-    assert alias.combination == {"bead_excess": 1.0, "contour_offset": 2.0}
-    assert alias.text.endswith("bead width + 2 x path offset")
-    assert alias.unit == "mm"
-    assert alias.value == pytest.approx(0.1, abs=2.5 * alias.std_uncertainty)
-    alias = next(a for a in found.aliases if "backlash_y" in a.terms)
+    group = next(a for a in found.confounded if "bead_excess" in a.terms)
+    assert group.combination == {"bead_excess": 1.0, "contour_offset": 2.0}
+    assert group.text.endswith("bead width + 2 x path offset")
+    assert group.unit == "mm"
+    assert group.value == pytest.approx(0.1, abs=2.5 * group.std_uncertainty)
+    group = next(a for a in found.confounded if "backlash_y" in a.terms)
     # Outside 20 and inside 10 mm: lengths of path 19.55 and 10.45, mean 15 mm.
-    assert alias.combination["scale_y"] == pytest.approx(-15.0, abs=0.2)
-    assert alias.value == pytest.approx(0.2, abs=2.5 * alias.std_uncertainty)
+    assert group.combination["scale_y"] == pytest.approx(-15.0, abs=0.2)
+    assert group.value == pytest.approx(0.2, abs=2.5 * group.std_uncertainty)
 
 
 def test_the_full_set_leaves_nothing_alike():
-    assert diagnose(None, {"bead_excess": 0.1, "contour_offset": -0.05, "backlash_y": 0.2}).aliases == ()
+    assert diagnose(None, {"bead_excess": 0.1, "contour_offset": -0.05, "backlash_y": 0.2}).confounded == ()
 
 
 def test_groups_of_three_and_four():
@@ -55,12 +55,14 @@ def test_groups_of_three_and_four():
     found = diagnose(("stepped-boss",), {"contour_offset": 0.2})
     assert frozenset({"backlash_x", "bead_excess", "contour_offset"}) in groups(found)
     assert frozenset({"backlash_y", "bead_excess", "contour_offset"}) in groups(found)
-    three = next(a for a in found.aliases if set(a.terms) == {"backlash_x", "bead_excess", "contour_offset"})
+    three = next(
+        a for a in found.confounded if set(a.terms) == {"backlash_x", "bead_excess", "contour_offset"}
+    )
     assert three.combination == {"backlash_x": -1.0, "bead_excess": 1.0, "contour_offset": 2.0}
     assert three.value == pytest.approx(0.4, abs=2.5 * three.std_uncertainty)
     one = diagnose(("stepped-boss",), {"contour_offset": 0.2}, first=1)
     assert groups(one) == {frozenset({"scale_x", "backlash_x", "bead_excess", "contour_offset"})}
-    assert one.aliases[0].combination["scale_x"] == pytest.approx(21.55, abs=0.1)
+    assert one.confounded[0].combination["scale_x"] == pytest.approx(21.55, abs=0.1)
 
 
 @pytest.mark.parametrize(
@@ -93,7 +95,9 @@ def test_the_fix_works_whichever_it_is(sets, culprits, setting, per_setting):
     for truth in culprits:
         found = diagnose(sets, truth, noise=0.005)
         fix = next(
-            a.fix for a in found.aliases if per_setting in a.terms and a.fix.startswith(f"set the {setting}")
+            a.remedy.text
+            for a in found.confounded
+            if per_setting in a.terms and a.remedy.text.startswith(f"set the {setting}")
         )
         assert "whichever it is" in fix
         old, new = (
@@ -111,7 +115,7 @@ def test_the_fix_works_whichever_it_is(sets, culprits, setting, per_setting):
 def test_a_fix_says_what_it_leaves_open():
     """Bead and path are of one size at any length; play and scale are not, and single walls see the bead alone."""
     found = diagnose(("plain-block",), {"bead_excess": 0.2, "backlash_y": 0.3}, noise=0.005)
-    fixes = {frozenset(a.terms): a.fix for a in found.aliases}
+    fixes = {frozenset(a.terms): a.remedy.text for a in found.confounded}
     sum_of_sizes = fixes[frozenset({"bead_excess", "contour_offset"})]
     assert sum_of_sizes.endswith(
         "come right whichever it is, though single walls stay off if it was the bead"
@@ -122,7 +126,7 @@ def test_a_fix_says_what_it_leaves_open():
 
 def test_a_sum_that_is_nil_needs_no_fix():
     found = diagnose(("plain-block",), {})
-    assert {a.fix for a in found.aliases} == {
+    assert {a.remedy.text for a in found.confounded} == {
         "the sum is zero within its uncertainty, so nothing needs changing for it"
     }
 
@@ -137,7 +141,7 @@ def test_units_and_priors_in_other_units_change_nothing():
     unit[INDEX["scale_x"]] = 1e-2
     plain = posterior(gains, np.zeros(len(gains)), u, prior).cov
     other = posterior(gains * unit, np.zeros(len(gains)), u, prior / unit).cov
-    assert alias_groups(plain, prior) == alias_groups(other, prior / unit)
+    assert confounded_groups(plain, prior) == confounded_groups(other, prior / unit)
     group = (INDEX["bead_excess"], INDEX["contour_offset"])
     # 1 mm of one is worth 1000 um of the other's unit: e / 1000 + 2 p.
     ratio = known_sum(group, other, prior / unit)

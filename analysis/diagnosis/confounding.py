@@ -1,18 +1,16 @@
-"""What the readings cannot separate, in words, with the sum that they do know and what works whichever it is."""
+"""What the readings cannot separate, with the sum that they do know and what works whichever it is."""
 
 from __future__ import annotations
 
-from dataclasses import replace
 from itertools import combinations
 
 import numpy as np
 
-from fitassay.analysis import rounding
 from fitassay.analysis.normal import SMALLEST_SD
-from fitassay.analysis.result import Alias
+from fitassay.analysis.notes import Note
+from fitassay.analysis.result import Confounded
 from fitassay.analysis.terms import BEAD, INDEX, PRINTER, TERMS, told_on
-from fitassay.coupons.machine import Machine, figure
-from fitassay.coupons.wording import listed
+from fitassay.coupons.machine import Machine
 
 # An error belongs to a group when the others of the group explain this much of its posterior variance ...
 TIED = 0.85**2
@@ -25,7 +23,7 @@ SERVES = 0.35
 SIGNIFICANT_SDS = 2.0
 
 
-def belts_alike(mean: np.ndarray, covariance: np.ndarray, machine: Machine) -> tuple[Alias, ...]:
+def belts_alike(mean: np.ndarray, covariance: np.ndarray, machine: Machine) -> tuple[Confounded, ...]:
     """What no reading at all tells apart on a machine with crossed belts, where there is any of it.
 
     A frame that leans by g and belts whose scales differ by as much, each stretching its own diagonal, make squares
@@ -36,21 +34,19 @@ def belts_alike(mean: np.ndarray, covariance: np.ndarray, machine: Machine) -> t
     if machine.kinematics != "crossed-belts" or abs(value) < SIGNIFICANT_SDS * u:
         return ()
     return (
-        Alias(
+        Confounded(
             terms=(TERMS[i].name,),
-            text=f"a frame out of square and a scale of belt a unlike that of belt b act alike in all readings; "
-            f"what is known is {TERMS[i].label}, of both together",
+            alike=Note("confounded-belts"),
             combination={TERMS[i].name: 1.0},
             value=value,
             std_uncertainty=u,
             unit=TERMS[i].unit,
-            fix="see first that the steps per mm of both motors are set alike and their pulleys have as many teeth; "
-            "the skew correction mends what is left, whichever it is",
+            remedy=Note("confounded-belts-remedy"),
         ),
     )
 
 
-def alias_groups(
+def confounded_groups(
     covariance: np.ndarray, prior_sd: np.ndarray, told: np.ndarray | None = None
 ) -> tuple[tuple[int, ...], ...]:
     """Smallest groups of printer errors that act alike in the readings.
@@ -81,14 +77,14 @@ def alias_groups(
     return tuple(found)
 
 
-def find_aliases(
+def find_confounded(
     mean: np.ndarray,
     covariance: np.ndarray,
     prior_sd: np.ndarray,
     gains: np.ndarray,
     machine: Machine,
-) -> tuple[Alias, ...]:
-    """The groups in words, with the known sum and a fix.
+) -> tuple[Confounded, ...]:
+    """The groups with the known sum and a remedy.
 
     Parameters
     ----------
@@ -98,17 +94,32 @@ def find_aliases(
     machine : Machine
         Settings in force.
     """
-    groups = alias_groups(covariance, prior_sd, told_on(machine.kinematics))
+    groups = confounded_groups(covariance, prior_sd, told_on(machine.kinematics))
     found = []
     for group in groups:
-        alias = _known(group, mean, covariance, prior_sd)
-        if abs(alias.value) < SIGNIFICANT_SDS * alias.std_uncertainty:
-            fix = "the sum is zero within its uncertainty, so nothing needs changing for it"
+        coefficients = known_sum(group, covariance, prior_sd)
+        rows = list(group)
+        value = float(coefficients @ mean[rows])
+        u = float(np.sqrt(coefficients @ covariance[np.ix_(rows, rows)] @ coefficients))
+        if abs(value) < SIGNIFICANT_SDS * u:
+            remedy = Note("confounded-sum-nil")
         else:
             # Groups that share an error are set right together.
             joined = set(group).union(*(g for g in groups if set(g) & set(group)))
-            fix = _fix(sorted(joined), mean, covariance, gains, machine)
-        found.append(replace(alias, fix=fix))
+            remedy = _remedy(sorted(joined), mean, covariance, gains, machine)
+        terms = [TERMS[i] for i in group]
+        names = tuple(t.name for t in terms)
+        found.append(
+            Confounded(
+                terms=names,
+                alike=Note("confounded", {"terms": names}),
+                combination={t.name: float(c) for t, c in zip(terms, coefficients, strict=True)},
+                value=value,
+                std_uncertainty=u,
+                unit="mm" if any(t.unit == "mm" for t in terms) else terms[0].unit,
+                remedy=remedy,
+            )
+        )
     return tuple(found)
 
 
@@ -129,38 +140,15 @@ def known_sum(group: tuple[int, ...], covariance: np.ndarray, prior_sd: np.ndarr
     return np.where(small & lengths_only, whole, known)
 
 
-def _known(group: tuple[int, ...], mean: np.ndarray, covariance: np.ndarray, prior_sd: np.ndarray) -> Alias:
-    coefficients = known_sum(group, covariance, prior_sd)
-    rows = list(group)
-    terms = [TERMS[i] for i in group]
-    unit = "mm" if any(t.unit == "mm" for t in terms) else terms[0].unit
-    parts = []
-    for c, t in sorted(zip(coefficients, terms, strict=True), key=lambda pair: pair[0] < 0):
-        length = " mm" if unit == "mm" and t.unit != "mm" else ""
-        times = "" if abs(abs(c) - 1) < 1e-9 and not length else f"{abs(c):.3g}{length} x "
-        parts.append(f"{'-' if c < 0 else '+'} {times}{t.label}")
-    names = [t.label for t in terms]
-    return Alias(
-        terms=tuple(t.name for t in terms),
-        text=f"{listed(names)} act alike in these readings; what is known is "
-        f"{' '.join(parts).removeprefix('+ ')}",
-        combination={t.name: float(c) for t, c in zip(terms, coefficients, strict=True)},
-        value=float(coefficients @ mean[rows]),
-        std_uncertainty=float(np.sqrt(coefficients @ covariance[np.ix_(rows, rows)] @ coefficients)),
-        unit=unit,
-        fix="",
-    )
-
-
-def _fix(
+def _remedy(
     group: list[int], mean: np.ndarray, covariance: np.ndarray, gains: np.ndarray, machine: Machine
-) -> str:
+) -> Note:
     """The one setting that brings the measured sizes right whichever of the group it is."""
     # What the group does to the features measured is known, whichever of it does it.
     misfit = gains[:, group] @ mean[group]
     size = float(misfit @ misfit)
     best = None
-    for i in sorted((g for g in group if TERMS[g].control), key=lambda i: (TERMS[i].alias_rank, i)):
+    for i in sorted((g for g in group if TERMS[g].control), key=lambda i: (TERMS[i].remedy_rank, i)):
         own = gains[:, i]
         # Least squares: misfit = own * amount + rest.
         pick = own / max(float(own @ own), 1e-12)
@@ -169,26 +157,25 @@ def _fix(
             best = i, float(pick @ misfit), pick @ gains[:, group]
             break
     if best is None:
-        return "no one setting serves whichever it is; take the readings named under what comes next to split them"
+        return Note("confounded-no-setting")
     index, amount, row = best
     u = float(np.sqrt(row @ covariance[np.ix_(group, group)] @ row))
-    term = TERMS[index]
-    control = term.control
+    control = TERMS[index].control
     assert control is not None
     new, wider = (control.removing(error, machine) for error in (amount, amount + u))
-    row_of = figure(control.key)
-    name = row_of.text.partition(" set now")[0]
-    shown = rounding.matching(new, rounding.COVERAGE * abs(wider - new))
-    old = rounding.exact(machine[control.key])
-    change = f"set the {name} from {old} to {rounding.with_unit(shown, row_of.unit)}"
-    warnings = ""
-    if BEAD in group and index != BEAD:
-        warnings = ", though single walls stay off if it was the bead"
-    if any(TERMS[i].unit != "mm" for i in group):
-        warnings += f"{' and' if warnings else ', though'} much longer or shorter sizes may stay off"
-    return f"{change}: the sizes measured come right whichever it is{warnings}"
+    return Note(
+        "confounded-one-setting",
+        {
+            "setting": control.key,
+            "now": machine[control.key],
+            "new": new,
+            "u_new": abs(wider - new),
+            "wall_open": BEAD in group and index != BEAD,
+            "length_open": any(TERMS[i].unit != "mm" for i in group),
+        },
+    )
 
 
-def alias_terms(aliases: tuple[Alias, ...]) -> set[int]:
+def confounded_terms(confounded: tuple[Confounded, ...]) -> set[int]:
     """Indices of the terms that further readings might tell apart."""
-    return {INDEX[name] for alias in aliases if len(alias.terms) > 1 for name in alias.terms}
+    return {INDEX[name] for group in confounded if len(group.terms) > 1 for name in group.terms}
