@@ -3,14 +3,22 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
 
-from fitassay.analysis.estimation.feed import measured_feed, measured_filament, split_flow
+from fitassay.analysis.estimation.feed import (
+    feed_fact,
+    measured_feed,
+    measured_filament,
+    split_flow,
+    with_filament,
+)
 from fitassay.coupons.cost import bead_area
 from fitassay.coupons.errors import InputError
 from fitassay.coupons.machine import Machine
+from tests import diagnoses
 
 
 @pytest.mark.parametrize(
@@ -71,6 +79,63 @@ def test_oval_filament_counts_by_its_area():
     single = measured_filament(np.array([[1.76, np.nan]]), machine)
     assert single.mean_mm == pytest.approx(1.76)
     assert single.u_mean_mm > measured_filament(np.full((9, 2), 1.76), machine).u_mean_mm
+
+
+def test_parts_of_a_bead_by_hand():
+    """A bead 0.05 mm wider, of 1.80 for 1.75 mm filament at 110 % flow: 1.1228 = 1.0580 x 1.1 x f.
+
+    A / h = 0.40708 mm; the filament makes 0.40708 x 0.0580, the flow 0.40708 x 1.0580 x 0.1, the feed the rest.
+    """
+    machine = Machine(values={"settings.flow_percent": 110.0})
+    filament = measured_filament(np.full((4, 2), 1.80), machine)
+    split = split_flow(0.05, 0.012, filament, machine)
+    thick, per_area = (1.80 / 1.75) ** 2, 0.407080
+    assert split.filament_mm == pytest.approx(per_area * (thick - 1), abs=1e-5)
+    assert split.flow_mm == pytest.approx(per_area * thick * 0.1, abs=1e-5)
+    assert split.filament_mm + split.flow_mm + split.feed_mm == pytest.approx(0.05)
+    fed = (1 + 0.05 / per_area) / (thick * 1.1)
+    assert split.feed_percent == pytest.approx(100 * (fed - 1), abs=1e-3)
+    u_filament = per_area * 2 * 1.80 / 1.75**2 * filament.u_mean_mm
+    assert split.u_filament_mm == pytest.approx(u_filament, rel=1e-4)
+    assert split.u_feed_mm == pytest.approx(math.hypot(0.012, u_filament), rel=1e-4)
+    assert split.u_feed_percent / split.u_feed_mm == pytest.approx(split.feed_percent / split.feed_mm)
+
+
+def test_a_feed_test_shares_the_surprise_out():
+    """Filament's part a and feed's part b known before, their sum m from the coupons: normal, given m.
+
+    m is what is left once the test's own row has been weighed in, so a and b move towards it by their variances.
+    """
+    machine = Machine()
+    filament = measured_filament(np.array([[1.79, 1.75], [1.78, 1.77], [1.80, 1.74]]), machine)
+    feed = measured_feed(np.array([[100.0, 120.0, 22.0]]))
+    m, s = 0.03, 0.008
+    split = split_flow(m, s, filament, machine, feed)
+    fact = feed_fact(filament, feed, machine)
+    per_area, ratio = 0.407080, filament.mean_mm / 1.75
+    a, u_a = per_area * (ratio**2 - 1), per_area * 2 * ratio * filament.u_mean_mm / 1.75
+    u_b = math.sqrt(fact.u**2 - (u_a * feed.ratio) ** 2)
+    # Covariance of (a, a + b), and the conditional mean and variance of a given that the sum is N(m, s^2).
+    share = u_a**2 / (u_a**2 + u_b**2)
+    assert split.filament_mm == pytest.approx(a + share * (m - fact.value), rel=1e-5)
+    assert split.u_filament_mm == pytest.approx(math.sqrt(u_a**2 * (1 - share) + (share * s) ** 2), rel=1e-4)
+    assert split.u_feed_mm == pytest.approx(math.sqrt(u_b**2 * share + ((1 - share) * s) ** 2), rel=1e-4)
+    assert split.filament_mm + split.feed_mm == pytest.approx(m)
+
+
+@pytest.mark.parametrize(
+    ("bead", "known"), [(0.0204, True), (-0.0204, True), (0.0196, False), (-0.0196, False)]
+)
+def test_a_share_of_the_bead_is_told_once_the_bead_is_known(bead, known):
+    """From twice its standard uncertainty of 0.01 on, whichever its sign."""
+    found = diagnoses.make()
+    terms = tuple(
+        replace(t, estimate=bead, std_uncertainty=0.01) if t.name == "bead_excess" else t for t in found.terms
+    )
+    machine = Machine()
+    filament = measured_filament(np.full((4, 2), 1.80), machine)
+    told = with_filament(replace(found, terms=terms), filament, None, machine, 0.05).extra["filament"]
+    assert told["share_of_bead_error"] == (pytest.approx(0.0236 / bead, rel=2e-3) if known else None)
 
 
 def test_no_diameters_is_said():

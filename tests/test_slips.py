@@ -170,6 +170,43 @@ def test_one_of_three_repeats_is_set_aside_alone():
     assert kept.torn == ()
 
 
+@pytest.mark.parametrize(
+    ("wrong", "likely", "reason"),
+    [
+        (14.37, None, "does not agree with the other readings of this feature; measure it again"),
+        (1.402, 14.02, "the decimal point slipped by one place"),
+        (15.03, 14.03, "looks misread by 1 mm"),
+    ],
+)
+def test_a_repeat_that_is_off_is_named_by_its_features_others(wrong, likely, reason):
+    (found,) = sort_repeats(repeated({"a": [14.02, wrong, 14.03], "b": [8.0, 8.01, 8.02]}), 0.02).suspects
+    assert (found.reading_mm, found.expected_mm, found.reason) == (
+        wrong,
+        pytest.approx(14.025, abs=0.006),
+        reason,
+    )
+    assert found.likely_mm == (None if likely is None else pytest.approx(likely))
+
+
+def test_two_repeats_are_torn_by_half_as_much():
+    """Both lie half their difference from their mean: 0.71 of the limit, 2.67 standard deviations for two readings.
+
+    The limit for two is the 1 - 0.015 / 4 quantile, 2.67 (normal distribution); 0.71 x 2.67 x 0.02 = 0.0380.
+    """
+    for apart, torn in ((0.077, (("boss", "a"),)), (0.074, ())):
+        found = sort_repeats(repeated({"a": [10.0, 10.0 + apart]}), 0.02)
+        assert found.torn == torn and found.suspects == () and len(found.kept) == 2
+
+
+def test_repeats_that_scatter_more_than_stated_are_judged_by_their_own_scatter():
+    """Four features read twice, 0.1 apart: median range over 1.13 (d2 of two, ISO 7870-2), not the 0.01 stated."""
+    values = {name: [10.0, 10.1] for name in "abcd"}
+    assert sort_repeats(repeated(values), 0.01).torn == ()
+    # Three features are too few to tell of their own scatter.
+    del values["d"]
+    assert len(sort_repeats(repeated(values), 0.01).torn) == 3
+
+
 def test_repeats_that_merely_scatter_are_kept():
     """2,000 features read three times: false alarms by Bonferroni below 1.5 % of files; here one file."""
     rng = np.random.default_rng(9)
