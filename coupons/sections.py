@@ -142,13 +142,11 @@ def rings_of(section: Any) -> tuple[Ring, ...]:
 def polygons(rings: Iterable[Ring]) -> list[Any]:
     """The rings as shapely polygons, each opening in the outline that holds it."""
     import shapely
+    from manifold3d import CrossSection, FillRule
 
-    rings = tuple(rings)
-    outer = [shapely.Polygon(r.points) for r in rings if r.area > 0]
-    inside: list[list[np.ndarray]] = [[] for _ in outer]
-    for hole in (r.points for r in rings if r.area < 0):
-        start = shapely.Point(hole[0])
-        owners = [i for i, o in enumerate(outer) if o.contains(start)]
-        if owners:
-            inside[min(owners, key=lambda i: outer[i].area)].append(hole)
-    return [shapely.Polygon(o.exterior.coords, h) for o, h in zip(outer, inside, strict=True)]
+    whole = CrossSection([ring.points for ring in rings], FillRule.Positive)
+    found = []
+    for part in whole.decompose():
+        outer, *openings = sorted(rings_of(part), key=lambda ring: ring.area, reverse=True)
+        found.append(shapely.Polygon(outer.points, [ring.points for ring in openings]))
+    return found

@@ -7,6 +7,7 @@ sensitivity coefficients (GUM 5.1.3) of every reading.
 from __future__ import annotations
 
 from collections.abc import Mapping
+from functools import cached_property
 from pathlib import Path
 
 import numpy as np
@@ -79,7 +80,18 @@ class SetWalk:
             d reading / d term, by forward differences with each term's own step: play is one-sided at zero (a jaw
             with a flat does not see the first micrometres of it in a bore), all else is smooth.
         """
-        theta = np.zeros(len(TERMS)) if theta is None else np.asarray(theta, dtype=float)
+        if theta is None:
+            return self._linear_at_ideal
+        return self._linear_at(np.asarray(theta, dtype=float))
+
+    @cached_property
+    def _linear_at_ideal(self) -> tuple[np.ndarray, np.ndarray]:
+        """About the perfect printer, which every reading of a print is first held against; nobody may change it."""
+        base, gains = self._linear_at(np.zeros(len(TERMS)))
+        base.flags.writeable = gains.flags.writeable = False
+        return base, gains
+
+    def _linear_at(self, theta: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         steps = np.array([t.step for t in TERMS])
         values = self.readings(np.concatenate([theta[None], theta + np.diag(steps)]))
         return values[0], ((values[1:] - values[0]) / steps[:, None]).T
