@@ -1,4 +1,4 @@
-"""ISO 286-1 tables, limits and fits against published values and the standard's own formulas."""
+"""ISO 286-1 tables, limits and fits against secondary copies of the standard and its own formulas."""
 
 import pytest
 
@@ -101,7 +101,8 @@ def test_deviations_follow_formulas(letter):
         ), end
 
 
-# nominal, fit, hole low/high, shaft low/high [mm], clearance min/max [µm]. Computed from published tables;
+# nominal, fit, hole low/high, shaft low/high [mm], clearance min/max [µm]. Worked out by hand from the copies named
+# below;
 # 50 H7/g6 and 50 H7/p6 are also printed as worked examples (rulesofthumb.info).
 FITS = [
     (25, "H7/g6", 25.000, 25.021, 24.980, 24.993, 7, 41),
@@ -141,8 +142,8 @@ def test_worked_fits(nominal, text, hole_low, hole_high, shaft_low, shaft_high, 
     assert str(fit) == text
 
 
-def test_published_single_values():
-    # IT14 at 10 and 100 mm; 29h7.
+def test_single_values_of_the_tables():
+    # IT14 at 10 and 100 mm; 29h7, IT7 being 21 µm there (the same copies).
     assert tolerance(10, 14) == 0.36
     assert tolerance(100, 14) == 0.87
     assert limits(29, parse_zone("h7")) == pytest.approx((28.979, 29.000))

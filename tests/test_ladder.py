@@ -15,6 +15,7 @@ from fitassay.analysis.estimation.readout import read_out
 from fitassay.analysis.estimation.trials import (
     FEEL_MM,
     Rung,
+    chances,
     entering_gains,
     lost_to_turning,
     rungs,
@@ -218,6 +219,42 @@ def test_posterior_of_the_trials_against_quadrature():
     assert np.sqrt(row @ covariance @ row) == pytest.approx(sd_c, rel=0.25)
     i = INDEX["backlash_x"]
     assert np.sqrt(covariance[i, i] + mean[i] ** 2) == pytest.approx(sd_b, rel=0.25)
+
+
+@pytest.mark.parametrize("clearance", [-0.02, 0.0, 0.02, 0.12, 0.3])
+def test_chances_of_the_answers_by_hand(clearance):
+    """P(enters) = Phi(C / 0.03), P(turns) = Phi(T / 0.03): C by the closed form, T of the printed outlines."""
+    theta = printer(backlash_x=0.06, backlash_y=0.06, bead_excess=0.03, contour_offset=0.02, scale_x=0.004)
+    hole = next(h for h in (8.0 + c for c in np.arange(0, 1, 1e-3)) if entering(8.0, h, theta) >= clearance)
+    enters = ndtr(entering(8.0, hole, theta) / 0.03)
+    turns = min(ndtr(PrintedPair(8.0, hole, theta).turns() / 0.03), enters) if clearance > 0.1 else 0.0
+    rungs_ = tuple(
+        Rung(coupon="ladder", feature="rung", peg=8.0, hole=hole, answer=a)
+        for a in ("goes", "sticks", "does not go")
+    )
+    got = chances(rungs_, W, theta[None])[0]
+    assert got.sum() == pytest.approx(1.0)
+    assert got[2] == pytest.approx(1 - enters, abs=0.015)
+    # The loss to turning is taken from a pair of about that size, good to 0.004 mm.
+    assert got[0] == pytest.approx(turns, abs=0.06)
+    assert got[1] == pytest.approx(enters - turns, abs=0.06)
+
+
+def test_what_trials_say_is_passed_on_as_rows_of_the_hands_own_uncertainty():
+    """Rows of 0.03 mm, the hand's; none about which the trials say less than 0.15 of what was known: noise."""
+    readings = answers(printer(contour_offset=0.08, backlash_x=0.05))
+    before = prior(MACHINE)
+    facts, notes = trial_facts(walk(FAMILY), readings, W, before)
+    assert notes == () and 1 <= len(facts) <= 3
+    assert all(f.u == 0.03 and f.kind == "trials" for f in facts)
+    information = [float(f.row @ before.cov @ f.row) / 0.03**2 for f in facts]
+    assert min(information) >= 0.15 and information == sorted(information, reverse=True)
+    # Most is said about the clearance with which a peg goes in: to a rung of 0.1 mm, of some 0.6 known before.
+    row = entering_gains(Rung(coupon="", feature="", peg=8.0, hole=8.4, answer=""), W)
+    u = before.condition(facts[0].row[None], np.array([facts[0].value]), facts[0].u).linear(row)[1]
+    assert u < 0.1 * before.linear(row)[1]
+    value = before.condition(facts[0].row[None], np.array([facts[0].value]), facts[0].u).linear(row)[0]
+    assert 0.4 + value == pytest.approx(entering(8.0, 8.4, printer(contour_offset=0.08)), abs=2.5 * u)
 
 
 def test_user_without_a_caliper_gets_an_answer():

@@ -1,4 +1,4 @@
-"""Predicted sizes, clearances and fits against an independent geometric print (shapely) and closed forms."""
+"""Predicted sizes, clearances, fits against an independent geometric print (shapely) and forms derived here."""
 
 import math
 

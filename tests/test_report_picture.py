@@ -1,4 +1,4 @@
-"""Plan views: what the virtual printer does to a square with a hole, against the closed forms."""
+"""Plan views: what the virtual printer does to a square with a hole, against closed forms derived here."""
 
 from __future__ import annotations
 

@@ -55,12 +55,12 @@ def mean_range(n: int) -> float:
 
 
 @pytest.mark.parametrize(
-    ("n", "published"),
+    ("n", "tabled"),
     [(2, 1.128), (3, 1.693), (5, 2.326), (10, 3.078), (15, 3.472), (20, 3.735)],
 )
-def test_expected_ranges_are_the_control_chart_constants(n, published):
+def test_expected_ranges_are_the_control_chart_constants(n, tabled):
     """d2 of the standard control-chart tables (from memory) is the integral."""
-    assert mean_range(n) == pytest.approx(published, abs=5e-4)
+    assert mean_range(n) == pytest.approx(tabled, abs=5e-4)
 
 
 def test_jitter_adds_the_expected_range_of_the_layers_under_the_jaws():

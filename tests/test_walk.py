@@ -1,4 +1,4 @@
-"""Gains derived by walking a toolpath, against the closed forms and against independent references."""
+"""Gains derived by walking a toolpath, against closed forms derived here and independent references."""
 
 from __future__ import annotations
 
