@@ -270,22 +270,33 @@ def result_of(target: Print, carry: str | None = None) -> tuple[PrintResult, Dia
     return result, diagnosis
 
 
-def state_of(diagnosis: Diagnosis, machine: Machine, scatter_mm: float | None = None) -> State:
+def state_of(
+    diagnosis: Diagnosis, machine: Machine, scatter_mm: float | None = None, trace: Trace | None = None
+) -> State:
     """The posterior as `State`.
 
     Parameters
     ----------
+    trace : Trace, optional
+        A sliced file, which tells which way round holes are walked.
     scatter_mm : float [mm], optional
         By how much single pieces vary; default: by what the print scattered beyond the caliper.
     """
+    from fitassay.analysis.chain.mating import PathHabits
     from fitassay.analysis.parts.sizes import State
 
+    habits = PathHabits()
+    if trace is not None:
+        from fitassay.analysis.gcode.habits import path_habits
+
+        habits = path_habits(trace)
     if scatter_mm is None:
         scatter_mm = float(diagnosis.extra.get("scatter_mm", 0.0))
     return State(
         posterior=diagnosis.posterior,
         width=machine.line_width_mm,
         scatter_mm=scatter_mm,
+        habits=habits,
     )
 
 

@@ -11,6 +11,7 @@ from fitassay.case import Case
 from fitassay.labels import plain
 
 if TYPE_CHECKING:
+    from fitassay.analysis.gcode.trace_data import Trace
     from fitassay.analysis.parts.joints import Joint
     from fitassay.analysis.parts.sizes import State
     from fitassay.analysis.result import Diagnosis
@@ -19,7 +20,9 @@ if TYPE_CHECKING:
 _TO = {"turn": "to turn", "slide": "to slide in", "press": "to be pressed in"}
 
 
-def joint_sentences(place: Case, diagnosis: Diagnosis, machine: Machine) -> tuple[str, ...]:
+def joint_sentences(
+    place: Case, diagnosis: Diagnosis, machine: Machine, trace: Trace | None = None
+) -> tuple[str, ...]:
     """A sentence for each joint in the case's joints.csv; none where there is no such file.
 
     Raises
@@ -34,7 +37,7 @@ def joint_sentences(place: Case, diagnosis: Diagnosis, machine: Machine) -> tupl
         return ()
     from fitassay.inputs import state_of
 
-    now = state_of(diagnosis, machine)
+    now = state_of(diagnosis, machine, trace=trace)
     then = (
         _changed(now, diagnosis, machine) if any(a.to_value is not None for a in diagnosis.advice) else None
     )

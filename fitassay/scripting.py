@@ -88,7 +88,7 @@ class Print(case.Print):
         from fitassay.inputs import read_inputs, state_of
 
         inputs = read_inputs(self, carry=carry)
-        state = state_of(inputs.diagnose(), inputs.machine)
+        state = state_of(inputs.diagnose(), inputs.machine, trace=inputs.trace)
         return tuple(predict_pair(pair, state) for pair in pairs)
 
     def compare(self, later: Print) -> Comparison:

@@ -254,7 +254,8 @@ def diagnose_print(target: Print, file: Path | None = None, carry: str | None = 
     from fitassay.joint_words import joint_sentences
     from fitassay.report.page import report_html
 
-    joints = joint_sentences(target.case, diagnosis, inputs.machine)
+    joints = joint_sentences(target.case, diagnosis, inputs.machine, inputs.trace)
+    diagnosis.extra["joints"] = joints
     report = report_html(
         diagnosis, inputs.manifest, target.folder, inputs.machine, trace=inputs.trace, joints=joints
     )
@@ -292,7 +293,8 @@ def plan_print(
     made = draw_set(machine)
     shelf = SetWalk(made.manifest, made.drafts)
     u = single_reading_sd(machine)
-    plan = make_plan(diagnosis, state_of(diagnosis, machine), machine, shelf, made.costs, u, wanted)
+    state = state_of(diagnosis, machine, trace=inputs.trace)
+    plan = make_plan(diagnosis, state, machine, shelf, made.costs, u, wanted)
     return plan, diagnosis
 
 

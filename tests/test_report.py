@@ -18,7 +18,8 @@ from fitassay.analysis.terms import TERMS
 from fitassay.coupons.feature import Manifest
 from fitassay.coupons.machine import Machine
 from fitassay.coupons.make import write_set
-from fitassay.report.page import minus, report_html
+from fitassay.labels import minus
+from fitassay.report.page import report_html
 from fitassay.report.section import Picture, Section
 from tests import diagnoses, sets
 

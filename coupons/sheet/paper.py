@@ -46,6 +46,8 @@ class SheetPdf:
     Parameters
     ----------
     paper : "a4" or "letter"
+    kind : str
+        What the document is; stands at the top of every page.
 
     Attributes
     ----------
@@ -57,7 +59,8 @@ class SheetPdf:
         Stands at the top of every page.
     """
 
-    def __init__(self, paper: Paper) -> None:
+    def __init__(self, paper: Paper, kind: str = "Measuring sheet") -> None:
+        self.kind = kind
         self.w, self.h = SIZES_MM[paper]
         self.epw = self.w - 2 * MARGIN
         self._out = io.BytesIO()
@@ -94,7 +97,7 @@ class SheetPdf:
     def name_document(self, title: str) -> None:
         """Set what a reader shows in its window and what stands at the top of every page; `title` is safe."""
         self.heading = title
-        self._canvas.setTitle("Measuring sheet: " + title)
+        self._canvas.setTitle(f"{self.kind}: {title}")
 
     @property
     def low(self) -> float:
@@ -104,7 +107,7 @@ class SheetPdf:
     def _header(self) -> None:
         """Name of the sheet, and a line below it."""
         self.put(MARGIN, 13.0, self.fitted(self.heading, self.epw - 40.0, 8.0), 8.0)
-        self.put(self.w - MARGIN, 13.0, "Measuring sheet", 8.0, align="right")
+        self.put(self.w - MARGIN, 13.0, self.kind, 8.0, align="right")
         self.stroke(0.25)
         self.line(MARGIN, 15.0, self.w - MARGIN, 15.0)
 

@@ -43,10 +43,9 @@ def command(case: str, number: str | None, file: Path | None, carry: str | None,
     if as_json:
         answer(diagnosis.as_json())
         return
-    from fitassay.joint_words import joint_sentences
     from fitassay.report.verdict_text import verdict_lines
 
-    for text in joint_sentences(place, diagnosis, machine):
+    for text in diagnosis.extra["joints"]:
         say(text)
     click.echo(verdict_lines(diagnosis, machine, width()), nl=False)
     say()

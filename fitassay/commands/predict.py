@@ -12,7 +12,7 @@ from fitassay.case import Case, Print
 from fitassay.chosen import judged_print
 from fitassay.coupons.errors import InputError
 from fitassay.options import Length, Number, carry_option, case_argument, json_option, print_option
-from fitassay.terminal import answer, working
+from fitassay.terminal import answer, note, say, working
 
 if TYPE_CHECKING:
     from fitassay.analysis.parts.fits import HeldGrade
@@ -73,6 +73,11 @@ class TwoLengths(click.ParamType):
     help="The part that it goes together with.",
 )
 @click.option("--unit", metavar="UNIT", help="What the numbers of an STL mean: mm, cm, m, inch or micron.")
+@click.option(
+    "--chart",
+    is_flag=True,
+    help="Make the wall chart: what to draw for every ordinary fit, as a page and a PDF.",
+)
 @click.option("--square", is_flag=True, help="The pairs are square; round unless given.")
 @click.option("--turns", is_flag=True, help="The pegs must turn in their holes.")
 @click.option(
@@ -105,6 +110,7 @@ def command(
     part: Path | None,
     other: Path | None,
     unit: str | None,
+    chart: bool,
     square: bool,
     turns: bool,
     rotation: float,
@@ -131,6 +137,9 @@ def command(
 
     place = Case.open(case)
     target = judged_print(place, number)
+    if chart:
+        _chart(target, carry, scatter, as_json)
+        return
     bodies = read_both(part, other, unit)
     parts = read_part_list(features) if features else PartList(sizes=(), pairs=())
     try:
@@ -172,6 +181,37 @@ def command(
     from fitassay.report.prediction_text import show_prediction
 
     show_prediction(result)
+
+
+def _chart(target: Print, carry: str | None, scatter: float | None, as_json: bool) -> None:
+    """Write the wall chart beside the print's report and say where it lies."""
+    from dataclasses import asdict
+
+    with working("Working out what to draw"):
+        from fitassay.analysis.parts.wall_chart import wall_chart
+        from fitassay.coupons.files import write_atomic
+        from fitassay.inputs import read_inputs, state_of
+        from fitassay.report.chart import FEELS, chart_words
+        from fitassay.report.chart_pdf import chart_pdf
+        from fitassay.report.render import render
+
+        inputs = read_inputs(target, carry=carry)
+        diagnosis = inputs.diagnose()
+        state = state_of(diagnosis, inputs.machine, scatter, inputs.trace)
+        words = chart_words(
+            wall_chart(state, inputs.machine.layer_height_mm), diagnosis, inputs.machine, target.name
+        )
+        half = (len(words.bought) + 1) // 2
+        context = {"words": words, "feels": FEELS, "halves": (words.bought[:half], words.bought[half:])}
+        page, pdf = target.folder / "chart.html", target.folder / "chart.pdf"
+        write_atomic(page, render("chart.html.j2", context))
+        write_atomic(pdf, chart_pdf(words))
+    if as_json:
+        answer({"schema": 1, "print": target.name, "page": str(page), "pdf": str(pdf), **asdict(words)})
+        return
+    for text in words.sharpen:
+        note(f"Note: {text}")
+    say(f"To hang up: {pdf}; as a page: {page}")
 
 
 def _check_belongings(
@@ -220,7 +260,7 @@ def _result(
 
     inputs = read_inputs(target, carry=carry)
     diagnosis = inputs.diagnose()
-    state = state_of(diagnosis, inputs.machine, scatter)
+    state = state_of(diagnosis, inputs.machine, scatter, inputs.trace)
     fits = []
     if fit and size is not None:
         fits.append(_fit_data(size, parse_fit(fit), state, "square" if square else "round"))

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -14,7 +13,7 @@ from fitassay.analysis.result import Advice, Diagnosis, NextPrint
 from fitassay.coupons.feature import Manifest
 from fitassay.coupons.machine import Machine
 from fitassay.coupons.wording import listed
-from fitassay.labels import first_sentence, minus, plain, sentence, term_label
+from fitassay.labels import first_sentence, plain, sentence, term_label
 from fitassay.report import plots
 from fitassay.report.estimates import (
     MOST_CONTENDERS,
@@ -25,6 +24,7 @@ from fitassay.report.estimates import (
     term_groups,
 )
 from fitassay.report.provenance import provenance
+from fitassay.report.render import render
 from fitassay.report.section import Picture, Section
 from fitassay.report.trace_section import trace_section
 
@@ -67,18 +67,7 @@ def report_html(
     context["joints"] = [plain(text, 400) for text in joints]
     sections = [] if trace is None else [trace_section(trace)]
     context["extras"] = [s.harmless() for s in (*sections, *compare)]
-    return _template().render(context) + "\n"
-
-
-@cache
-def _template() -> Any:
-    from jinja2 import Environment, PackageLoader
-
-    environment = Environment(
-        loader=PackageLoader("fitassay.report"), autoescape=True, trim_blocks=True, lstrip_blocks=True
-    )
-    environment.filters["minus"] = minus
-    return environment.get_template("report.html.j2")
+    return render("report.html.j2", context)
 
 
 def _context(diagnosis: Diagnosis, manifest: Manifest, folder: Path, machine: Machine) -> dict[str, Any]:
