@@ -9,6 +9,7 @@ import os
 import pytest
 
 from fitassay.commands.init import option_name
+from fitassay.coupons.errors import InputErrors
 from fitassay.coupons.machine import FIGURES, Machine
 from fitassay.coupons.machine_file import read_machine
 from tests.faults import full_disk
@@ -133,6 +134,13 @@ def test_at_a_terminal_it_asks_again_until_the_figure_is_good(tmp_path):
     s.type("perhaps")
     s.expect("Type yes or no")
     s.type("n")
+    s.expect(r"2  two motors move both together, their belts crossed")
+    s.expect(r"1, 2 or 3 \[1\]: ")
+    s.type("?")
+    s.expect("push the head")
+    s.type("4")
+    s.expect("Type 1, 2 or 3")
+    s.type("2")
     s.expect(r"build volume, left to right \(20 to 2000 mm\) \[100\]: ")
     s.type("?")
     s.expect("The machine's data sheet")
@@ -173,6 +181,7 @@ def test_at_a_terminal_it_asks_again_until_the_figure_is_good(tmp_path):
     assert s.end() == 0
     assert read_machine(tmp_path / "orrery" / "machine.toml") == Machine(
         name="Ännchens Planetarium",
+        kinematics="crossed-belts",
         values={
             "volume.x_mm": 120.5,
             "process.nozzle_mm": 0.8,
@@ -206,6 +215,8 @@ def test_answers_before_a_ctrl_c_are_offered_again(tmp_path):
     s.type("?")
     s.expect("gives when you press it")
     s.type("")
+    s.expect(r"1, 2 or 3 \[1\]: ")
+    s.type("3")
     s.expect(r"left to right .*\[100\]: ")
     s.type("35")
     s.expect("at least 40 mm a side")
@@ -213,7 +224,12 @@ def test_answers_before_a_ctrl_c_are_offered_again(tmp_path):
     assert s.end() == 2
     assert "answers are kept" in s.text
     again = PtySession("init", "orrery", cwd=tmp_path)
-    for prompt in (r"name \[small one\]: ", r"material \[TPU 95\]: ", r"flexible.*\[yes\]: "):
+    for prompt in (
+        r"name \[small one\]: ",
+        r"material \[TPU 95\]: ",
+        r"flexible.*\[yes\]: ",
+        r"1, 2 or 3 \[3\]: ",
+    ):
         again.expect(prompt)
         again.type("")
     again.expect(r"left to right .*\[35\]: ")
@@ -228,6 +244,7 @@ def test_a_file_that_is_replaced_offers_its_figures(tmp_path):
     for prompt in (
         "material",
         "flexible",
+        "1, 2 or 3",
         "left to right",
         "front to back",
         "height",
@@ -238,3 +255,29 @@ def test_a_file_that_is_replaced_offers_its_figures(tmp_path):
     s.press(b"\x03")
     s.end()
     assert read_machine(tmp_path / "orrery" / "machine.toml").name == "first"
+
+
+@pytest.mark.parametrize("kinematics", ["cartesian", "crossed-belts", "delta"])
+def test_kinematics_are_an_option_and_stand_in_the_file(tmp_path, kinematics):
+    folder = tmp_path / "orrery"
+    code, out, _ = run("init", str(folder), "--yes", "--kinematics", kinematics)
+    assert code == 0
+    assert ("crossed belts" in out) == (kinematics == "crossed-belts")
+    assert f'kinematics = "{kinematics}"' in (folder / "machine.toml").read_text("utf-8")
+    assert read_machine(folder / "machine.toml").kinematics == kinematics
+
+
+def test_kinematics_that_are_none_are_refused_by_name(tmp_path):
+    code, out, err = run("init", str(tmp_path / "orrery"), "--yes", "--kinematics", "belts")
+    assert (code, out) == (2, "")
+    assert "crossed-belts" in err and "delta" in err
+    run("init", str(tmp_path / "orrery"), "--yes")
+    path = tmp_path / "orrery" / "machine.toml"
+    path.write_text(path.read_text("utf-8").replace('"cartesian"', '"crossed_belts"'), "utf-8")
+    with pytest.raises(
+        InputErrors, match="line 10, kinematics: must be cartesian.*did you mean crossed"
+    ):
+        read_machine(path)
+    # Files from before the question are of cartesian machines.
+    path.write_text("schema = 1\n", "utf-8")
+    assert read_machine(path).kinematics == "cartesian"

@@ -13,7 +13,7 @@ import click
 from fitassay.case import Case
 from fitassay.coupons.errors import FitassayError, InputError
 from fitassay.coupons.files import write_atomic
-from fitassay.coupons.machine import FIGURES, Figure, Machine
+from fitassay.coupons.machine import FIGURES, KINEMATICS, Figure, Kinematics, Machine
 from fitassay.coupons.machine_file import SCHEMA, machine_toml
 from fitassay.options import Number, case_argument, json_option
 from fitassay.reading_dialog.figures import MATERIAL, Answers, FiguresDialog, read_answers, sensible
@@ -50,6 +50,12 @@ def _figure_options(command: Callable[..., Any]) -> Callable[..., Any]:
 @click.option("--name", help="What you call the printer; else the folder's name.")
 @click.option("--material", help=f"What you print; else {MATERIAL}.")
 @click.option("--soft", is_flag=True, help="The plastic is flexible and gives under the jaws.")
+@click.option(
+    "--kinematics",
+    type=click.Choice(KINEMATICS),
+    help="How the nozzle is moved over the bed: one motor moves x, another y (cartesian, taken unless given); two "
+    "motors move both, their belts crossed; or three arms.",
+)
 @_figure_options
 @click.option("--yes", is_flag=True, help="Ask nothing: take what is given and the defaults.")
 @click.option("--force", is_flag=True, help="Replace the machine file that is there.")
@@ -59,6 +65,7 @@ def command(
     name: str | None,
     material: str | None,
     soft: bool,
+    kinematics: Kinematics | None,
     yes: bool,
     force: bool,
     as_json: bool,
@@ -77,11 +84,15 @@ def command(
     given = {key.replace("__", "."): value for key, value in figures.items() if value is not None}
     folder_name = place.path.resolve().name or "printer"
     if not (yes or as_json) and sys.stdin.isatty():
-        known = Answers(name=name, material=material, soft=soft or None, values=given)
+        known = Answers(name=name, material=material, soft=soft or None, kinematics=kinematics, values=given)
         machine = _asked(place, folder_name, known)
     else:
         machine = Machine(
-            name=name or folder_name, material=material or MATERIAL, soft=soft, values=sensible(given)
+            name=name or folder_name,
+            material=material or MATERIAL,
+            soft=soft,
+            kinematics=kinematics or "cartesian",
+            values=sensible(given),
         )
     write_atomic(place.machine_path, machine_toml(machine))
     if as_json:
@@ -92,6 +103,7 @@ def command(
                 "name": machine.name,
                 "material": machine.material,
                 "soft": machine.soft,
+                "kinematics": machine.kinematics,
                 "values": machine.values,
             }
         )
@@ -109,7 +121,13 @@ def _asked(place: Case, folder_name: str, given: Answers) -> Machine:
     if before is None and place.machine_path.exists():
         with suppress(FitassayError):  # one that cannot be read has nothing to offer
             old = read_machine(place.machine_path)
-            before = Answers(name=old.name, material=old.material, soft=old.soft, values=dict(old.values))
+            before = Answers(
+                name=old.name,
+                material=old.material,
+                soft=old.soft,
+                kinematics=old.kinematics,
+                values=dict(old.values),
+            )
     dialog = FiguresDialog(folder_name=folder_name, given=given, before=before or Answers())
     try:
         machine = dialog.machine()
@@ -131,5 +149,9 @@ def _summary(machine: Machine) -> str:
     x, y, z = machine.volume_mm
     return (
         f"{clean(machine.name)}, {x:g} x {y:g} x {z:g} mm, bead {machine.line_width_mm:g} mm, "
-        f"layer {machine.layer_height_mm:g} mm, {clean(machine.material)}"
+        f"layer {machine.layer_height_mm:g} mm, {clean(machine.material)}{_driven(machine)}"
     )
+
+
+def _driven(machine: Machine) -> str:
+    return {"cartesian": "", "crossed-belts": ", crossed belts", "delta": ", delta"}[machine.kinematics]

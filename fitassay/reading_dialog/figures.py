@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from fitassay.coupons.machine import FIGURES, SETTING_PLACES, Machine
+from fitassay.coupons.machine import FIGURES, SETTING_PLACES, Kinematics, Machine
 from fitassay.coupons.numbers import parse_number
 from fitassay.coupons.rules import Rules
 from fitassay.coupons.wording import shown
@@ -48,7 +48,18 @@ BEAD_PER_NOZZLE, LAYER_PER_NOZZLE = 1.125, 0.5
 
 # Plastics that give under the jaws, by the letters their names begin with.
 FLEXIBLE = ("tpu", "tpe", "tpc", "flex", "rubber")
-NAME, PLASTIC, SOFT, ANY_SET = "name", "material", "soft", "compensations"
+NAME, PLASTIC, SOFT, DRIVE, ANY_SET = "name", "material", "soft", "kinematics", "compensations"
+
+# What moves the nozzle over the bed, as it is asked for: a number, the kinematics, the words.
+DRIVES: tuple[tuple[str, Kinematics, str], ...] = (
+    ("1", "cartesian", "one motor moves x, another y"),
+    ("2", "crossed-belts", "two motors move both together, their belts crossed"),
+    ("3", "delta", "three arms"),
+)
+DRIVE_HINT = (
+    "Switch the machine off and push the head slowly from front to back: if one motor turns, the answer is 1; if two "
+    "turn at once, 2. Arms that rise on three columns: 3."
+)
 LAYER, BEAD = "process.layer_height_mm", "process.line_width_mm"
 
 
@@ -63,6 +74,7 @@ class Answers:
     name: str | None = None
     material: str | None = None
     soft: bool | None = None
+    kinematics: Kinematics | None = None
     values: dict[str, float] = field(default_factory=dict)
 
 
@@ -72,7 +84,12 @@ def read_answers(path: Path) -> Answers | None:
 
     try:
         kept = Answers(**json.loads(path.read_text(encoding="utf-8")))
-        Machine(name=str(kept.name), material=str(kept.material), values=sensible(kept.values))
+        Machine(
+            name=str(kept.name),
+            material=str(kept.material),
+            kinematics=kept.kinematics or "cartesian",
+            values=sensible(kept.values),
+        )
         return kept
     except (OSError, ValueError, TypeError, AttributeError, FitassayError):
         return None
@@ -117,7 +134,13 @@ class FiguresDialog:
     def kept(self) -> str:
         """The answers so far, for `read_answers`."""
         now = self._all()
-        content = {"name": now.name, "material": now.material, "soft": now.soft, "values": now.values}
+        content = {
+            "name": now.name,
+            "material": now.material,
+            "soft": now.soft,
+            "kinematics": now.kinematics,
+            "values": now.values,
+        }
         return json.dumps(content, indent=2, ensure_ascii=False) + "\n"
 
     def machine(self) -> Machine:
@@ -126,7 +149,7 @@ class FiguresDialog:
             "Figures of the printer, in mm. Enter takes the figure in [brackets], ? says where to find it, b goes "
             "back; all can be changed later."
         )
-        questions = (NAME, PLASTIC, SOFT, *ASKED, ANY_SET, *COMPENSATIONS)
+        questions = (NAME, PLASTIC, SOFT, DRIVE, *ASKED, ANY_SET, *COMPENSATIONS)
         done: list[int] = []
         i = 0
         while i < len(questions):
@@ -146,6 +169,7 @@ class FiguresDialog:
             name=now.name or self.folder_name,
             material=now.material or MATERIAL,
             soft=bool(now.soft),
+            kinematics=now.kinematics or "cartesian",
             values=now.values,
         )
 
@@ -155,11 +179,12 @@ class FiguresDialog:
             name=self.given.name if self.given.name is not None else self._now.get(NAME),
             material=self.given.material if self.given.material is not None else self._now.get(PLASTIC),
             soft=self.given.soft if self.given.soft is not None else self._now.get(SOFT),
+            kinematics=self.given.kinematics or self._now.get(DRIVE),
             values=values,
         )
 
     def _to_be_asked(self, question: str) -> bool:
-        if question in (NAME, PLASTIC, SOFT):
+        if question in (NAME, PLASTIC, SOFT, DRIVE):
             material_given = question == SOFT and self.given.material is not None
             return getattr(self.given, question) is None and not material_given
         if question == ANY_SET:
@@ -179,6 +204,8 @@ class FiguresDialog:
             plastic = str(self._all().material).casefold()
             likely = self.before.soft if self.before.soft is not None else plastic.startswith(FLEXIBLE)
             return _yes("is it flexible, such as TPU?", likely, "It gives when you press it with a nail.")
+        if question == DRIVE:
+            return _drive(self.before.kinematics or "cartesian")
         if question == ANY_SET:
             likely = any(self.before.values.get(key) for key in COMPENSATIONS)
             words = "are any compensations set now: backlash, size, holes, first layer, skew?"
@@ -237,6 +264,20 @@ def _figure(key: str, default: float) -> float:
         say(
             f"{shown(text)} is out of range; it must lie between {figure.low:g} and {figure.high:g} {figure.unit}."
         )
+
+
+def _drive(likely: Kinematics) -> Kinematics:
+    """How the nozzle is moved over the bed, by the number of its line."""
+    say("How is the nozzle moved over the bed?")
+    for number, _, words in DRIVES:
+        say(f"{number}  {words}", indent="  ")
+    usual = next(number for number, name, _ in DRIVES if name == likely)
+    while True:
+        text = _text(f"1, 2 or 3 [{usual}]: ", DRIVE_HINT).casefold() or usual
+        for number, name, _ in DRIVES:
+            if text in (number, name):
+                return name
+        say("Type 1, 2 or 3.")
 
 
 def _yes(words: str, likely: bool, hint: str) -> bool:
