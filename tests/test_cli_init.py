@@ -274,9 +274,7 @@ def test_kinematics_that_are_none_are_refused_by_name(tmp_path):
     run("init", str(tmp_path / "orrery"), "--yes")
     path = tmp_path / "orrery" / "machine.toml"
     path.write_text(path.read_text("utf-8").replace('"cartesian"', '"crossed_belts"'), "utf-8")
-    with pytest.raises(
-        InputErrors, match="line 10, kinematics: must be cartesian.*did you mean crossed"
-    ):
+    with pytest.raises(InputErrors, match="line 10, kinematics: must be cartesian.*did you mean crossed"):
         read_machine(path)
     # Files from before the question are of cartesian machines.
     path.write_text("schema = 1\n", "utf-8")

@@ -98,12 +98,14 @@ def printed_path(
     return moves
 
 
-def _with_play(path: np.ndarray, errors: Errors, only: np.ndarray) -> np.ndarray:
-    """Moves (n, wanted, 4, 2) of `path` (n, m, 2), play taken up where it is: in x and y, or in the belts.
+def has_belts(errors: Errors) -> np.ndarray:
+    """Printers (n,) of bool with play in crossed belts; one has it there or in x and y, and the larger counts."""
+    return np.abs(errors.belt).max(axis=1) > np.abs(errors.play).max(axis=1)
 
-    A printer has one or the other; the larger counts.
-    """
-    belted = np.abs(errors.belt).max(axis=1) > np.abs(errors.play).max(axis=1)
+
+def _with_play(path: np.ndarray, errors: Errors, only: np.ndarray) -> np.ndarray:
+    """Moves (n, wanted, 4, 2) of `path` (n, m, 2), play taken up where it is: in x and y, or in the belts."""
+    belted = has_belts(errors)
     if not belted.any():
         return lost_motion(path, errors.play, only)[1]
     moves = np.empty((errors.n, len(only), 4, 2))

@@ -16,15 +16,20 @@ its speed until it leads by |b|/2) or jumps there at once. Both leave dents, who
 before any flank is:
 
     dent at V      max over u of (V.u - h(u)) takes the place of H(u) - h(u)
+
+Crossed belts run along the diagonals: in a frame turned by 45 degrees, each axis with the play of one belt over
+sqrt 2, a circle is drawn as by any other machine, and a lean is a stretch of one diagonal and a shortening of the
+other. Walls of a square along x and y are off by half the difference of the belts' plays, by the way they are walked.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
-from fitassay.analysis.terms import BORE_REFERENCE_MM, PRINTER, errors_of
+from fitassay.analysis.chain.backlash import has_belts
+from fitassay.analysis.terms import BORE_REFERENCE_MM, PRINTER, Errors, errors_of
 
 # Directions in half a turn; a multiple of 2, so that both axes are among them.
 DIRECTIONS = 96
@@ -40,9 +45,10 @@ class Outlines:
     Attributes
     ----------
     half : ndarray (pairs, n, 2) [mm]
-        Half the path's width in x and y before play: semi-axes of an ellipse, or half sides.
+        Half the path's width in x and y, with crossed belts of circles along the diagonals, before play: semi-axes
+        of an ellipse, or half sides.
     play : ndarray (pairs, n, 2) [mm]
-        Play of x and y; below zero over-compensated.
+        Play along these; below zero over-compensated.
     lean : ndarray (pairs, n) [rad]
         x gained per y.
     bead : ndarray (pairs, n) [mm]
@@ -102,13 +108,49 @@ def printed(
         half = half - errors.closure * (made & bore[:, None]) * BORE_REFERENCE_MM / nominal[:, None] / 2
     half = np.maximum(half, 1e-3)
     stretch = 1 + errors.scale[:, :2]
-    return Outlines(
+    drawn = Outlines(
         half=half[:, :, None] * np.where(made[:, :, None], stretch, 1.0),
         play=np.where(made[:, :, None], errors.play, 0.0),
         lean=np.where(made, errors.shear, 0.0) * (-1.0 if mirrored else 1.0),
         bead=width + np.where(made, errors.bead, 0.0),
         ccw=ccw,
         jumps=jumps,
+    )
+    belted = has_belts(errors)
+    if not belted.any():
+        return drawn
+    return _by_belts(drawn, errors, belted, made, mirrored=mirrored, rounds=bore)
+
+
+def _by_belts(
+    o: Outlines, errors: Errors, belted: np.ndarray, made: np.ndarray, *, mirrored: bool, rounds: np.ndarray
+) -> Outlines:
+    """The outlines with what two crossed belts of printers `belted` (n,) do to them.
+
+    Parameters
+    ----------
+    made : ndarray (pairs, 1) of bool
+        Printed.
+    mirrored : bool
+        Put in upside down, so that the diagonals exchange.
+    rounds : ndarray (pairs,) of bool
+        Circles, else squares.
+    """
+    a, b = errors.belt[:, 0], errors.belt[:, 1]
+    lean = np.where(made, errors.shear, 0.0)
+    along = np.stack([1 + lean / 2, 1 - lean / 2], axis=2) * o.half
+    play = np.where(made[:, :, None], np.stack([a, b], axis=1) * np.sqrt(0.5), 0.0)
+    if mirrored:
+        along, play = along[..., ::-1], play[..., ::-1]
+    # Walked counter-clockwise as printed, walls across x stand in and those across y out by a quarter of a - b.
+    side = np.where(o.ccw != mirrored, 1.0, -1.0) * made
+    square = o.half - (side * (a - b) / 4)[:, :, None] * np.array([1.0, -1.0])
+    here, circle = belted[None, :, None], rounds[:, None, None]
+    return replace(
+        o,
+        half=np.where(here, np.where(circle, along, square), o.half),
+        play=np.where(here, np.where(circle, play, 0.0), o.play),
+        lean=np.where(belted & rounds[:, None], 0.0, o.lean),
     )
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -11,6 +12,7 @@ from fitassay.analysis.chain.sensitivities import SetWalk
 from fitassay.analysis.diagnosis.advice import advise
 from fitassay.analysis.diagnosis.confounding import belts_alike, confounded_terms, find_confounded
 from fitassay.analysis.diagnosis.diagnosis_notes import estimate_notes, verdict_notes, withheld_notes
+from fitassay.analysis.diagnosis.drives import QUESTION, looks_crossed
 from fitassay.analysis.diagnosis.ranking import Standing, open_doubt, what_next
 from fitassay.analysis.diagnosis.verdict import (
     Judged,
@@ -97,6 +99,8 @@ def interpret(
     worst = [i for i in np.argsort(-np.abs(z)) if not done.outliers[i]][:3]
     misfits = tuple(f"{o.keys[i][1]} on {o.keys[i][0]}" for i in worst)
     verdict = verdict_of(judged, mean, done.posterior.sd, visible, misfits)
+    if machine.kinematics == "cartesian" and looks_crossed(done, walk, budget):
+        verdict = replace(verdict, text=f"{verdict.text} {QUESTION}")
     # Where no size was read, what is known otherwise stands for the sizes that a setting is to bring right.
     sizes = o.gains[o.column >= 0]
     facts = np.array([f.row for f in done.facts]).reshape(-1, len(TERMS))

@@ -20,6 +20,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from fitassay.analysis.chain.backlash import has_belts
+from fitassay.analysis.parts.diagonals import TURN, along_diagonals
 from fitassay.analysis.parts.part_file import Part
 from fitassay.analysis.parts.walls import Walls, unit_normals, walk_walls
 from fitassay.analysis.terms import BORE_REFERENCE_MM, Errors, errors_of
@@ -92,6 +94,20 @@ def correct(
     InputError
         The mesh is not closed, or a scale is so far off that the part would be another one.
     """
+    if not has_belts(errors_of(theta))[0]:
+        return _correct(part, theta, width, layer, pivot, ("x", "y"))
+    pivot = base_middle(part.bounds) if pivot is None else pivot
+    turned = _with(part, part.vertices @ TURN.T)
+    seen = along_diagonals(theta)
+    done = _correct(turned, seen, width, layer, TURN @ pivot, ("belt a", "belt b"))
+    moved = part.vertices + done.displacement @ TURN
+    return replace(done, part=_with(part, moved), displacement=moved - part.vertices)
+
+
+def _correct(
+    part: Part, theta: np.ndarray, width: float, layer: float, pivot: np.ndarray | None, axes: tuple[str, str]
+) -> Correction:
+    """`correct` where x and y are the axes with play, called `axes`."""
     errors = errors_of(theta)
     scale = 1 + errors.scale[0]
     if (scale < 0.5).any():
@@ -118,22 +134,25 @@ def correct(
         part=_with(part, moved),
         displacement=moved - part.vertices,
         bores=walls.bores,
-        notes=_mixed_note(part, walls, play),
+        notes=_mixed_note(part, walls, play, axes),
     )
 
 
 def scaled_alone(part: Part, theta: np.ndarray, width: float) -> Part:
     """The part scaled so that its overall sizes print right and nothing else: the usual makeshift.
 
-    Overall sizes are outlines, L + s (L - w) + e + 2 p - b.
+    Overall sizes are outlines, L + s (L - w) + e + 2 p - b; of crossed belts x loses half of a's play and gains half
+    of b's, and y the other way round.
     """
     errors = errors_of(theta)
     pivot = base_middle(part.bounds)
     length = np.ptp(part.bounds, axis=0)
     factor = np.ones(3)
     outward = float(errors.bead[0] + 2 * errors.contour[0])
+    apart = (errors.belt[0, 0] - errors.belt[0, 1]) / 2
+    lost = errors.play[0] + np.array([apart, -apart])
     for i in range(2):
-        printed = length[i] + errors.scale[0, i] * (length[i] - width) + outward - errors.play[0, i]
+        printed = length[i] + errors.scale[0, i] * (length[i] - width) + outward - lost[i]
         factor[i] = length[i] / printed
     factor[2] = 1 / (1 + errors.scale[0, 2])
     return _with(part, pivot + (part.vertices - pivot) * factor)
@@ -303,16 +322,17 @@ def _arrival(frame: _Frame, shift: np.ndarray, ahead: np.ndarray) -> np.ndarray:
     return summed / np.where(total > 0, total, 1.0)[:, None]
 
 
-def _mixed_note(part: Part, walls: Walls, play: np.ndarray) -> tuple[str, ...]:
+def _mixed_note(part: Part, walls: Walls, play: np.ndarray, axes: tuple[str, str]) -> tuple[str, ...]:
     """Says where one flat facet is reached from different ways at different heights."""
     a, b, c = np.moveaxis(part.vertices[part.faces], 1, 0)
     area = np.linalg.norm(np.cross(b - a, c - a), axis=1) / 2
     notes = []
-    for axis, name in ((0, "x"), (1, "y")):
+    for axis, name in enumerate(axes):
         mixed = np.flatnonzero(walls.mixed[:, axis] & (np.abs(walls.normal[:, axis]) > 0.7))
         if abs(play[axis]) < VISIBLE_PLAY_MM or area[mixed].sum() < MIXED_AREA_MM2:
             continue
-        x, y, z = part.vertices[part.faces[mixed[np.argmax(area[mixed])]]].mean(axis=0)
+        place = part.vertices[part.faces[mixed[np.argmax(area[mixed])]]].mean(axis=0)
+        x, y, z = place if axes == ("x", "y") else place @ TURN
         notes.append(
             f"{area[mixed].sum():.0f} mm2 of wall are reached by {name} from different ways at different heights "
             f"(largest at {x:.1f}, {y:.1f}, {z:.1f} mm) and got the mean of both."

@@ -58,12 +58,12 @@ def draw_for_fit(nominal: float, fit: iso286.Fit, state: State, shape: Shape = "
 def within(
     side: Side, drawn: float, limits: tuple[float, float], state: State, shape: Shape = "round"
 ) -> float:
-    """Probability that x and y of a print drawn `drawn` both lie within `limits` [mm]."""
+    """Probability that a print drawn `drawn` lies within `limits` [mm] along all of `State.axes`."""
     from scipy.special import ndtr
 
     theta = state.draws(4096)
     p = np.ones(len(theta))
-    for axis in ("x", "y"):
+    for axis in state.axes:
         size = Size(side=side, axis=axis, nominal=drawn, shape=shape)
         printed = drawn + theta @ size_gains(size, state.width)
         if state.scatter_mm > 0:
@@ -124,16 +124,18 @@ def held_grades(
         worst, name = 0.0, ""
         for nominal in (max(over, low, 1.0), min(to, high)):
             for side, shape, label in _KINDS:
-                for axis in ("x", "y"):
+                for axis in state.axes:
                     size = Size(side=side, axis=axis, nominal=nominal, shape=shape)
                     got = predict_size(size, known)
                     reach = abs(got.mean - nominal) + K95 * got.u
                     if reach > worst:
-                        worst, name = reach, f"{label} in {axis}"
+                        worst, name = reach, f"{label} {AXIS_WORDS[axis]}"
         grade = iso286.grade_for(2 * worst, min(to, high))
         out.append(HeldGrade(over=over, to=to, width_mm=2 * worst, grade=grade, worst=name))
     return tuple(out)
 
+
+AXIS_WORDS = {"x": "in x", "y": "in y", "a": "at +45°", "b": "at -45°"}
 
 _KINDS: tuple[tuple[Side, Shape, str], ...] = (
     ("outside", "square", "outlines"),

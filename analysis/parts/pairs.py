@@ -20,7 +20,11 @@ from fitassay.analysis.terms import INDEX, NAMES, PRINTER
 from fitassay.coupons.errors import InputError
 
 # Terms whose effects on a clearance depend on each other; all others add.
-INTERACTING = ("scale_x", "scale_y", "backlash_x", "backlash_y", "skew_xy")
+INTERACTING = (
+    "scale_x", "scale_y", "scale_xy", "backlash_x", "backlash_y", "backlash_a", "backlash_b", "skew_xy",
+)  # fmt: skip
+# Less than this of an error is none [its unit].
+NONE = 1e-9
 # What is not known is worth a word where it makes so much of a difference at the estimate [mm].
 ASKED_MM = 0.02
 # Over-compensation by this much makes its manner tell [mm]; it is taken for possible from so many draws on.
@@ -214,7 +218,7 @@ def contributions(pairs: tuple[Pair, ...], ways: tuple[Ways, ...], state: State)
     Shapley values: a term's effect averaged over all orders in which the errors could have come, so that all of them
     together are the whole difference.
     """
-    own = np.where(PRINTER, state.posterior.mean, 0.0)
+    own = np.where(PRINTER & (np.abs(state.posterior.mean) > NONE), state.posterior.mean, 0.0)
     out = np.empty((len(pairs), len(NAMES)))
     for turning in (False, True):
         at = [i for i, p in enumerate(pairs) if p.turns == turning]

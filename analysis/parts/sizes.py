@@ -9,8 +9,9 @@ import numpy as np
 from fitassay.analysis.chain.mating import PathHabits, Shape
 from fitassay.analysis.chain.sizes import Side, Size, size_gains
 from fitassay.analysis.normal import Normal
-from fitassay.analysis.terms import INDEX, PRINTER
+from fitassay.analysis.terms import INDEX, PLAYS, PRINTER
 from fitassay.coupons.errors import JobError
+from fitassay.coupons.feature import Axis
 
 DRAWS = 256
 SEED = 20
@@ -18,6 +19,8 @@ SEED = 20
 K95 = 1.959964
 # Contributions smaller than this are not worth a line [mm].
 VISIBLE_MM = 0.0005
+# What is known to be less is nil.
+NONE_MM = 1e-7
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -39,6 +42,13 @@ class State:
     width: float
     scatter_mm: float = 0.0
     habits: PathHabits = field(default_factory=PathHabits)
+
+    @property
+    def axes(self) -> tuple[Axis, ...]:
+        """Along which sizes miss differently: x and y, and the diagonals where crossed belts may have play."""
+        belts = list(PLAYS[2:])
+        has = np.abs(self.posterior.mean[belts]) + self.posterior.sd[belts] > NONE_MM
+        return ("x", "y", "a", "b") if has.any() else ("x", "y")
 
     def draws(self, n: int = DRAWS) -> np.ndarray:
         """Equally likely printers, ndarray (n, terms); see `Normal.draws`."""
