@@ -22,11 +22,8 @@ def along_diagonals(theta: np.ndarray) -> np.ndarray:
     moved = ("backlash_a", "backlash_b", "scale_xy", "skew_xy")
     a, b, scale, lean = (float(out[INDEX[name]]) for name in moved)
     out[[INDEX[name] for name in moved]] = 0.0
-    for quantity, value in (
-        ("scale x", scale + lean / 2),
-        ("scale y", scale - lean / 2),
-        ("play x", a * _C),
-        ("play y", b * _C),
-    ):
-        out[acting_on(quantity)[0]] += value
+    out[acting_on("scale x")[0]] += scale + lean / 2
+    out[acting_on("scale y")[0]] += scale - lean / 2
+    out[acting_on("play x")[0]] += a * _C
+    out[acting_on("play y")[0]] += b * _C
     return out
