@@ -108,6 +108,32 @@ def _repeats(*, more: bool, sd_mm: float, dof: int, stated_mm: float, used_mm: f
     return text
 
 
+def _ladder(
+    *,
+    coupon: str,
+    peg_mm: float,
+    tried_mm: tuple[float, float],
+    enters_mm: float | None,
+    turns_mm: float | None,
+) -> str:
+    peg = f"{coupon}: {peg_mm:g} mm pegs"
+    if enters_mm is None:
+        return (
+            f"{peg} go in nowhere up to {tried_mm[1]:.2f} mm of drawn clearance: print a looser ladder "
+            f"(make --new-print --family fit-ladder --clearance {tried_mm[1] + 0.4:.2f})."
+        )
+    if turns_mm == tried_mm[0]:
+        return (
+            f"{peg} turn in every bore, from {turns_mm:.2f} mm of drawn clearance on: for closer fits print a "
+            f"tighter ladder (make --new-print --family fit-ladder --clearance {max(tried_mm[0], 0.05):.2f} "
+            "--clearance-step 0.02)."
+        )
+    enters = f"go in from {enters_mm:.2f} mm of drawn clearance"
+    if turns_mm is None:
+        return f"{peg} {enters} and turn in none up to {tried_mm[1]:.2f} mm."
+    return f"{peg} {enters}, turn from {turns_mm:.2f} mm."
+
+
 def _filament(
     *,
     mean_mm: float,
@@ -238,6 +264,11 @@ _SENTENCES: dict[str, Callable[..., str]] = {
         "the printer has changed since."
     ),
     "fact-contradicted": lambda fact: _CONTRADICTED[fact],
+    "ladder": _ladder,
+    "ladder-order": lambda pairs, coupon: (
+        f"On {coupon}, {pairs[0][0]} {pairs[0][1]} but the wider {pairs[0][2]} {pairs[0][3]}: no printer does that. "
+        "Try both again; look for burrs and blobs."
+    ),
     "trials-contradict": lambda trials: (
         "What was tried by hand does not fit the sizes read: "
         f"{', '.join(f'{feature} on {coupon} ({answer})' for coupon, feature, answer in trials)}. "

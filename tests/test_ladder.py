@@ -21,7 +21,7 @@ from fitassay.analysis.estimation.trials import (
     rungs,
     trial_facts,
 )
-from fitassay.analysis.readings.reading import Reading
+from fitassay.analysis.readings.reading import Reading, parse_reading
 from fitassay.analysis.terms import INDEX, NAMES
 from fitassay.coupons.errors import JobError
 from fitassay.coupons.families.fit_ladder import BALL_MM, PEG_MM, clearances
@@ -245,7 +245,7 @@ def test_what_trials_say_is_passed_on_as_rows_of_the_hands_own_uncertainty():
     readings = answers(printer(contour_offset=0.08, backlash_x=0.05))
     before = prior(MACHINE)
     facts, notes = trial_facts(walk(FAMILY), readings, W, before)
-    assert notes == () and 1 <= len(facts) <= 3
+    assert {n.code for n in notes} == {"ladder"} and 1 <= len(facts) <= 3
     assert all(f.u == 0.03 and f.kind == "trials" for f in facts)
     information = [float(f.row @ before.cov @ f.row) / 0.03**2 for f in facts]
     assert min(information) >= 0.15 and information == sorted(information, reverse=True)
@@ -353,3 +353,48 @@ def test_bad_ladders(tmp_path, args):
     assert run("init", place, "--yes")[0] == 0
     code, _, err = run("make", place, "--family", "fit-ladder", *args)
     assert code == 2 and "Traceback" not in err
+
+
+def said(answers):
+    """What the notes say of a ladder whose rungs, from the tightest on, got these answers."""
+    manifest = coupon_set(FAMILY).manifest
+    (ladder,) = [c for c in manifest.coupons if c.id == "ladder"]
+    openings = sorted((f for f in ladder.features if f.kind == "inside"), key=lambda f: f.nominal_mm)
+    readings = tuple(
+        Reading(coupon="ladder", feature=f.id, reading_mm=None, fit=answer)
+        for f, answer in zip(openings, answers, strict=False)
+    )
+    _, notes = trial_facts(walk(FAMILY), readings, W, prior(MACHINE))
+    return " ".join(n.text for n in notes)
+
+
+def test_a_ladder_is_told_in_one_sentence():
+    """Rungs of 0.1 to 0.9 mm: the second goes in, the sixth turns."""
+    answers = ["does not go", *["sticks"] * 4, *["goes"] * 4]
+    assert said(answers) == "ladder: 8 mm pegs go in from 0.20 mm of drawn clearance, turn from 0.60 mm."
+
+
+def test_ends_of_a_ladder_ask_for_another():
+    assert "--clearance 0.10 --clearance-step 0.02" in said(["goes"] * 9)
+    assert "--clearance 1.30" in said(["does not go"] * 9)
+    assert "turn in none up to 0.90" in said(["sticks"] * 9)
+
+
+def test_an_order_that_no_printer_makes_is_asked_about():
+    text = said(["does not go", "goes", "sticks", "goes"])
+    assert "rung20 goes but the wider rung30 sticks" in text
+    assert "Try both again" in text
+
+
+@pytest.mark.parametrize(
+    ("typed", "answer"),
+    [
+        ("OK", "goes"),
+        ("yes", "goes"),
+        ("tight", "sticks"),
+        ("No", "does not go"),
+        ("won\u2019t go", "does not go"),
+    ],
+)
+def test_words_that_people_type(typed, answer):
+    assert parse_reading(typed) == (None, answer)

@@ -76,6 +76,43 @@ def rungs(manifest: Manifest, readings: tuple[Reading, ...]) -> tuple[Rung, ...]
     return tuple(found.values())
 
 
+def ladder_notes(trials: tuple[Rung, ...]) -> tuple[Note, ...]:
+    """What each ladder says by itself: from which drawn clearance its peg goes in and turns.
+
+    An order that no printer makes (a peg that goes in a tight bore and not in a wider one) is asked about; a ladder
+    that all or none of the pegs pass asks for one of other clearances.
+    """
+    notes = []
+    for coupon in dict.fromkeys(t.coupon for t in trials):
+        climbed = sorted((t for t in trials if t.coupon == coupon), key=lambda t: t.hole)
+        rank = [RANKS[t.answer] for t in climbed]
+        against = [
+            (climbed[i].feature, climbed[i].answer, climbed[j].feature, climbed[j].answer)
+            for i in range(len(rank))
+            for j in range(i + 1, len(rank))
+            if rank[i] > rank[j]
+        ]
+        facts = {
+            "coupon": coupon,
+            "peg_mm": climbed[0].peg,
+            "tried_mm": (_gap(climbed[0]), _gap(climbed[-1])),
+            "enters_mm": next((_gap(t) for t, r in zip(climbed, rank, strict=True) if r > 0), None),
+            "turns_mm": next((_gap(t) for t, r in zip(climbed, rank, strict=True) if r > 1), None),
+        }
+        notes.append(
+            Note("ladder-order", {"pairs": against, "coupon": coupon}) if against else Note("ladder", facts)
+        )
+    return tuple(notes)
+
+
+RANKS = {"does not go": 0, "sticks": 1, "goes": 2}
+
+
+def _gap(rung: Rung) -> float:
+    """Drawn clearance of a trial [mm]."""
+    return round(rung.hole - rung.peg, 3)
+
+
 def tried_columns(walk: SetWalk, readings: tuple[Reading, ...]) -> set[int]:
     """Columns of the walk whose openings something was tried in."""
     tried = {(r.coupon, r.feature) for r in readings if r.fit}
@@ -150,6 +187,7 @@ def trial_facts(
     if any(r.reading_mm is not None for r in readings):
         theta = mean + np.random.default_rng(SEED).standard_normal((DRAWS, len(mean))) @ root.T
         notes = _story(trials, chances(trials, width, theta).mean(axis=0))
+    notes = (*ladder_notes(trials), *notes)
     return _facts(z, covariance, mean, root, subspace), notes
 
 

@@ -21,6 +21,14 @@ REFERENCE = "reference"
 FITS = ("goes", "sticks", "does not go")
 """What may stand in place of a reading where a peg is tried in a hole."""
 
+TRIED: dict[str, str] = {
+    **{word: word for word in FITS},
+    **dict.fromkeys(("ok", "okay", "yes", "fits", "turns", "loose", "free"), "goes"),
+    **dict.fromkeys(("tight", "stiff", "jams", "stuck"), "sticks"),
+    **dict.fromkeys(("no", "not", "doesn't go", "will not go", "won't go"), "does not go"),
+}
+"""What people write for each of `FITS`."""
+
 LADDER = "fit-ladder"
 """The family whose holes are tried, not measured; its pegs are measured."""
 
@@ -75,9 +83,9 @@ def parse_reading(text: str, coupon: str = "") -> tuple[float | None, str]:
     """
     if coupon == WEIGHED:
         return parse_mass(text), ""
-    word = tidy(text).casefold()
-    if word in FITS:
-        return None, word
+    word = tidy(text).casefold().replace("\N{RIGHT SINGLE QUOTATION MARK}", "'")
+    if word in TRIED:
+        return None, TRIED[word]
     return parse_length(text), ""
 
 

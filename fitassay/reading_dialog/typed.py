@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 
-from fitassay.analysis.readings.file import FITS, parse_reading
+from fitassay.analysis.readings.file import TRIED, parse_reading
 from fitassay.coupons.wording import shown
 
 HELP = """\
@@ -16,7 +16,7 @@ Type what the caliper shows, in mm: 20.31 or 20,31. Several with blanks between 
   ?   this help
 Enter alone leaves a feature that has a reading as it is."""
 
-TRIALS = {"g": "goes", "st": "sticks", "d": "does not go", **{word: word for word in FITS}}
+TRIALS = {"g": "goes", "st": "sticks", "d": "does not go", "y": "goes", "n": "does not go", **TRIED}
 """What may be typed where a peg is tried in a hole."""
 
 SKIPS, BACKS = ("s", "skip"), ("b", "back")
