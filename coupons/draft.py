@@ -188,3 +188,37 @@ def across(
         jaw_mm=jaw,
         instruction=instruction,
     )
+
+
+def both_ways(
+    job: Job,
+    *,
+    name: str,
+    kind: Kind,
+    size: float,
+    low: tuple[float, float],
+    at: tuple[float, float],
+    z: float,
+    instruction: str,
+) -> list[Feature]:
+    """The same width along x and along y, from `low`, each taken at the other coordinate of `at` [mm].
+
+    `{faces}` and `{way}` in the instruction become "left and right", "left to right" along x, the like along y.
+    """
+    return [
+        across(
+            job,
+            axis,
+            id=f"{name}-{axis}",
+            kind=kind,
+            low=start,
+            high=start + size,
+            at=cross,
+            z=z,
+            instruction=instruction.format(faces=faces, way=way),
+        )
+        for axis, start, cross, faces, way in (
+            ("x", low[0], at[1], "left and right", "left to right"),
+            ("y", low[1], at[0], "front and back", "front to back"),
+        )
+    ]

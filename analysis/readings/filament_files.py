@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from pathlib import Path
 
 import numpy as np
 
 from fitassay.analysis.readings.table import Record, Table, csv_line
-from fitassay.coupons.errors import InputError, InputErrors
+from fitassay.coupons.errors import InputError
 from fitassay.coupons.files import is_there, read_input, write_atomic
 from fitassay.coupons.lock import locked
 from fitassay.coupons.numbers import parse_length
@@ -48,7 +47,7 @@ def read_diameters(path: Path) -> np.ndarray:
                 raise _wrong(table, record, column, message)
         return [first, np.nan if second is None else second]
 
-    rows = _rows(table, row)
+    rows = table.collect(row)
     if not rows:
         raise InputError("holds no diameters; measure at three places or more, twice across each", str(path))
     return np.array(rows)
@@ -59,10 +58,8 @@ def read_feed(path: Path) -> np.ndarray:
 
     Raises
     ------
-    InputError
-        The file cannot be read.
-    InputErrors
-        Everything that is wrong with it, with line and column.
+    InputError, InputErrors
+        As `read_diameters`.
     """
     table = _open(path, FEED_COLUMNS[:3], FEED_COLUMNS)
 
@@ -83,7 +80,7 @@ def read_feed(path: Path) -> np.ndarray:
             raise _wrong(table, record, "left_mm", message)
         return [commanded, marked, left]
 
-    rows = _rows(table, row)
+    rows = table.collect(row)
     if not rows:
         raise InputError("holds no feed test; fill in a row, or remove the file", str(path))
     return np.array(rows)
@@ -103,22 +100,6 @@ def add_row(path: Path, columns: tuple[str, ...], cells: tuple[str, ...]) -> Non
 
 def _open(path: Path, required: tuple[str, ...], known: tuple[str, ...]) -> Table:
     return Table(read_input(path, "list"), str(path), required, known)
-
-
-def _rows(table: Table, row: Callable[[Record], list[float] | None]) -> list[list[float]]:
-    """All rows that hold something; their problems are collected."""
-    found, problems = [], []
-    for record in table.records:
-        try:
-            values = row(record)
-        except InputError as exc:
-            problems.append(exc)
-        else:
-            if values is not None:
-                found.append(values)
-    if problems:
-        raise InputErrors(problems)
-    return found
 
 
 def _cell(table: Table, record: Record, column: str, zero: bool = False) -> float | None:

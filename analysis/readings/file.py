@@ -63,21 +63,10 @@ def read_readings(path: Path, manifest: Manifest) -> tuple[Reading, ...]:
     """
     table = open_table(path)
     names = Names(manifest)
-    readings, problems = [], []
     rows = [r for r in table.records if any(_place_cells(table, r))]
     if rows and not any(names.find(*_place_cells(table, r)) for r in rows):
         raise InputErrors([_another_print(table, rows[0], len(rows))])
-    for record in table.records:
-        try:
-            reading = _row(table, record, names)
-        except InputError as exc:
-            problems.append(exc)
-        else:
-            if reading is not None:
-                readings.append(reading)
-    if problems:
-        raise InputErrors(problems)
-    return tuple(readings)
+    return tuple(table.collect(lambda record: _row(table, record, names)))
 
 
 def _place_cells(table: Table, record: Record) -> tuple[str, str]:

@@ -4,14 +4,17 @@ from __future__ import annotations
 
 import csv
 import io
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from typing import TypeVar
 
 from fitassay.coupons.errors import InputError, InputErrors
 from fitassay.coupons.wording import did_you_mean, listed, shown
 
 LARGEST_BYTES = 5_000_000
 """No such file is longer; a longer one is some other file."""
+
+Entry = TypeVar("Entry")
 
 DELIMITERS = (",", ";", "\t")
 _LINE_ENDS = ("\r\n", "\n", "\r")
@@ -72,6 +75,21 @@ class Table:
         """The cell's text without surrounding blanks; empty where the row has no such cell."""
         at = self.columns.get(column)
         return record.cells[at].strip() if at is not None and at < len(record.cells) else ""
+
+    def collect(self, read: Callable[[Record], Entry | None]) -> list[Entry]:
+        """What all rows hold, without those that hold nothing; `InputErrors` with every row's problem."""
+        found, problems = [], []
+        for record in self.records:
+            try:
+                entry = read(record)
+            except InputError as exc:
+                problems.append(exc)
+            else:
+                if entry is not None:
+                    found.append(entry)
+        if problems:
+            raise InputErrors(problems)
+        return found
 
     def set(self, record: Record, cells: Mapping[str, str]) -> None:
         """Change cells of a row; a column that the file lacks is added if its cell is to hold anything."""

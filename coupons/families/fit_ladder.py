@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import shapely
 
-from fitassay.coupons.draft import Draft, Slab, across, engrave, standing
+from fitassay.coupons.draft import Draft, Slab, across, both_ways, engrave, standing
 from fitassay.coupons.errors import JobError
 from fitassay.coupons.family import Family
 from fitassay.coupons.feature import Feature
@@ -290,22 +290,13 @@ def _ball(job: Job) -> Draft:
 
 
 def _diameters(job: Job, name: str, size: float, x: float, y: float, z: float) -> tuple[Feature, ...]:
+    text = (
+        f"If you have a caliper: outside jaws over the {name}'s thickest place, {{way}}, longest reading; "
+        "leave it empty otherwise."
+    )
+    low = (x - size / 2, y - size / 2)
     return tuple(
-        across(
-            job,
-            axis,
-            id=f"{name}-{axis}",
-            kind="outside",
-            low=middle - size / 2,
-            high=middle + size / 2,
-            at=cross,
-            z=z,
-            instruction=(
-                f"If you have a caliper: outside jaws over the {name}'s thickest place, {way}, longest reading; "
-                "leave it empty otherwise."
-            ),
-        )
-        for axis, middle, cross, way in (("x", x, y, "left to right"), ("y", y, x, "front to back"))
+        both_ways(job, name=name, kind="outside", size=size, low=low, at=(x, y), z=z, instruction=text)
     )
 
 

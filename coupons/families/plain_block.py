@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from fitassay.coupons.draft import Draft, across, engrave, standing
+from fitassay.coupons.draft import Draft, both_ways, engrave, standing
 from fitassay.coupons.family import Family
 from fitassay.coupons.job import Job
 from fitassay.coupons.mark import make_arrow, make_mark
@@ -37,24 +37,20 @@ def build(job: Job) -> list[Draft]:
     z = job.mid_layer(job.band_start, height)
     features = []
     for kind, at, side, what in (("outside", 0.0, SIDE_MM, "block"), ("inside", low, HOLE_MM, "hole")):
-        for axis, faces in (("x", "left and right"), ("y", "front and back")):
-            jaws = "Outside jaws on" if kind == "outside" else "Inside jaws, 3 mm deep or more, between"
-            features.append(
-                across(
-                    job,
-                    axis,
-                    id=f"{what}-{axis}",
-                    kind=kind,  # type: ignore[arg-type]
-                    low=at,
-                    high=at + side,
-                    at=flank_middle(at, side, n),
-                    z=z,
-                    instruction=(
-                        f"{jaws} the {faces} faces of the {what}, clear of its notched corner; "
-                        "the seam belongs in the notch, not on these faces."
-                    ),
-                )
-            )
+        jaws = "Outside jaws on" if kind == "outside" else "Inside jaws, 3 mm deep or more, between"
+        features += both_ways(
+            job,
+            name=what,
+            kind=kind,  # type: ignore[arg-type]
+            size=side,
+            low=(at, at),
+            at=(flank_middle(at, side, n), flank_middle(at, side, n)),
+            z=z,
+            instruction=(
+                f"{jaws} the {{faces}} faces of the {what}, clear of its notched corner; "
+                "the seam belongs in the notch, not on these faces."
+            ),
+        )
     return [Draft(id="block", slabs=tuple(slabs), features=tuple(features))]
 
 

@@ -42,6 +42,13 @@ class Span:
     v: float
     instruction: str
 
+    @classmethod
+    def named(cls, name: str, kind: Kind, ends: tuple[float, float], v: float, where: str) -> Span:
+        """A width called by its size, ``neck6``; `where` the jaws of its kind go, `{}` standing for the size."""
+        size = f"{round(ends[1] - ends[0], 6):g}"
+        jaws = f"{kind.capitalize()} jaws {where.format(size)}"
+        return cls(id=name + size, kind=kind, u0=ends[0], u1=ends[1], v=v, instruction=jaws)
+
 
 @dataclass(frozen=True, kw_only=True)
 class Comb:
@@ -115,39 +122,18 @@ def _front(
         (n0, 0.0), (n0, neck_v), (c0, neck_v), (c0, chamber_v),
         (c1, chamber_v), (c1, neck_v), (n1, neck_v), (n1, 0.0),
     ]  # fmt: skip
-    chamber = c1 - c0
+    neck_at, chamber_at = neck_v / 2, (neck_v + chamber_v) / 2
     spans = [
-        Span(
-            id=f"neck{NECK_MM:g}",
-            kind="inside",
-            u0=n0,
-            u1=n1,
-            v=neck_v / 2,
-            instruction=f"Inside jaws in the {NECK_MM:g} mm neck, the narrow mouth of the T-slot",
-        ),
-        Span(
-            id=f"chamber{chamber:g}",
-            kind="inside",
-            u0=c0,
-            u1=c1,
-            v=(neck_v + chamber_v) / 2,
-            instruction=f"Inside jaws in the {chamber:g} mm chamber, the wide end of the T-slot",
+        Span.named("neck", "inside", (n0, n1), neck_at, "in the {} mm neck, the narrow mouth of the T-slot"),
+        Span.named(
+            "chamber", "inside", (c0, c1), chamber_at, "in the {} mm chamber, the wide end of the T-slot"
         ),
     ]
     end = c1 + wall
     if full:
         s0, s1 = end, end + SLOT_MM
         ring += [(s0, 0.0), (s0, chamber_v), (s1, chamber_v), (s1, 0.0)]
-        spans.append(
-            Span(
-                id=f"slot{SLOT_MM:g}",
-                kind="inside",
-                u0=s0,
-                u1=s1,
-                v=chamber_v / 2,
-                instruction=f"Inside jaws in the plain {SLOT_MM:g} mm slot",
-            )
-        )
+        spans.append(Span.named("slot", "inside", (s0, s1), chamber_v / 2, "in the plain {} mm slot"))
         end = s1 + wall
     return ring, spans, end
 
@@ -165,36 +151,13 @@ def _back(
         s0, s1, h1 = u + cut, u + cut + stem, u + head
         pieces.append([(s1, v1), (s1, v2), (h1, v2), (h1, v3), (u, v3), (u, v2), (s0, v2), (s0, v1)])
         spans += [
-            Span(
-                id=f"stem{stem:g}",
-                kind="outside",
-                u0=s0,
-                u1=s1,
-                v=(v1 + v2) / 2,
-                instruction=f"Outside jaws on the {stem:g} mm stem, under its head",
-            ),
-            Span(
-                id=f"head{head:g}",
-                kind="outside",
-                u0=u,
-                u1=h1,
-                v=(v2 + v3) / 2,
-                instruction=f"Outside jaws on the {head:g} mm head",
-            ),
+            Span.named("stem", "outside", (s0, s1), (v1 + v2) / 2, "on the {} mm stem, under its head"),
+            Span.named("head", "outside", (u, h1), (v2 + v3) / 2, "on the {} mm head"),
         ]
         u = h1 + gap
     end, top = u + TOOTH_MM, v2 + 0.5
     pieces.append([(end, v1), (end, top), (u, top), (u, v1)])
-    spans.append(
-        Span(
-            id=f"tooth{TOOTH_MM:g}",
-            kind="outside",
-            u0=u,
-            u1=end,
-            v=(v1 + top) / 2,
-            instruction=f"Outside jaws on the plain {TOOTH_MM:g} mm tooth",
-        )
-    )
+    spans.append(Span.named("tooth", "outside", (u, end), (v1 + top) / 2, "on the plain {} mm tooth"))
     return [p for piece in reversed(pieces) for p in piece], spans, end
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import shapely
 from shapely.geometry import MultiPoint
 
-from fitassay.coupons.draft import Draft, across, engrave, standing
+from fitassay.coupons.draft import Draft, both_ways, engrave, standing
 from fitassay.coupons.family import Family
 from fitassay.coupons.feature import Feature
 from fitassay.coupons.job import Job
@@ -93,43 +93,30 @@ def _size(job: Job, pairs: tuple[tuple[float, float], ...]) -> tuple[float, floa
 
 
 def _window(job: Job, side: float, x: float, y: float, z: float) -> list[Feature]:
-    return [
-        across(
-            job,
-            axis,
-            id=f"window{side:g}-{axis}",
-            kind="inside",
-            low=low,
-            high=low + side,
-            at=flank_middle(cross, side, job.rules.notch),
-            z=z,
-            instruction=(
-                f"Inside jaws, 3 mm deep or more, on the {faces} faces of the {side:g} mm window, clear of its "
-                "notched corner; the seam belongs in the notch, not on these faces."
-            ),
-        )
-        for axis, low, cross, faces in (("x", x, y, "left and right"), ("y", y, x, "front and back"))
-    ]
+    return both_ways(
+        job,
+        name=f"window{side:g}",
+        kind="inside",
+        size=side,
+        low=(x, y),
+        at=(flank_middle(x, side, job.rules.notch), flank_middle(y, side, job.rules.notch)),
+        z=z,
+        instruction=(
+            f"Inside jaws, 3 mm deep or more, on the {{faces}} faces of the {side:g} mm window, clear of its "
+            "notched corner; the seam belongs in the notch, not on these faces."
+        ),
+    )
 
 
 def _bore(job: Job, diameter: float, x: float, y: float, z: float) -> list[Feature]:
-    return [
-        across(
-            job,
-            axis,
-            id=f"bore{diameter:g}-{axis}",
-            kind="inside",
-            low=centre - diameter / 2,
-            high=centre + diameter / 2,
-            at=cross,
-            z=z,
-            instruction=(
-                f"Inside jaws, 3 mm deep or more, in the {diameter:g} mm bore, {way}, longest reading; "
-                "the seam should lie on a diagonal, not where the jaws touch."
-            ),
-        )
-        for axis, centre, cross, way in (("x", x, y, "left to right"), ("y", y, x, "front to back"))
-    ]
+    text = (
+        f"Inside jaws, 3 mm deep or more, in the {diameter:g} mm bore, {{way}}, longest reading; "
+        "the seam should lie on a diagonal, not where the jaws touch."
+    )
+    low = (x - diameter / 2, y - diameter / 2)
+    return both_ways(
+        job, name=f"bore{diameter:g}", kind="inside", size=diameter, low=low, at=(x, y), z=z, instruction=text
+    )
 
 
 FAMILY = Family(

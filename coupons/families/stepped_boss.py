@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 
-from fitassay.coupons.draft import Draft, Slab, across, engrave, standing
+from fitassay.coupons.draft import Draft, Slab, both_ways, engrave, standing
 from fitassay.coupons.family import Family
 from fitassay.coupons.job import Job
 from fitassay.coupons.mark import ink_height, least_width, make_mark
@@ -64,23 +64,19 @@ def build(job: Job) -> list[Draft]:
         else:
             slabs.append(Slab(outline=outline, z0=z0, z1=z1))
         z = job.mid_layer(max(z0, job.band_start), z1)
-        for axis, low, cross, faces in (("x", x, y, "left and right"), ("y", y, x, "front and back")):
-            features.append(
-                across(
-                    job,
-                    axis,
-                    id=f"step{side:g}-{axis}",
-                    kind="outside",
-                    low=low,
-                    high=low + side,
-                    at=flank_middle(cross, side, job.rules.notch),
-                    z=z,
-                    instruction=(
-                        f"Outside jaws on the {faces} faces of the {side:g} mm step, clear of its notched corner; "
-                        "the seam belongs in the notch, not on these faces."
-                    ),
-                )
-            )
+        features += both_ways(
+            job,
+            name=f"step{side:g}",
+            kind="outside",
+            size=side,
+            low=(x, y),
+            at=(flank_middle(x, side, job.rules.notch), flank_middle(y, side, job.rules.notch)),
+            z=z,
+            instruction=(
+                f"Outside jaws on the {{faces}} faces of the {side:g} mm step, clear of its notched corner; "
+                "the seam belongs in the notch, not on these faces."
+            ),
+        )
         z0 = z1
     return [Draft(id="boss", slabs=tuple(slabs), features=tuple(features), notes=notes)]
 
