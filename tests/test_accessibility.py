@@ -90,7 +90,7 @@ def test_checker_does_find_a_fault(browser, report: Path) -> None:
     context.close()
 
 
-@pytest.mark.parametrize("width", [1280, 768, 390, 320])
+@pytest.mark.parametrize("width", [pytest.param(w, marks=pytest.mark.long) for w in (1280, 768, 390)] + [320])
 def test_no_sideways_scrolling_of_the_page(browser, report: Path, width: int) -> None:
     page = browser.new_page(viewport={"width": width, "height": 800})
     page.goto(report.as_uri())

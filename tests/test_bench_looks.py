@@ -182,7 +182,7 @@ def test_the_most_telling_feature_is_one_press_away(page: Page, case: Path) -> N
     assert label == f"Measure {name(page)} next"
 
 
-@pytest.mark.parametrize("query", ["", "?code=wrong"])
+@pytest.mark.parametrize("query", [pytest.param("", marks=pytest.mark.long), "?code=wrong"])
 def test_without_the_key_the_page_says_so(window: BrowserContext, url: str, query: str) -> None:
     page = window.new_page()
     answer = page.goto(url.split("?")[0] + query)

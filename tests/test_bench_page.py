@@ -49,7 +49,7 @@ def test_a_whole_set_by_keyboard(page: Page, case: Path) -> None:
     assert values_of(case) == as_entered(case, texts)
 
 
-@pytest.mark.parametrize("burst", [caliper, at_once])
+@pytest.mark.parametrize("burst", [pytest.param(caliper, marks=pytest.mark.long), at_once])
 def test_a_burst_of_twenty_lands_on_the_right_features(
     page: Page, case: Path, burst: Callable[[Page, list[str]], object]
 ) -> None:

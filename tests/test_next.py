@@ -16,7 +16,13 @@ from fitassay.analysis.diagnosis.information_gain import (
     share_removed,
 )
 from fitassay.analysis.diagnosis.lookahead import few_enough, look_ahead
-from fitassay.analysis.diagnosis.ranking import Standing, rank_coupons, rank_readings, rank_unprinted
+from fitassay.analysis.diagnosis.ranking import (
+    Standing,
+    rank_coupons,
+    rank_readings,
+    rank_unprinted,
+    what_next,
+)
 from fitassay.analysis.estimation.known import Known, path_place
 from fitassay.analysis.estimation.observations import single_reading_sd
 from fitassay.analysis.estimation.priors import prior_sds
@@ -113,6 +119,21 @@ def test_a_coupon_tells_no_less_than_its_best_reading():
         best = max(mine, key=lambda n: n.gain)
         assert whole.gain >= best.gain - 1e-12
         assert whole.feature == best.feature
+
+
+@pytest.mark.parametrize(("share", "printing"), [(0.55, False), (0.45, True)])
+def test_more_is_printed_only_where_what_is_at_hand_leaves_half_of_the_doubt(share, printing):
+    """Four readings of the wall against a doubt about the bead alone: sd'/sd = 1 / sqrt(1 + 4 sd^2 / u^2)."""
+    w, u = walk(("single-wall",)), 0.02
+    assert len(w.keys) == 4
+    sd = np.full(len(TERMS), 1e-9)
+    sd[INDEX["bead_excess"]] = u * np.sqrt((1 / (1 - share) ** 2 - 1) / 4)
+    doubt = np.zeros(len(TERMS))
+    doubt[INDEX["bead_excess"]] = 1.0
+    standing = Standing(posterior=Normal.independent(sd), doubt=doubt, measured=frozenset(), u=u)
+    found = what_next(w, standing, MACHINE)
+    assert found[0].coupon == "wall" and found[0].gain == pytest.approx(share, abs=1e-6)
+    assert (len(found) > 1) == printing
 
 
 def test_what_is_read_already_is_asked_again_only_on_demand():

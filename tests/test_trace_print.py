@@ -52,7 +52,11 @@ def both_ways(
     "seed", [1, pytest.param(2, marks=pytest.mark.long), pytest.param(4, marks=pytest.mark.long)]
 )
 @pytest.mark.parametrize(
-    ("term", "seam"), [("backlash_x", (1000.0, 1000.0)), ("backlash_y", (1000.0, -1000.0))]
+    ("term", "seam"),
+    [
+        ("backlash_x", (1000.0, 1000.0)),
+        pytest.param("backlash_y", (1000.0, -1000.0), marks=pytest.mark.long),
+    ],
 )
 def test_seams_at_the_worst_place(tmp_path, term, seam, seed):
     # One wall, drawn the other way round, its seam beside the measured flanks, with travel from the far side: the
