@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import Any
 
 import click
@@ -16,6 +17,11 @@ carry_option = click.option(
     help="The one earlier print whose result is taken as known before; by default all of them are, with drift.",
 )
 json_option = click.option("--json", "as_json", is_flag=True, help="Answer in JSON, and nothing else.")
+
+
+def file_option(*names: str, help: str, **how: Any) -> Any:
+    """An option that takes a file's name; whether it is there the reader of its kind says."""
+    return click.option(*names, type=click.Path(path_type=Path), metavar="FILE", help=help, **how)
 
 
 class Number(click.ParamType):

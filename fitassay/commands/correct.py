@@ -10,7 +10,7 @@ import click
 from fitassay.case import Case
 from fitassay.chosen import judged_print
 from fitassay.coupons.errors import InputError, JobError
-from fitassay.options import carry_option, case_argument, json_option, print_option
+from fitassay.options import carry_option, case_argument, file_option, json_option, print_option
 from fitassay.terminal import answer, note, say, table, working
 
 if TYPE_CHECKING:
@@ -25,12 +25,10 @@ PRINTERS = 4
 @click.command()
 @case_argument
 @click.argument("part", metavar="PART", type=click.Path(path_type=Path))
-@click.option(
+@file_option(
     "-o",
     "--out",
     required=True,
-    type=click.Path(path_type=Path),
-    metavar="FILE",
     help="The part to print: .stl or .3mf.",
 )
 @print_option

@@ -10,7 +10,7 @@ import click
 from fitassay.case import Case, Print
 from fitassay.chosen import judged_print
 from fitassay.coupons.machine import Machine
-from fitassay.options import carry_option, case_argument, json_option, print_option
+from fitassay.options import carry_option, case_argument, file_option, json_option, print_option
 from fitassay.terminal import answer, clean, note, say, width, working
 from fitassay.workflow import diagnose_print
 
@@ -21,11 +21,9 @@ if TYPE_CHECKING:
 @click.command()
 @case_argument
 @print_option
-@click.option(
+@file_option(
     "--trace",
     "file",
-    type=click.Path(path_type=Path),
-    metavar="FILE",
     help="The sliced file that was printed; the one traced last unless given.",
 )
 @carry_option

@@ -11,7 +11,7 @@ import click
 from fitassay.case import Case, Print
 from fitassay.coupons.errors import InputError, JobError
 from fitassay.coupons.machine import Machine
-from fitassay.options import Number, case_argument, json_option, print_option
+from fitassay.options import Number, case_argument, file_option, json_option, print_option
 from fitassay.own_paths import write_plates
 from fitassay.path_frame import SEALED, Ways, keep_ways, kept_ways, ways_like, ways_of
 from fitassay.terminal import answer, ask, clean, note, say, working
@@ -25,18 +25,12 @@ SHOWN_LINES = 30
 
 @click.command()
 @case_argument
-@click.option(
+@file_option(
     "--like",
-    type=click.Path(path_type=Path),
-    metavar="FILE",
     help="A file that your slicing program wrote for this machine: its start, its end and its speeds are taken.",
 )
-@click.option(
-    "--start", type=click.Path(path_type=Path), metavar="FILE", help="The start by itself, with --end."
-)
-@click.option(
-    "--end", type=click.Path(path_type=Path), metavar="FILE", help="The end by itself, with --start."
-)
+@file_option("--start", help="The start by itself, with --end.")
+@file_option("--end", help="The end by itself, with --start.")
 @click.option(
     "--start-as-is", is_flag=True, help="Take a start that shows no heat-up or no homing (a macro does it)."
 )

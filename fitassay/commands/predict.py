@@ -11,7 +11,15 @@ import click
 from fitassay.case import Case, Print
 from fitassay.chosen import judged_print
 from fitassay.coupons.errors import InputError
-from fitassay.options import Length, Number, carry_option, case_argument, json_option, print_option
+from fitassay.options import (
+    Length,
+    Number,
+    carry_option,
+    case_argument,
+    file_option,
+    json_option,
+    print_option,
+)
 from fitassay.terminal import answer, note, say, working
 
 if TYPE_CHECKING:
@@ -56,20 +64,14 @@ class TwoLengths(click.ParamType):
     metavar="PEG,HOLE",
     help="Drawn sizes in mm; repeatable.",
 )
-@click.option(
-    "--features", type=click.Path(path_type=Path), metavar="FILE", help="A CSV of your own sizes and pairs."
-)
-@click.option(
+@file_option("--features", help="A CSV of your own sizes and pairs.")
+@file_option(
     "--part",
-    type=click.Path(path_type=Path),
-    metavar="FILE",
     help="Your own part, STL or 3MF, as you will print it.",
 )
-@click.option(
+@file_option(
     "--with",
     "other",
-    type=click.Path(path_type=Path),
-    metavar="FILE",
     help="The part that it goes together with.",
 )
 @click.option("--unit", metavar="UNIT", help="What the numbers of an STL mean: mm, cm, m, inch or micron.")

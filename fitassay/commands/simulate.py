@@ -14,7 +14,7 @@ from fitassay.analysis.terms import TERMS, Term
 from fitassay.case import Case
 from fitassay.coupons.errors import InputError
 from fitassay.coupons.wording import count
-from fitassay.options import Number, case_argument, json_option, print_option
+from fitassay.options import Number, case_argument, file_option, json_option, print_option
 from fitassay.terminal import answer, clean, note, say, working
 from fitassay.workflow import refuse_to_replace, simulate_print
 
@@ -59,12 +59,10 @@ def _term_options(command: Callable[..., Any]) -> Callable[..., Any]:
 @click.option(
     "--reference", "pieces", multiple=True, metavar="PIECE", help="Also read a piece such as outside:10.000."
 )
-@click.option(
+@file_option(
     "--trace",
     "files",
-    type=click.Path(path_type=Path),
     multiple=True,
-    metavar="FILE",
     help="Print the path of this sliced file, seams and all, in place of an ideal one; repeatable, one a plate.",
 )
 @click.option("--force", is_flag=True, help="Replace readings that are there.")
