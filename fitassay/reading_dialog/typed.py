@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 
-from fitassay.analysis.readings.file import TRIED, parse_reading
+from fitassay.analysis.readings.reading import TRIED, parse_reading
 from fitassay.coupons.wording import shown
 
 HELP = """\
