@@ -5,11 +5,12 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from fitassay.analysis.diagnosis.sequential import Guide, replay
+from fitassay.analysis.diagnosis.sequential import Guide
 from fitassay.analysis.readings.file import Reading
 from fitassay.analysis.terms import NAMES, TERMS
 from fitassay.coupons.machine import Machine
 from tests.posteriors import posterior
+from tests.replays import replay
 from tests.sets import walk
 
 

@@ -13,7 +13,6 @@ from fitassay.analysis.parts.iso286 import (
     limits,
     parse_fit,
     parse_zone,
-    size_range,
     tolerance,
 )
 from fitassay.coupons.errors import InputError
@@ -44,7 +43,6 @@ def tolerance_unit(end):
 
 def test_ranges_end_where_the_standards_do():
     assert tuple(RANGE_ENDS) == ENDS[1:]
-    assert [size_range(end) for end in ENDS[1:]] == [(0, 3), *zip(ENDS[1:], ENDS[2:], strict=False)]
 
 
 @pytest.mark.parametrize("end", RANGE_ENDS)
@@ -168,9 +166,9 @@ def test_grade_lookup(width, nominal, grade):
 
 
 def test_range_edges_belong_to_the_lower_range():
-    assert size_range(3) == (0, 3)
-    assert size_range(3.0001) == (3, 6)
-    assert size_range(30) == (18, 30)
+    # IT7 is 10 µm up to 3 mm, 12 µm up to 6 mm; 21 µm up to 30 mm, 25 µm up to 50 mm.
+    for end, at, above in ((3, 0.010, 0.012), (30, 0.021, 0.025)):
+        assert tolerance(end, 7) == at and tolerance(end + 1e-4, 7) == above
 
 
 @pytest.mark.parametrize(

@@ -226,7 +226,7 @@ def test_a_second_book_and_an_editor_are_seen(book, path):
     assert values_on_disk(path) == {("boss", "x20"): [20.3], ("boss", "y20"): [20.4], ("boss", "x8"): [8.1]}
     assert book.values("boss", "y20") == (20.4,)
     path.write_text(path.read_text().replace("20.4", "20.6"))
-    book.refresh()
+    book.add("boss", "x8", 8.2)
     assert book.values("boss", "y20") == (20.6,)
 
 

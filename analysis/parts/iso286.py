@@ -114,12 +114,6 @@ def _row(nominal: float, ends: tuple[float, ...]) -> int:
     return next(i for i, end in enumerate(ends) if nominal <= end)
 
 
-def size_range(nominal: float) -> tuple[float, float]:
-    """The main range of nominal sizes that holds `nominal`: over, up to and including [mm]."""
-    i = _row(nominal, RANGE_ENDS)
-    return (RANGE_ENDS[i - 1] if i else 0.0), RANGE_ENDS[i]
-
-
 def tolerance(nominal: float, grade: int) -> float:
     """Width of the standard tolerance IT`grade` at `nominal` [mm], from the table.
 

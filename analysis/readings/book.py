@@ -74,11 +74,6 @@ class ReadingsBook:
 
     # Looking
 
-    def refresh(self) -> None:
-        """Read the file anew; others may have changed it."""
-        with self._guard:
-            self._table = self._load()
-
     def values(self, coupon: str, feature: str) -> tuple[float, ...]:
         """Sizes read so far [mm], in the file's order; trials are not among them."""
         texts = (t for t, _ in self._cells(coupon, feature))

@@ -9,12 +9,13 @@ from pathlib import Path
 
 import numpy as np
 
-from fitassay.analysis.diagnosis.sequential import Guide, replay
+from fitassay.analysis.diagnosis.sequential import Guide
 from fitassay.analysis.terms import NAMES
 from fitassay.analysis.validation.population import MIXES, draw_printers
 from fitassay.analysis.validation.virtual_caliper import NOISES, read_sets
 from fitassay.coupons.files import write_atomic
 from tests.calibration.study import MACHINE, set_walk
+from tests.replays import replay
 
 GUIDE = Path(__file__).parents[2] / "gallery" / "guide"
 PRINTERS = 300
