@@ -24,8 +24,7 @@ Outcome = Literal["improved", "worse", "no clear change", "not measured"]
 SURE = 0.975
 # With all terms taken together, a change holds but by mistake in so many comparisons.
 WRONG = 0.05
-DRAWS = 8000
-SEED = 41
+DRAWS, SEED = 8000, 41
 # A setting counts as set to the advised value within twice its uncertainty or this share of the advised change.
 AS_ADVISED = 0.1
 

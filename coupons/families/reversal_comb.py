@@ -21,9 +21,7 @@ from fitassay.coupons.shapes import Outline, Ring, quarter_turn, region, rounded
 STEMS_MM = (6.0, 10.0)
 """Stems; with heads two undercuts wider, a stem and a head of one nominal size stand side by side."""
 
-TOOTH_MM = 8.0
-NECK_MM = 6.0
-SLOT_MM = 8.0
+TOOTH_MM, NECK_MM, SLOT_MM = 8.0, 6.0, 8.0
 LIP_MM = 4.0
 """Walls beside chamber and slot: inside jaws push the neck's lips apart by 0.009 mm a newton."""
 

@@ -14,24 +14,24 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from fitassay.coupons.sheet.ground import ARROW, ROW, Ground
+from fitassay.coupons.sheet.ground import Ground
+from fitassay.coupons.sheet.measures import (
+    ARROW,
+    ARROWS_INSIDE,
+    BALLOON,
+    BEYOND,
+    FIRST_ROW,
+    GAP,
+    ROW,
+    TEXT_GAP,
+)
 from fitassay.coupons.sheet.view import Place
-
-# Paper sizes [mm].
-ARROWS_INSIDE = 2 * ARROW + 1.0
-GAP = 0.8
-BEYOND = 1.5
-FIRST_ROW = 9.0
-TEXT_GAP = 0.7
-BALLOON = 4.2
 
 MOST_ROWS = 14
 # How far from the touched faces a row between the outlines is looked for, and how finely.
-NEAR = 8.0
-STEP = 1.0
+NEAR, STEP = 8.0, 1.0
 # So many of the cheapest choices are looked at together: first for what lies near them, then for what they cross.
-NEAR_AT_ONCE = 64
-AT_ONCE = 16
+NEAR_AT_ONCE, AT_ONCE = 64, 16
 # What departs less from a straight line is taken for one.
 FLAT = 0.05
 # From this cost on a larger scale is worth a try.

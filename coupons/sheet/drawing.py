@@ -7,15 +7,11 @@ from collections.abc import Callable, Iterable
 
 import numpy as np
 
-from fitassay.coupons.sheet.dimension import BALLOON, Dimension
-from fitassay.coupons.sheet.ground import ARROW
-from fitassay.coupons.sheet.layout import AXIS, SEAM_RADIUS, Jaw, Layout, SeamMark
+from fitassay.coupons.sheet.dimension import Dimension
+from fitassay.coupons.sheet.layout import Jaw, Layout, SeamMark
+from fitassay.coupons.sheet.measures import ARROW, AXIS, BALLOON, MEASURED, NARROW, SEAM_RADIUS, WIDE
 from fitassay.coupons.sheet.paper import POINT_MM, WHITE, SheetPdf
 
-# Line widths [mm], two to one as in ISO 128 (from memory), and one heavier for what is measured.
-WIDE = 0.35
-NARROW = 0.18
-MEASURED = 0.8
 MATERIAL_GREY = 225
 FIGURE_PT = 9.0
 ARROW_HALF_WIDTH = ARROW * math.tan(math.radians(10.0))

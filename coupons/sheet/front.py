@@ -9,18 +9,9 @@ import numpy as np
 
 from fitassay.coupons.feature import Coupon, Manifest
 from fitassay.coupons.machine import Machine
-from fitassay.coupons.sheet.drawing import (
-    MEASURED,
-    NARROW,
-    WIDE,
-    ToPage,
-    balloon,
-    draw_axes,
-    draw_jaw,
-    draw_seam,
-    fill_material,
-)
-from fitassay.coupons.sheet.layout import AXIS, SeamMark, make_jaw
+from fitassay.coupons.sheet.drawing import ToPage, balloon, draw_axes, draw_jaw, draw_seam, fill_material
+from fitassay.coupons.sheet.layout import SeamMark, make_jaw
+from fitassay.coupons.sheet.measures import AXIS, MEASURED, NARROW, WIDE
 from fitassay.coupons.sheet.paper import MARGIN, TOP, SheetPdf, line_step
 from fitassay.coupons.sheet.section import Piece
 from fitassay.coupons.sheet.words import (

@@ -11,11 +11,9 @@ from typing import Any
 import numpy as np
 import shapely
 
+from fitassay.coupons.sheet.measures import ARROW, ROW
 from fitassay.coupons.sheet.view import View
 
-# Paper sizes [mm].
-ARROW = 2.5
-ROW = 6.0
 # An outline that runs this near to a dimension line is taken for it.
 BESIDE = 1.2
 FACET = 0.02

@@ -14,20 +14,18 @@ import shapely
 
 from fitassay.coupons.sheet.dimension import POOR, Dimension, best_dimension
 from fitassay.coupons.sheet.ground import UNREADABLE, Ground
+from fitassay.coupons.sheet.measures import (
+    AXIS,
+    JAW_ACROSS,
+    JAW_DEEP,
+    NIB_ACROSS,
+    NIB_CUT,
+    NIB_DEEP,
+    NIB_TIP,
+    SEAM_RADIUS,
+    WALL_LEAST,
+)
 from fitassay.coupons.sheet.view import Place, View
-
-# Paper sizes [mm].
-JAW_ACROSS = 3.4
-JAW_DEEP = 3.2
-# An inside jaw's: with their rear corners cut, four of them find room in a 12 mm square.
-NIB_ACROSS = 3.0
-NIB_DEEP = 2.7
-NIB_CUT = 0.6
-NIB_TIP = 1.0
-SEAM_RADIUS = 1.8
-AXIS = 11.0
-# Jaws of one wall that come nearer than this hide it.
-WALL_LEAST = 1.5
 
 
 @dataclass(frozen=True, kw_only=True)
