@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from scipy.stats import norm
 
-from fitassay.analysis.diagnosis.sequential import Guide
+from fitassay.analysis.diagnosis.sequential import Guide, Step
 from fitassay.analysis.readings.file import Reading
 from fitassay.analysis.terms import NAMES, TERMS
 from fitassay.coupons.machine import Machine
@@ -90,3 +91,60 @@ def test_dear_readings_wait():
     cost = np.ones(len(guide.walk.keys))
     cost[first] = 10.0
     assert Guide(walk(), Machine(), cost).start().step().column != first
+
+
+@pytest.mark.parametrize(
+    ("status", "chance", "safe"),
+    [
+        ("dominant", 0.95, True),
+        ("leading", 0.96, True),
+        ("leading", 0.94, False),
+        ("undetermined", 0.99, False),
+        ("unexplained", 0.99, False),
+        ("within-noise", 0.6, True),
+    ],
+)
+def test_a_verdict_is_safe_from_95_percent_on_or_when_nothing_can_be_seen(status, chance, safe):
+    step = Step(column=3, status=status, term="backlash_x", chance=chance)
+    assert step.safe == safe
+    assert step.reaches(chance) == (status in ("dominant", "leading", "within-noise"))
+
+
+def test_where_pegs_are_tried_nothing_is_read():
+    w = walk(("fit-ladder",))
+    guide = Guide(w, Machine())
+    read = {w.keys[i] for i in guide.readable}
+    assert read == {key for key, f in zip(w.keys, w.features, strict=True) if f.kind == "outside"}
+    assert {c for c, _ in read} == {"peg", "ball"}
+    assert guide.start().step().column in guide.readable
+    # A bore that is no rung is read.
+    assert len(Guide(walk(), Machine()).readable) == len(walk().keys)
+
+
+def test_of_few_readings_none_checks_another():
+    progress = Guide(walk(("single-wall",)), Machine()).start()
+    for column in (0, 1, 2):
+        progress.read(column, 0.45)
+    assert progress.unchecked() == (0, 1, 2)
+    progress.read(0, 0.45)
+    assert progress.unchecked() == (1, 2)
+    # Four places of one wall check each other.
+    progress.read(3, 0.45)
+    assert progress.unchecked() == ()
+
+
+@pytest.mark.parametrize("families", [("height-stair",), ("plain-block",), ("corner-plate", "height-stair")])
+def test_readings_that_could_hide_half_a_millimetre_are_to_be_taken_twice(families):
+    """Each against the fit of all the others, once at a time; a slip shows from the Bonferroni limit on."""
+    guide = Guide(walk(families), Machine())
+    progress, n = guide.start(), len(guide.u)
+    for column in range(n):
+        progress.read(column, float(guide.base[column]))
+    limit, expected = norm.isf(0.015 / (2 * n)), []
+    for i in range(n):
+        rest = np.arange(n) != i
+        fit = posterior(guide.gains[rest], np.zeros(n - 1), guide.u[rest], guide.prior.sd)
+        sd = np.sqrt(guide.u[i] ** 2 + guide.gains[i] @ fit.cov @ guide.gains[i])
+        if limit * sd > 0.5:
+            expected.append(i)
+    assert progress.unchecked() == tuple(expected)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -11,7 +12,7 @@ from fitassay.analysis.diagnosis.advice import advise
 from fitassay.analysis.diagnosis.confounding import confounded_groups, find_confounded
 from fitassay.analysis.diagnosis.diagnosis_notes import cancelling
 from fitassay.analysis.diagnosis.ranking import doubted, open_doubt
-from fitassay.analysis.diagnosis.verdict import Judged, Reference
+from fitassay.analysis.diagnosis.verdict import Judged, Reference, with_ordinary
 from fitassay.analysis.diagnosis.verdict_words import verdict_of
 from fitassay.analysis.normal import Normal
 from fitassay.analysis.terms import INDEX, PRINTER, TERMS
@@ -174,10 +175,10 @@ def test_a_known_sum_is_acted_on_from_twice_its_uncertainty_on(sds, needed):
 
 @pytest.mark.parametrize(("sds", "told"), [(4.05, True), (3.95, False)])
 def test_errors_that_hide_each_other_are_told_when_both_are_certain(sds, told):
-    """Bead 0.2 on, path 0.08 in on both sides: 0.16 of it is hidden, on every size that both act on."""
+    """Bead 0.2 on, path 0.08 in on both sides: 0.16 of it is hidden on the one size, 0.12 on the other."""
     mean = values(bead_excess=0.2, contour_offset=-0.08)
     cov = np.diag(np.where(np.arange(K) == PATH, 0.08 / sds, 0.001) ** 2)
-    sizes = reference({"bead_excess": 1, "contour_offset": 2}, {"bead_excess": -1, "contour_offset": -2})
+    sizes = reference({"bead_excess": 1, "contour_offset": 2}, {"bead_excess": -1, "contour_offset": -1.5})
     notes = cancelling(Normal(mean=mean, cov=cov), sizes, np.full(2, 0.05))
     assert bool(notes) == told
     if told:
@@ -209,3 +210,21 @@ def test_the_three_greatest_doubts_are_named():
     doubt = values(backlash_x=0.3, backlash_y=0.2, bead_excess=0.1, contour_offset=0.05)
     assert doubted(doubt) == "backlash in x, backlash in y and bead width"
     assert doubted(values(backlash_x=0.3, backlash_y=0.029)) == "backlash in x"
+
+
+def test_what_was_not_measured_is_judged_by_ordinary_sizes():
+    """Outlines and openings of 20 mm, round bores of 8, along x and y; gains by the closed forms, derived here."""
+    have = reference({"scale_x": 30.0})
+    have = replace(have, labels=("outside x, 30.45 mm",))
+    got = with_ordinary(have, 0.45)
+    assert got.labels == (
+        "outside x, 30.45 mm", "outside y, 20 mm", "inside x, 20 mm", "inside y, 20 mm", "round bore x, 8 mm",
+        "round bore y, 8 mm",
+    )  # fmt: skip
+    assert got.inside.tolist() == [False, False, True, True, True, True]
+    assert got.gains[0, SX] == 30.0
+    assert got.gains[1:, INDEX["scale_y"]] == pytest.approx([19.55, 0, 20.45, 0, 8.45], abs=1e-3)
+    assert got.gains[1:, INDEX["bore_closure"]] == pytest.approx([0, 0, 0, -0.375, -0.375], abs=1e-3)
+    assert got.gains[1:, PATH] == pytest.approx([2, -2, -2, -2, -2], abs=1e-3)
+    # What the caliper gets wrong is no part's fault.
+    assert not got.gains[:, ~PRINTER].any()
