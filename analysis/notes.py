@@ -274,6 +274,14 @@ _SENTENCES: dict[str, Callable[..., str]] = {
         f"{', '.join(f'{feature} on {coupon} ({answer})' for coupon, feature, answer in trials)}. "
         "Look for burrs and blobs, and try again."
     ),
+    "counts-apart": lambda rows: (
+        f"Counts of {places(rows)} are more than one pair apart: count there once more, from the nearest number."
+    ),
+    "play-with-speed": lambda axis, slow_mm, usual_mm, u_mm: (
+        f"Lost motion in {axis} goes with the speed: {slow_mm:.2f} mm slowly, {usual_mm:.2f} mm at the usual speed "
+        f"(difference ± {2 * u_mm:.2f} mm, k = 2). A loose belt or a weak motor does that; a compensation mends one "
+        "speed only."
+    ),
     "file-path": lambda file: f"Sensitivities follow the path in {file}, not an ideal one.",
     "file-backlash": lambda readings: (
         "In that file backlash acts otherwise than in an ideal path on "

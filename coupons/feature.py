@@ -9,8 +9,11 @@ from typing import Literal
 Axis = Literal["x", "y", "z", "a", "b"]
 """What sizes are measured along; a is the rising diagonal, 45 degrees from +x to +y, b the falling one."""
 
-Kind = Literal["outside", "inside", "thickness", "height", "diagonal", "rim"]
-KINDS: tuple[Kind, ...] = ("outside", "inside", "thickness", "height", "diagonal", "rim")
+Kind = Literal["outside", "inside", "thickness", "height", "diagonal", "rim", "vernier", "gap"]
+KINDS: tuple[Kind, ...] = ("outside", "inside", "thickness", "height", "diagonal", "rim", "vernier", "gap")
+
+BY_EYE: tuple[Kind, ...] = ("vernier", "gap")
+"""Read by counting pairs, without a caliper."""
 
 DEEP_MM = 3.0
 """Flat jaws rest on this much of a flank's height."""
@@ -23,8 +26,39 @@ EDGE_MM = 0.2
 
 
 @dataclass(frozen=True, kw_only=True)
+class Pairs:
+    """A row of pairs of beads that is read by eye; pair number i stands for i times `step_mm`.
+
+    Attributes
+    ----------
+    first, last : int
+        Numbers of the row's ends.
+    step_mm : float [mm]
+    pitch_mm : float [mm]
+        From pair to pair.
+    tick_mm : float [mm]
+        Length of a bead from its rail to where it faces the other.
+    lead_mm : float [mm]
+        The nozzle comes to each bead over this much along the row.
+    ways : tuple of two int
+        1 where it comes in the measured direction, -1 against it: beads of contact a, of contact b.
+    slow : bool
+        Whether it comes slowly.
+    """
+
+    first: int
+    last: int
+    step_mm: float
+    pitch_mm: float
+    tick_mm: float
+    lead_mm: float
+    ways: tuple[int, int]
+    slow: bool = False
+
+
+@dataclass(frozen=True, kw_only=True)
 class Feature:
-    """One place where the caliper is put.
+    """One place where the caliper is put, or a row that is read by eye.
 
     Attributes
     ----------
@@ -33,7 +67,9 @@ class Feature:
     kind : Kind
         Which jaws and which faces: ``outside`` (outside jaws over material), ``inside`` (inside jaws in an
         opening), ``thickness`` (outside jaws over a single bead), ``height`` (along z), ``diagonal``
-        (outside jaws on two corners), ``rim`` (outside jaws over the top `RIM_MM` of a flank only).
+        (outside jaws on two corners), ``rim`` (outside jaws over the top `RIM_MM` of a flank only); by eye
+        ``vernier`` (which of a row's facing beads line up) and ``gap`` (the first pair of a row with light between
+        its beads).
     direction_deg : float [degree]
         Measured direction in the xy plane, counter-clockwise from +x, from contact a to contact b; 0 for
         heights, whose direction is z.
@@ -45,6 +81,8 @@ class Feature:
         Width of the jaw's flat at the contact, across the measured direction.
     instruction : str
         One sentence for the person with the caliper.
+    pairs : Pairs or None
+        Of a row that is read by eye; its contacts are the facing ends, or the middles, of pair 0's beads.
     """
 
     id: str
@@ -55,6 +93,7 @@ class Feature:
     contact_b_mm: tuple[float, float, float]
     jaw_mm: float
     instruction: str
+    pairs: Pairs | None = None
 
     @property
     def contact_height(self) -> float:
@@ -72,6 +111,11 @@ class Feature:
     def edge(self) -> bool:
         """True where a wall is read with the jaws' knife edges along one layer."""
         return self.kind == "thickness" and self.jaw_mm <= EDGE_MM
+
+    @property
+    def by_eye(self) -> bool:
+        """True for rows of pairs, which no caliper reads."""
+        return self.kind in BY_EYE
 
     @property
     def optional(self) -> bool:

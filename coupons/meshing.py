@@ -14,8 +14,8 @@ if TYPE_CHECKING:
     from manifold3d import CrossSection, Manifold
 
 
-def solid_of(slabs: Sequence[Slab]) -> Solid:
-    """Unite slabs that stand on each other into one body.
+def solid_of(slabs: Sequence[Slab], one_body: bool = True) -> Solid:
+    """Unite slabs that stand on each other into one body; of several pieces only where that is allowed.
 
     Raises
     ------
@@ -32,7 +32,7 @@ def solid_of(slabs: Sequence[Slab]) -> Solid:
         prisms.append(_prism(CrossSection(rings, FillRule.EvenOdd), slab.z0, slab.z1))
     body = Manifold.batch_boolean(prisms, OpType.Add).as_original().simplify(1e-6)
     parts = len(body.decompose())
-    if parts != 1:
+    if parts != 1 and one_body:
         raise ValueError(f"a coupon must be one body (got {parts})")
     return _canonical(body)
 

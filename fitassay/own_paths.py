@@ -24,6 +24,8 @@ if TYPE_CHECKING:
     from fitassay.path_frame import Ways
 
 RECORD = "path.json"
+CARD = "reversal-card"
+"""The family that only a path of our own can make."""
 
 # What only a slicing program does to a path; a path of our own has none of it.
 SLICER_SETTINGS = ("settings.contour_mm", "settings.hole_mm", "settings.first_layer_mm")
@@ -60,6 +62,12 @@ def write_plates(target: Print, machine: Machine, ways: Ways, walls: Walls) -> l
 
     manifest = target.manifest()
     _refuse_other_bead(manifest.line_width_mm, manifest.layer_height_mm, machine)
+    card = next((c for c in manifest.coupons if c.family == CARD), None)
+    if card is not None:
+        from fitassay.coupons.toolpath.card_set import card_path
+
+        layers = card_path(machine, card.origin_on_plate_mm)
+        return write_files(target, machine, ways, {card.id: layers})
     slicers = {c.id: Slicer(read_coupon(c, target.folder), c.file) for c in manifest.coupons}
     plates = {
         p: plate_layers(manifest, slicers, p, walls) for p in sorted({c.plate for c in manifest.coupons})

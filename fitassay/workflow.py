@@ -68,8 +68,14 @@ def make_print(
     wall: Literal["tube", "prism"] = "tube",
     paper: Literal["a4", "letter"] = "a4",
     rules: Rules | None = None,
+    card: bool = False,
 ) -> Made:
     """Coupons, plates, manifest, sheet and blank readings into the print's folder.
+
+    Parameters
+    ----------
+    card : bool
+        The reversal card in place of coupons.
 
     Raises
     ------
@@ -83,7 +89,12 @@ def make_print(
     from fitassay.coupons.make import build_set, write_set
     from fitassay.coupons.sheet.document import sheet_pdf
 
-    made = build_set(machine, families=families, quick=quick, wall=wall, rules=rules)
+    if card:
+        from fitassay.coupons.toolpath.card_set import card_set
+
+        made = card_set(machine)
+    else:
+        made = build_set(machine, families=families, quick=quick, wall=wall, rules=rules)
 
     def fill(folder: Path, shown: Machine) -> list[Path]:
         sheet = folder / target.sheet_path.name
@@ -216,9 +227,9 @@ def simulate_print(
         references={reference_id(kind, size): size for kind, size in references},
     )
     for r in readings:
-        if r.reading_mm is None or not r.reading_mm > 0:
+        if r.reading_mm is not None and not r.reading_mm > 0:
             raise InputError(f"{r.coupon} {r.feature} would vanish with errors this large; take smaller ones")
-    rows = [COLUMNS, *((r.coupon, r.feature, _plain(r.reading_mm or 0.0), r.note) for r in readings)]
+    rows = [COLUMNS, *((r.coupon, r.feature, _answer(r), r.note) for r in readings)]
     # Looked at again: someone may have read a feature while the print was reckoned.
     with locked(target.readings_path):
         refuse_to_replace(target, force)
@@ -296,6 +307,15 @@ def plan_print(
     state = state_of(diagnosis, machine, trace=inputs.trace)
     plan = make_plan(diagnosis, state, machine, shelf, made.costs, u, wanted)
     return plan, diagnosis
+
+
+def _answer(r: Reading) -> str:
+    """A reading as a row of readings.csv holds it."""
+    from fitassay.analysis.readings.pairs import pair_text
+
+    if r.pair is not None:
+        return pair_text(r.pair)
+    return _plain(r.reading_mm) if r.reading_mm is not None else r.fit
 
 
 def _plain(size: float) -> str:

@@ -93,7 +93,7 @@ def printed_path(
     lead = path if loop.lead_in is None else np.broadcast_to(loop.lead_in, (errors.n, *loop.lead_in.shape))
     full = np.concatenate([lead, lap], axis=1) * (1 + errors.scale[:, None, :2])
     wanted = np.arange(len(loop.points)) if only is None else only
-    moves = _with_play(full, errors, wanted + lead.shape[1])
+    moves = with_play(full, errors, wanted + lead.shape[1])
     moves[..., 0] += errors.shear[:, None, None] * moves[..., 1]
     return moves
 
@@ -103,7 +103,7 @@ def has_belts(errors: Errors) -> np.ndarray:
     return np.abs(errors.belt).max(axis=1) > np.abs(errors.play).max(axis=1)
 
 
-def _with_play(path: np.ndarray, errors: Errors, only: np.ndarray) -> np.ndarray:
+def with_play(path: np.ndarray, errors: Errors, only: np.ndarray) -> np.ndarray:
     """Moves (n, wanted, 4, 2) of `path` (n, m, 2), play taken up where it is: in x and y, or in the belts."""
     belted = has_belts(errors)
     if not belted.any():

@@ -7,6 +7,7 @@ sensitivity coefficients (GUM 5.1.3) of every reading.
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 from functools import cached_property
 from pathlib import Path
 
@@ -41,12 +42,15 @@ class SetWalk:
     ) -> None:
         """Place all features; `slicers` and the optional real `loops` by coupon id."""
         self.manifest = manifest
+        # Rows read by eye are no caliper's: see `chain.pairs`.
+        coupons = [
+            replace(c, features=tuple(f for f in c.features if not f.by_eye)) for c in manifest.coupons
+        ]
         self.walks = tuple(
-            CouponWalk(c, slicers[c.id], manifest.line_width_mm, (loops or {}).get(c.id))
-            for c in manifest.coupons
+            CouponWalk(c, slicers[c.id], manifest.line_width_mm, (loops or {}).get(c.id)) for c in coupons
         )
-        self.keys = tuple((c.id, f.id) for c in manifest.coupons for f in c.features)
-        self.features = tuple(f for c in manifest.coupons for f in c.features)
+        self.keys = tuple((c.id, f.id) for c in coupons for f in c.features)
+        self.features = tuple(f for c in coupons for f in c.features)
         self.round = tuple(w.is_round(f) for w in self.walks for f in w.coupon.features)
 
     @classmethod

@@ -4,10 +4,15 @@ from __future__ import annotations
 
 import numpy as np
 
+from fitassay.analysis.chain.pairs import pair_value
 from fitassay.analysis.chain.sensitivities import SetWalk
 from fitassay.analysis.readings.file import Reading
-from fitassay.analysis.terms import INDEX, TERMS
+from fitassay.analysis.readings.pairs import NO_PAIR
+from fitassay.analysis.terms import INDEX, TERMS, errors_of
 from fitassay.coupons.errors import InputError
+
+EYE_MM = 0.01
+"""Scatter of an eye that counts a row of pairs (common practice, no source)."""
 
 
 def theta_of(values: dict[str, float]) -> np.ndarray:
@@ -72,9 +77,41 @@ def simulate(
         keys.insert(0, ("reference", feature))
         exact = np.insert(exact, 0, size + theta[INDEX[f"{feature.partition(':')[0]}_bias"]])
     values = caliper_values(np.repeat(exact, repeats), noise_mm, resolution_mm, rng)
-    return tuple(
+    taken = tuple(
         Reading(coupon=c, feature=f, reading_mm=float(v), note="simulated", line=line)
         for line, ((c, f), v) in enumerate(
             zip([k for k in keys for _ in range(repeats)], values, strict=True), start=2
         )
     )
+    return taken + _counted(walk, theta, rng, repeats, 2 + len(taken))
+
+
+def _counted(
+    walk: SetWalk, theta: np.ndarray, rng: np.random.Generator, repeats: int, line: int
+) -> tuple[Reading, ...]:
+    """Rows of pairs as an eye counts them: to halves, closing gaps to whole pairs; none where it is off the row."""
+    errors = errors_of(theta)
+    counted = []
+    for coupon, feature in ((c, f) for c in walk.manifest.coupons for f in c.features if f.pairs):
+        pairs = feature.pairs
+        assert pairs is not None
+        for _ in range(repeats):
+            shown = (
+                pair_value(feature, errors, walk.manifest.line_width_mm)[0] + EYE_MM * rng.standard_normal()
+            )
+            exact = float(shown) / pairs.step_mm
+            number = np.ceil(exact) if feature.kind == "gap" else np.round(2 * exact) / 2
+            number = max(number, pairs.first) if feature.kind == "gap" else number
+            seen = pairs.first <= number <= pairs.last
+            counted.append(
+                Reading(
+                    coupon=coupon.id,
+                    feature=feature.id,
+                    reading_mm=None,
+                    note="simulated",
+                    line=line + len(counted),
+                    fit="" if seen else NO_PAIR[feature.kind],
+                    pair=float(number) if seen else None,
+                )
+            )
+    return tuple(counted)

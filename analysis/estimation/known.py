@@ -12,9 +12,9 @@ from fitassay.analysis.normal import Normal
 from fitassay.analysis.notes import Note
 from fitassay.analysis.terms import PATH, TERMS
 
-FactKind = Literal["path place", "feed", "weighed", "trials"]
+FactKind = Literal["path place", "feed", "weighed", "trials", "by eye"]
 """Where the path stands by the sliced file; the bead by filament and feed test, or by the scale; what pegs tried in
-bores say."""
+bores, and rows read by eye, say."""
 
 # A fact further than this from what the readings say of it, in standard uncertainties, is contradicted by them: by
 # chance once in 2000.

@@ -263,7 +263,7 @@ class ModelError:
 
 def layout_of(walk: SetWalk) -> Layout:
     """The layout of all features, in the order of ``walk.keys``."""
-    coupons = [c for c in walk.manifest.coupons for _ in c.features]
+    coupons = [w.coupon for w in walk.walks for _ in w.coupon.features]
     features = walk.features
     kind = np.array([f.kind for f in features])
     low = np.array([min(f.contact_a_mm[2], f.contact_b_mm[2]) for f in features])

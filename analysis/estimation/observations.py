@@ -131,7 +131,7 @@ def gather(
     for r in readings:
         if r.reading_mm is not None:
             groups.setdefault((r.coupon, r.feature), []).append(r.reading_mm)
-    if not groups and not (known is not None and known.facts) and not any(r.fit for r in readings):
+    if not groups and not (known is not None and known.facts) and not any(r.by_hand for r in readings):
         raise InputError("holds no readings yet; measure a feature and enter it", "readings.csv")
     values = [np.array(g) for g in groups.values()]
     step = machine["caliper.resolution_mm"]

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from fitassay.analysis.chain.sensitivities import SetWalk
+from fitassay.analysis.estimation.by_eye import eye_facts
 from fitassay.analysis.estimation.fit import Fit, fit, with_more_facts
 from fitassay.analysis.estimation.known import Known
 from fitassay.analysis.estimation.model_error import ModelError
@@ -64,7 +65,7 @@ def read_out(
     # Of features whose two repeats disagree the others decide which counts.
     agreeing = tuple(r for r in repeats.kept if (r.coupon, r.feature) not in repeats.torn)
     kept, suspects = agreeing, repeats.suspects
-    alone = not any(r.reading_mm is not None or r.fit for r in agreeing)
+    alone = not any(r.reading_mm is not None or r.by_hand for r in agreeing)
     done = (
         None
         if alone and repeats.torn
@@ -84,10 +85,13 @@ def read_out(
         if done is None or len(kept) > len(agreeing):
             done = fit(gather(kept, walk, machine, known), walk, table, known, budget)
     assert done is not None
-    facts, notes = trial_facts(walk, kept, machine.line_width_mm, done.posterior)
+    width = machine.line_width_mm
+    seen, notes = eye_facts(walk.manifest, kept, width, done.posterior)
+    done = with_more_facts(done, seen) if seen else done
+    facts, trial_notes = trial_facts(walk, kept, width, done.posterior)
     return Readout(
         readings=kept,
         fit=with_more_facts(done, facts) if facts else done,
         suspects=suspects + name_outliers(done),
-        trial_notes=notes,
+        trial_notes=(*notes, *trial_notes),
     )

@@ -23,7 +23,7 @@ SHARE: dict[Line, float] = {
     "solid": 1.0,
     "rail": 0.7,
     "tick": 1.0,
-    "slow tick": 0.25,
+    "slow tick": 0.3,
 }
 """Of the usual print speed."""
 

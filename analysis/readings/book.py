@@ -7,13 +7,14 @@ from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from pathlib import Path
 
+from fitassay.analysis.readings.pairs import pair_text
 from fitassay.analysis.readings.reading import (
     COLUMNS,
     REFERENCE,
     Names,
     blank_readings,
     open_table,
-    parse_reading,
+    parse_answer,
 )
 from fitassay.analysis.readings.table import Record, Table, harmless_cell
 from fitassay.analysis.readings.weighings import WEIGHED
@@ -75,18 +76,16 @@ class ReadingsBook:
     # Looking
 
     def values(self, coupon: str, feature: str) -> tuple[float, ...]:
-        """Sizes read so far [mm], in the file's order; trials are not among them."""
-        texts = (t for t, _ in self._cells(coupon, feature))
-        return tuple(v for v, _ in self._parsed(texts, coupon) if v is not None)
+        """Sizes [mm], or numbers of pairs, read so far, in the file's order; trials are not among them."""
+        return tuple(v for v, _ in self._parsed(coupon, feature) if v is not None)
 
     def trials(self, coupon: str, feature: str) -> tuple[str, ...]:
-        """What trials of a peg in its hole gave, words of `FITS`, in the file's order."""
-        texts = (t for t, _ in self._cells(coupon, feature))
-        return tuple(word for _, word in self._parsed(texts, coupon) if word)
+        """Words in place of a number, such as those of `FITS` where a peg was tried, in the file's order."""
+        return tuple(word for _, word in self._parsed(coupon, feature) if word)
 
     def taken(self, coupon: str, feature: str) -> bool:
         """Whether anything has been read there."""
-        return bool(self._parsed((t for t, _ in self._cells(coupon, feature)), coupon))
+        return bool(self._parsed(coupon, feature))
 
     def skipped(self, coupon: str, feature: str) -> bool:
         """Whether the feature was passed over and not read since."""
@@ -123,7 +122,7 @@ class ReadingsBook:
         JobError
             The file cannot be written; it is then as it was.
         """
-        texts = [self._written(v, coupon) for v in values]
+        texts = [self._written(v, coupon, feature) for v in values]
         note = _safe(note)
 
         def edit(rows: list[Row]) -> list[Row]:
@@ -152,15 +151,15 @@ class ReadingsBook:
         InputError, JobError
             As `add`.
         """
-        texts = [self._written(v, coupon) for v in values]
-        seen = None if shown is None else [self._written(v, coupon) for v in shown]
+        texts = [self._written(v, coupon, feature) for v in values]
+        seen = None if shown is None else [self._written(v, coupon, feature) for v in shown]
 
         def edit(rows: list[Row]) -> list[Row]:
             rest = list(texts)
             new = []
             for row in rows:
                 if row.reading and seen is not None:
-                    text = self._text_of(row, coupon)
+                    text = self._text_of(row, coupon, feature)
                     if text not in seen:
                         new.append(row)
                         continue
@@ -187,13 +186,13 @@ class ReadingsBook:
         InputError, JobError
             As `add`.
         """
-        text = self._written(value, coupon)
+        text = self._written(value, coupon, feature)
         found = False
 
         def edit(rows: list[Row]) -> list[Row]:
             nonlocal found
             for i in reversed(range(len(rows))):
-                if self._text_of(rows[i], coupon) == text:
+                if self._text_of(rows[i], coupon, feature) == text:
                     found = True
                     rows[i] = Row(reading="", note=rows[i].note)
                     break
@@ -313,33 +312,36 @@ class ReadingsBook:
             rows = self._rows(table, *found) if found else []
             return [(table.cell(r, "reading_mm"), table.cell(r, "note")) for r in rows]
 
-    def _text_of(self, row: Row, coupon: str) -> str:
+    def _text_of(self, row: Row, coupon: str, feature: str) -> str:
         """A row's reading as `_written` has it; as it stands where it is nonsense typed by hand."""
         try:
-            return self._written(row.reading, coupon)
+            return self._written(row.reading, coupon, feature)
         except InputError:
             return row.reading
 
-    @staticmethod
-    def _parsed(texts: Iterable[str], coupon: str) -> list[tuple[float | None, str]]:
+    def _parsed(self, coupon: str, feature: str) -> list[tuple[float | None, str]]:
+        known = self._names.feature(coupon, feature)
         good = []
-        for text in texts:
+        for text, _ in self._cells(coupon, feature):
             try:
-                good.append(parse_reading(text, coupon.casefold()))
+                good.append(parse_answer(text, known, coupon.casefold()))
             except ValueError:
                 continue
         return good
 
-    @staticmethod
-    def _written(value: float | str, coupon: str) -> str:
+    def _written(self, value: float | str, coupon: str, feature: str) -> str:
         """A reading's text, with a decimal point."""
+        known = self._names.feature(coupon, feature)
         try:
-            text = value if isinstance(value, str) else repr(float(value))
-            size, fit = parse_reading(text, coupon.casefold())
+            size, fit = parse_answer(
+                value if isinstance(value, str) else repr(float(value)), known, coupon.casefold()
+            )
         except ValueError as exc:
             raise InputError(str(exc), "reading_mm") from exc
         if size is None:
             return fit
+        if known is not None and known.by_eye:
+            return pair_text(size)
         whole, _, digits = f"{size:.6f}".partition(".")
         return f"{whole}.{digits.rstrip('0').ljust(2, '0')}"
 

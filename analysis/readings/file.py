@@ -20,6 +20,7 @@ from fitassay.analysis.readings.reading import (
     blank_readings,
     is_trial,
     open_table,
+    parse_answer,
     parse_reading,
     reference_id,
     reference_piece,
@@ -86,10 +87,22 @@ def _row(table: Table, record: Record, names: Names) -> Reading | None:
         raise _problem(table, record, column, message)
     if not text:
         return None
+    known = names.feature(*found)
     try:
-        size, fit = parse_reading(text, found[0])
+        size, fit = parse_answer(text, known, found[0])
     except ValueError as exc:
         raise _problem(table, record, "reading_mm", str(exc)) from exc
+    note = table.cell(record, "note")
+    if known is not None and known.by_eye:
+        return Reading(
+            coupon=found[0],
+            feature=found[1],
+            reading_mm=None,
+            note=note,
+            line=record.line,
+            fit=fit,
+            pair=size,
+        )
     piece = names.coupon(found[0])
     if fit and (piece is None or not is_trial(piece, names.features[piece.id][found[1].casefold()])):
         raise _problem(
@@ -98,7 +111,6 @@ def _row(table: Table, record: Record, names: Names) -> Reading | None:
             "reading_mm",
             f"{shown(text)} is for pegs tried in holes; write the size in mm here",
         )
-    note = table.cell(record, "note")
     return Reading(coupon=found[0], feature=found[1], reading_mm=size, note=note, line=record.line, fit=fit)
 
 

@@ -7,6 +7,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
 
+from fitassay.analysis.readings.pairs import parse_pair
 from fitassay.analysis.readings.table import Table, csv_line
 from fitassay.analysis.readings.weighings import WEIGHED, parse_mass, weighing_of
 from fitassay.coupons.feature import Coupon, Feature, Manifest
@@ -49,7 +50,9 @@ class Reading:
     line : int
         Of the file, from 1.
     fit : str
-        One of `FITS`, or empty for a measured size.
+        One of `FITS`, or empty for a measured size; of a row read by eye that no pair does.
+    pair : float or None
+        Number of the pair, where a row is read by eye.
     """
 
     coupon: str
@@ -58,6 +61,12 @@ class Reading:
     note: str = ""
     line: int = 0
     fit: str = ""
+    pair: float | None = None
+
+    @property
+    def by_hand(self) -> bool:
+        """Whether it was tried by hand or read by eye instead of with the caliper."""
+        return bool(self.fit) or self.pair is not None
 
 
 def measured_only(readings: Iterable[Reading]) -> tuple[Reading, ...]:
@@ -87,6 +96,19 @@ def parse_reading(text: str, coupon: str = "") -> tuple[float | None, str]:
     if word in TRIED:
         return None, TRIED[word]
     return parse_length(text), ""
+
+
+def parse_answer(text: str, feature: Feature | None, coupon: str = "") -> tuple[float | None, str]:
+    """What is typed at a feature: size [mm] or number of a pair, and the word that stands in place of it.
+
+    Raises
+    ------
+    ValueError
+        As `parse_reading` and `parse_pair`.
+    """
+    return (
+        parse_pair(text, feature) if feature is not None and feature.by_eye else parse_reading(text, coupon)
+    )
 
 
 def reference_piece(feature: str) -> tuple[str, float]:
@@ -140,6 +162,11 @@ class Names:
         c = self.coupons.get(coupon.casefold())
         f = self.features[c.id].get(feature.casefold()) if c else None
         return (c.id, f.id) if c and f else None
+
+    def feature(self, coupon: str, feature: str) -> Feature | None:
+        """The feature of these names; None for a piece of known size, and where there is none."""
+        c = self.coupons.get(coupon.casefold())
+        return self.features[c.id].get(feature.casefold()) if c else None
 
     def coupon(self, coupon: str) -> Coupon | None:
         """The coupon of that name."""

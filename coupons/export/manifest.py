@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from fitassay.coupons.errors import InputError, InputErrors
-from fitassay.coupons.feature import Coupon, Feature, Manifest
+from fitassay.coupons.feature import Coupon, Feature, Manifest, Pairs
 from fitassay.coupons.files import read_input
 
 SCHEMA = 1
@@ -19,6 +19,9 @@ def manifest_json(manifest: Manifest) -> str:
     """The text of coupons.json."""
     data = asdict(manifest)
     data = {"schema": data.pop("schema"), **data}
+    for feature in (f for c in data["coupons"] for f in c["features"]):
+        if feature["pairs"] is None:
+            del feature["pairs"]
     return json.dumps(data, indent=1, ensure_ascii=False, allow_nan=False) + "\n"
 
 
@@ -92,7 +95,14 @@ def _checked(path: Path, data: dict[str, Any]) -> Manifest:
 
 def _coupon(data: dict[str, Any]) -> Coupon:
     features = tuple(
-        Feature(**{**f, "contact_a_mm": tuple(f["contact_a_mm"]), "contact_b_mm": tuple(f["contact_b_mm"])})
+        Feature(
+            **{
+                **f,
+                "contact_a_mm": tuple(f["contact_a_mm"]),
+                "contact_b_mm": tuple(f["contact_b_mm"]),
+                "pairs": Pairs(**{**f["pairs"], "ways": tuple(f["pairs"]["ways"])}) if f["pairs"] else None,
+            }
+        )
         for f in data.pop("features")
     )
     return Coupon(
@@ -132,6 +142,11 @@ def _inconsistencies(manifest: Manifest) -> list[tuple[str, str]]:
             problems.append((f"coupons[{i}].file", f"must be a plain file name (got {coupon.file!r})"))
         problems += _double([f.id for f in coupon.features], f"coupons[{i}].features", "id")
         for j, feature in enumerate(coupon.features):
+            if feature.by_eye != (feature.pairs is not None):
+                what = "needs its pairs" if feature.by_eye else "is read with a caliper and has no pairs"
+                problems.append(
+                    (f"coupons[{i}].features[{j}].pairs", f"{feature.kind} {what}; make the coupons again")
+                )
             apart = math.dist(feature.contact_a_mm, feature.contact_b_mm)
             if abs(apart - feature.nominal_mm) > 1e-3:
                 problems.append(

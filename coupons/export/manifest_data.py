@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Annotated
+from typing import Annotated, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, StringConstraints
 
@@ -24,6 +24,19 @@ class Strict(BaseModel):
     model_config = ConfigDict(strict=True, extra="ignore")
 
 
+class PairsData(Strict):
+    """A `coupons.feature.Pairs` as JSON."""
+
+    first: Annotated[int, Field(ge=-MOST, le=MOST)]
+    last: Annotated[int, Field(ge=-MOST, le=MOST)]
+    step_mm: Size
+    pitch_mm: Size
+    tick_mm: Size
+    lead_mm: Size
+    ways: Annotated[list[Literal[-1, 1]], Field(min_length=2, max_length=2)]
+    slow: bool = False
+
+
 class FeatureData(Strict):
     """A `coupons.feature.Feature` as JSON."""
 
@@ -35,6 +48,7 @@ class FeatureData(Strict):
     contact_b_mm: Point
     jaw_mm: Annotated[float, Field(allow_inf_nan=False, ge=0, le=LONGEST_MM)]
     instruction: Annotated[str, StringConstraints(max_length=10_000)]
+    pairs: PairsData | None = None
 
 
 class CouponData(Strict):

@@ -12,6 +12,7 @@ import numpy as np
 from fitassay.coupons.errors import InputError, InputErrors
 from fitassay.coupons.feature import Coupon, Manifest
 from fitassay.coupons.machine import Machine
+from fitassay.coupons.sheet.card_page import card_page, is_card
 from fitassay.coupons.sheet.drawing import draw, figure_width
 from fitassay.coupons.sheet.front import front_page, plates_page
 from fitassay.coupons.sheet.layout import Layout, jaw_marks, lay_out
@@ -76,6 +77,10 @@ def compose(
     _check(manifest, machine, pieces)
     pdf = SheetPdf(paper)
     pdf.name_document(safe_text(machine.name, pdf.known, 90))
+    if all(is_card(coupon) for coupon in manifest.coupons):
+        for coupon in manifest.coupons:
+            card_page(pdf, coupon, pieces[coupon.id], machine)
+        return pdf.output()
     numbers = numbered_features(manifest)
     front_page(pdf, manifest, machine, pieces)
     plates_page(pdf, manifest, machine, pieces)

@@ -87,6 +87,11 @@ def side_of(coupon: Coupon) -> str:
 
 def _contacts(feature: Feature, view: str) -> dict[str, list[float]]:
     a, b = feature.contact_a_mm, feature.contact_b_mm
+    if feature.pairs is not None:
+        # The whole row.
+        middle = np.add(a, b)[:2] / 2
+        ends = (feature.pairs.first, feature.pairs.last)
+        a, b = (middle + n * feature.pairs.pitch_mm * np.array(feature.direction) for n in ends)
     if view == "plan":
         return {"a": [a[0], -a[1]], "b": [b[0], -b[1]]}
     axis = 0 if view == "front" else 1

@@ -13,12 +13,14 @@ from typing import Any
 from fitassay.analysis.readings.book import SKIPPED, ReadingsBook
 from fitassay.analysis.readings.filament_files import FEED, FILAMENT
 from fitassay.analysis.readings.file import read_readings
+from fitassay.analysis.readings.pairs import doubtful_pair, pair_text
 from fitassay.analysis.readings.plausibility import plausible, suggestion
 from fitassay.analysis.readings.reading import (
     REFERENCE,
     Names,
     is_trial,
     open_table,
+    parse_answer,
     parse_reading,
     reference_id,
     reference_piece,
@@ -43,6 +45,8 @@ KIND_WORDS = {
     "thickness": "outside jaws over one wall",
     "height": "height",
     "diagonal": "outside jaws on two corners",
+    "vernier": "by eye, the pair that lines up",
+    "gap": "by eye, the first pair with light between",
 }
 TRIAL_WORDS = "a peg tried by hand"
 
@@ -215,22 +219,22 @@ class Bench:
 
     def _read(self, action: Action, coupon: Coupon, feature: Feature) -> dict[str, Any]:
         try:
-            value, fit = parse_reading(action.text)
+            value, fit = parse_answer(action.text, feature)
         except ValueError as exc:
             trial = " Where a peg is tried: goes, sticks or does not go." if is_trial(coupon, feature) else ""
             return {"outcome": "refused", "note": _sentence(str(exc)) + trial, "shown": ""}
-        if value is None and not is_trial(coupon, feature):
+        if value is None and not feature.by_eye and not is_trial(coupon, feature):
             note = f"'{fit}' is for pegs tried in holes; type the size in mm here."
             return {"outcome": "refused", "note": note, "shown": ""}
         self._follow()
         there = [r["text"] for r in self._taken.get((coupon.id, feature.id), [])]
-        wanted = _key(action.text)
-        if action.resent and len(there) > action.before and _key(there[action.before]) == wanted:
+        wanted = _key(action.text, feature)
+        if action.resent and len(there) > action.before and _key(there[action.before], feature) == wanted:
             return {"outcome": "kept", "note": "", "shown": there[action.before]}
         if value is not None and not action.keep:
-            doubt = plausible(feature, value, self.machine)
+            doubt = self._doubt(coupon, feature, value)
             if doubt:
-                meant = suggestion(feature, value)
+                meant = None if feature.by_eye else suggestion(feature, value)
                 suggested = "" if meant is None else f"{meant:.{_decimals(meant)}f}"
                 return {"outcome": "ask", "note": doubt, "shown": "", "suggested": suggested}
         self._book.add(coupon.id, feature.id, action.text)
@@ -239,8 +243,14 @@ class Bench:
         if len(there) > action.before:
             note = "Another window had read it meanwhile; both are kept."
         now = self._taken.get((coupon.id, feature.id), [])
-        shown = next((r["text"] for r in reversed(now) if _key(r["text"]) == wanted), action.text)
+        shown = next((r["text"] for r in reversed(now) if _key(r["text"], feature) == wanted), action.text)
         return {"outcome": "kept", "note": note, "shown": shown}
+
+    def _doubt(self, coupon: Coupon, feature: Feature, value: float) -> str:
+        """A sentence of doubt about a reading or a count; empty without."""
+        if feature.by_eye:
+            return doubtful_pair(feature, value, self._book.values(coupon.id, feature.id))
+        return plausible(feature, value, self.machine)
 
     def _read_reference(self, action: Action) -> dict[str, Any]:
         try:
@@ -329,11 +339,14 @@ class Bench:
                 if note == SKIPPED or note.endswith(f"; {SKIPPED}"):
                     self._skipped.add(found)
                 continue
+            feature = names.feature(*found)
             try:
-                value, fit = parse_reading(text)
+                value, fit = parse_answer(text, feature)
             except ValueError:
                 continue
             shown = fit if value is None else f"{value:.{_decimals(value)}f}"
+            if value is not None and feature is not None and feature.by_eye:
+                shown = f"pair {pair_text(value)}"
             entry = {"text": shown, "note": plain(note, LONGEST_SHOWN)}
             self._taken.setdefault(found, []).append(entry)
         self._skipped -= set(self._taken)
@@ -350,7 +363,8 @@ def _feature_data(number: int, coupon: Coupon, feature: Feature) -> dict[str, An
         "kind": feature.kind,
         "words": TRIAL_WORDS if is_trial(coupon, feature) else KIND_WORDS[feature.kind],
         "nominal": feature.nominal_mm,
-        "jaw": feature.jaw_mm,
+        "pairs": f"pairs {feature.pairs.first} to {feature.pairs.last}" if feature.pairs else "",
+        "jaw": 2 * feature.pairs.tick_mm if feature.pairs else feature.jaw_mm,
         "instruction": plain(feature.instruction, LONGEST_SHOWN),
         "trial": is_trial(coupon, feature),
     }
@@ -361,10 +375,10 @@ def _decimals(value: float) -> int:
     return next((n for n in range(2, 6) if round(value, n) == round(value, 6)), 6)
 
 
-def _key(text: str) -> str:
+def _key(text: str, feature: Feature | None = None) -> str:
     """A reading's text, such that equal readings have equal keys."""
     try:
-        value, fit = parse_reading(text)
+        value, fit = parse_answer(text, feature)
     except ValueError:
         return text
     return fit if value is None else f"{value:.6f}"

@@ -12,7 +12,7 @@ from fitassay.case import Case, Print
 from fitassay.coupons.errors import InputError, JobError
 from fitassay.coupons.machine import Machine
 from fitassay.options import Number, case_argument, file_option, json_option, print_option
-from fitassay.own_paths import write_plates
+from fitassay.own_paths import CARD, write_plates
 from fitassay.path_frame import SEALED, Ways, keep_ways, kept_ways, ways_like, ways_of
 from fitassay.terminal import answer, ask, clean, note, say, working
 
@@ -40,6 +40,11 @@ SHOWN_LINES = 30
 @click.option(
     "--retract", "retract_mm", type=Number("mm", 0.0, 20.0), help="Filament drawn back for a travel."
 )
+@click.option(
+    "--card",
+    is_flag=True,
+    help="The reversal card as the next print: backlash and bead in ten minutes, by eye.",
+)
 @click.option("--yes", is_flag=True, help="Take start and end without asking.")
 @print_option
 @json_option
@@ -53,6 +58,7 @@ def command(
     walls: int,
     outer_first: bool,
     retract_mm: float | None,
+    card: bool,
     yes: bool,
     number: str | None,
     as_json: bool,
@@ -66,8 +72,10 @@ def command(
     from fitassay.coupons.toolpath.layers import Walls
 
     place = Case.open(case)
-    target = place.print(number)
-    machine = _machine_for(target)
+    if card and number is not None:
+        raise click.UsageError("--card makes a print of its own; leave --print out")
+    target = None if card else place.print(number)
+    machine = place.machine() if target is None else _machine_for(target)
     given = _given(like, start, end, machine, start_as_is, end_as_is, retract_mm)
     ways = given or kept_ways(place, machine, retract_mm)
     if given is not None:
@@ -75,6 +83,7 @@ def command(
             _confirm(given)
         keep_ways(place, given)
     with working("Drawing the paths"):
+        target = target or _card(place, machine)
         made = write_plates(target, machine, ways, Walls(count=walls, outer_first=outer_first))
     if as_json:
         answer(_as_json(target, made, ways))
@@ -91,6 +100,20 @@ def _machine_for(target: Print) -> Machine:
             str(target.readings_path),
         )
     return target.case.machine()
+
+
+def _card(place: Case, machine: Machine) -> Print:
+    """A print of the card: the newest one where that is a card not read yet, else the next."""
+    from fitassay.workflow import holds_readings, make_print
+
+    prints = place.prints()
+    newest = prints[-1] if prints else None
+    is_card = newest is not None and any(c.family == CARD for c in newest.manifest().coupons)
+    if newest is None or not is_card or holds_readings(newest):
+        newest = place.next_print()
+    for text in make_print(newest, machine, card=True).coupons.notes:
+        note(f"Note: {text}")
+    return newest
 
 
 def _given(

@@ -50,6 +50,10 @@ class GuidedEntry:
 
     def readings(self, sitting: Sitting) -> None:
         """Ask until the verdict is safe or nothing is left; raises `Quit`."""
+        if not self.inputs.walk.keys:
+            # Rows read by eye are few, and all of them count.
+            sitting.features(sitting.start(None))
+            return
         say("The most telling reading comes first; you are told when the verdict is safe.")
         step = self._step(sitting)
         coupon, back, told = "", -1, False

@@ -16,11 +16,13 @@ from fitassay.analysis.readings.file import (
     reference_id,
     reference_piece,
 )
+from fitassay.analysis.readings.pairs import NONES, doubtful_pair, pair_text, parse_pair
 from fitassay.analysis.readings.plausibility import suggestion
 from fitassay.analysis.rounding import reading
 from fitassay.coupons.errors import InputError
 from fitassay.coupons.feature import Coupon, Feature
 from fitassay.coupons.machine import Machine
+from fitassay.coupons.numbers import tidy
 from fitassay.coupons.wording import count, did_you_mean, shown
 from fitassay.reading_dialog.typed import BACKS, HELP, SKIPS, TRIALS, leaves, typed_values
 from fitassay.terminal import ask, clean, say
@@ -75,6 +77,7 @@ class Sitting:
     def references(self, pieces: list[tuple[str, float]]) -> None:
         """Pieces of known size: those asked for, else one offered before the very first reading."""
         fresh = not any(self.book.taken(c.id, f.id) for c, f in self.book.order)
+        fresh &= any(not f.by_eye for _, f in self.book.order)
         if not pieces and fresh and not self.book.references() and sys.stdin.isatty():
             say()
             say(
@@ -171,14 +174,20 @@ class Sitting:
     def announce(self, where: str, coupon: Coupon, feature: Feature) -> None:
         """Says what is to be read now."""
         say()
-        say(f"{where}   {coupon.id} {feature.id}   drawn {feature.nominal_mm:.2f} mm   {_where(feature)}")
+        size = f"drawn {feature.nominal_mm:.2f} mm"
+        if feature.pairs is not None:
+            size = f"pairs {feature.pairs.first} to {feature.pairs.last}"
+        say(f"{where}   {coupon.id} {feature.id}   {size}   {_where(feature)}")
         if feature.instruction:
             say(clean(feature.instruction), indent="  ")
 
     def coupon(self, coupon: Coupon) -> None:
         """Says which piece to take up."""
         say()
-        say(f"Take up coupon {coupon.id}, from plate {coupon.plate}. Mind its arrow: it points to +x.")
+        if coupon.features and all(f.by_eye for f in coupon.features):
+            say(f"Look at coupon {coupon.id}, from plate {coupon.plate}, as it lies on the bed.")
+        else:
+            say(f"Take up coupon {coupon.id}, from plate {coupon.plate}. Mind its arrow: it points to +x.")
 
     def feature(self, coupon: str, feature: Feature, trial: bool = False, again: bool = False) -> None:
         """One feature until it is read, skipped or left; raises `Back` or `Quit`.
@@ -192,7 +201,8 @@ class Sitting:
         """
         while True:
             has = [*self.book.values(coupon, feature.id), *self.book.trials(coupon, feature.id)]
-            text = self._typed([v if isinstance(v, str) else reading(v) for v in has], trial, again)
+            show = pair_text if feature.by_eye else reading
+            text = self._typed([v if isinstance(v, str) else show(v) for v in has], feature, trial, again)
             word = text.casefold()
             if word in SKIPS:
                 self._skip(coupon, feature)
@@ -202,14 +212,17 @@ class Sitting:
             if trial and (tried := TRIALS.get(word.removeprefix("+").strip())):
                 self._write(coupon, feature, [tried], [] if word.startswith("+") else has)
                 return
-            if re.match(r"r(eference)?\b", word):
+            if feature.by_eye and text and word not in ("?", "h", "help"):
+                if self._count(coupon, feature, text, [] if again else has):
+                    return
+            elif re.match(r"r(eference)?\b", word):
                 self._extra_reference(text)
             elif not text or word in ("?", "h", "help"):
                 say(HELP)
             elif self._take(coupon, feature, text, [] if again else has):
                 return
 
-    def _typed(self, has: list[str], trial: bool, again: bool) -> str:
+    def _typed(self, has: list[str], feature: Feature, trial: bool, again: bool) -> str:
         """What is typed at a feature that has these readings; raises `Back` or `Quit`."""
         if again:
             say(f"has {', '.join(has)}; what you type is added to it, Enter leaves it at that", indent="  ")
@@ -217,7 +230,9 @@ class Sitting:
             say(f"has {', '.join(has)}; Enter keeps, a new one replaces, + before it adds", indent="  ")
         if trial:
             say("  goes (g), sticks (st), does not go (d), or a size in mm")
-        text = ask("  reading: ")
+        if feature.by_eye:
+            say("  the pair's number, such as 3 or 3.5, or none")
+        text = ask("  pair: " if feature.by_eye else "  reading: ")
         if leaves(text):
             raise Quit
         if text.casefold() in BACKS:
@@ -236,6 +251,34 @@ class Sitting:
             say(f"  {exc}.")
             return
         self.reference(kind, size)
+
+    def _count(self, coupon: str, feature: Feature, text: str, has: Sequence[float | str]) -> bool:
+        """Write down counts of a row that is read by eye, in place of those it has; False asks again."""
+        more = text.startswith("+")
+        words = (
+            [text] if tidy(text).casefold().removeprefix("+ ") in NONES else text.removeprefix("+").split()
+        )
+        counts: list[float | str] = []
+        before = tuple(v for v in has if isinstance(v, float)) if more else ()
+        for word in words:
+            try:
+                number, none = parse_pair(word.removeprefix("+"), feature)
+            except ValueError as exc:
+                say(f"  {exc}.")
+                return False
+            counts.append(none if number is None else number)
+            if number is not None and (doubt := doubtful_pair(feature, number, before)):
+                say(doubt, indent="  ")
+                if ask(f"  {_choices(pair_text(number), [])}: ").strip().casefold() not in (
+                    "k",
+                    "keep",
+                    "y",
+                    "yes",
+                ):
+                    return False
+            before += (number,) if number is not None else ()
+        self._write(coupon, feature, counts, [] if more else has)
+        return True
 
     def _take(self, coupon: str, feature: Feature, text: str, has: Sequence[float | str]) -> bool:
         """Write down typed values, in place of those it has, if they are meant; False asks again."""
@@ -307,6 +350,8 @@ def _where(feature: Feature) -> str:
     """Jaws and direction in a few words."""
     if feature.kind == "height":
         return "height, outside jaws"
+    if feature.by_eye:
+        return "by eye"
     angle = feature.direction_deg % 180
     along = {0.0: "along x", 90.0: "along y"}.get(angle, f"at {angle:g} degrees from x")
     jaws = {"inside": "inside jaws", "thickness": "wall, outside jaws"}.get(feature.kind, "outside jaws")

@@ -54,7 +54,9 @@ export function nextDue(from) {
 
 export const sized = (value) => value.toFixed(s.plan.decimals);
 export const name = (i) => `${s.plan.features[i].coupon} ${s.plan.features[i].feature}`;
-export const sizeLabel = (f, at) => `${at.round ? "Ø " : ""}${sized(f.nominal)}`;
+// A row that is read by eye has pairs in place of a size.
+export const drawn = (f) => f.pairs || `${sized(f.nominal)} mm`;
+export const sizeLabel = (f, at) => f.pairs || `${at.round ? "Ø " : ""}${sized(f.nominal)}`;
 export const withUnit = (text) => (/^[0-9]/.test(text) ? `${text} mm` : text);
 
 // Where the cursor stands once feature `here` has one more reading on its way.

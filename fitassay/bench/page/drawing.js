@@ -152,9 +152,13 @@ export function draw(svg, data, feature, label) {
       add(feature.b, frame.across, half), add(feature.a, frame.across, half),
     ]),
   });
-  jaw(svg, feature.a, inside ? inward : outward, frame.across, half, deep);
-  jaw(svg, feature.b, inside ? outward : inward, frame.across, half, deep);
-  span(svg, feature.a, feature.b, frame, px, label);
+  // Nothing is put on a row that is read by eye.
+  const byEye = feature.kind === "vernier" || feature.kind === "gap";
+  if (!byEye) {
+    jaw(svg, feature.a, inside ? inward : outward, frame.across, half, deep);
+    jaw(svg, feature.b, inside ? outward : inward, frame.across, half, deep);
+    span(svg, feature.a, feature.b, frame, px, label);
+  }
   if (box.near) inset(svg, view, outline, box, px);
   if (feature.view === "plan") xArrow(svg, box, px);
 }

@@ -1,6 +1,6 @@
 // Owns what is shown: the feature that is due, the picture, the course, the verdict and the table.
 
-import { $, count, indexOf, isFeature, s, sizeLabel, sized, withUnit } from "/page/course.js";
+import { $, count, drawn, indexOf, isFeature, s, sizeLabel, sized, withUnit } from "/page/course.js";
 import { blank, draw } from "/page/drawing.js";
 import { call } from "/page/talk.js";
 
@@ -45,11 +45,11 @@ function renderEntry() {
   const f = s.cursor === null ? null : s.plan.features[s.cursor];
   $("number").textContent = f ? f.number : "✓";
   $("feature-name").textContent = f ? `${f.coupon} ${f.feature}` : "All features are read";
-  $("nominal").textContent = f ? `${f.words}, drawn ${sized(f.nominal)} mm` : "";
+  $("nominal").textContent = f ? `${f.words}, ${f.pairs ? "" : "drawn "}${drawn(f)}` : "";
   const done = "Choose a numbered feature to read it once more, or run fitassay diagnose for the whole report.";
   $("instruction").textContent = f ? f.instruction : done;
-  $("box-label").textContent = f ? `Reading of ${f.feature}${f.trial ? ": one of the words, or its size if measured" : ""}` : "Reading";
-  const due = f ? `Next: ${f.coupon} ${f.feature}, ${f.words}, ${sized(f.nominal)} mm. ${f.instruction}` : done;
+  $("box-label").textContent = f ? `Reading of ${f.feature}${f.trial ? ": one of the words, or its size if measured" : f.pairs ? ": number of the pair, or none" : ""}` : "Reading";
+  const due = f ? `Next: ${f.coupon} ${f.feature}, ${f.words}, ${drawn(f)}. ${f.instruction}` : done;
   if ($("due").textContent !== due) $("due").textContent = due; // read out; the focus stays in the box
   const here = f ? s.state.readings[s.cursor] : [];
   const values = here.map((r) => r.text).join(", ");
@@ -89,10 +89,10 @@ export async function renderPicture() {
   } else {
     draw(svg, data, { ...at, kind: f.kind, jaw: f.jaw }, sizeLabel(f, at));
     $("drawing-note").textContent = at.view === "plan"
-      ? `${f.coupon} from above, cut at the height of the jaws; +x as the arrow on the piece`
+      ? f.pairs ? `${f.coupon} from above, the row ${f.feature} marked` : `${f.coupon} from above, cut at the height of the jaws; +x as the arrow on the piece`
       : `${f.coupon} from the side`;
   }
-  svg.setAttribute("aria-label", `${f.coupon}: jaws on ${f.feature}, ${f.words}, ${sized(f.nominal)} mm`);
+  svg.setAttribute("aria-label", `${f.coupon}: ${f.pairs ? "row" : "jaws on"} ${f.feature}, ${f.words}, ${drawn(f)}`);
 }
 
 let cells = [];
@@ -148,7 +148,7 @@ function renderCourse() {
     const sign = doubt ? "?" : count(i) ? "✓" : over ? "–" : "";
     cell.textContent = `${f.number}${sign}`;
     const status = doubt ? "questioned" : count(i) ? "read" : over ? "skipped" : "not read";
-    const label = `${f.number}, ${f.feature}, ${sized(f.nominal)} mm, ${status}`;
+    const label = `${f.number}, ${f.feature}, ${drawn(f)}, ${status}`;
     if (cell.getAttribute("aria-label") !== label) cell.setAttribute("aria-label", label);
     cell.title = label;
     if (i === s.cursor) cell.setAttribute("aria-current", "step");
@@ -262,8 +262,8 @@ export function renderTable() {
   };
   s.plan.features.forEach((f, i) => {
     const readings = s.state.readings[i];
-    if (!readings.length) entry(f.number, f.coupon, f.feature, sized(f.nominal), null);
-    for (const reading of readings) entry(f.number, f.coupon, f.feature, sized(f.nominal), reading);
+    if (!readings.length) entry(f.number, f.coupon, f.feature, f.pairs || sized(f.nominal), null);
+    for (const reading of readings) entry(f.number, f.coupon, f.feature, f.pairs || sized(f.nominal), reading);
   });
   for (const r of s.state.references) entry("", "reference", r.feature, "", r);
   $("table").tBodies[0].replaceChildren(...rows);
