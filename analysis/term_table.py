@@ -161,8 +161,10 @@ TERMS: tuple[Term, ...] = (
         "its pulley or its motor is",
         work="tension of belt a",
         remedy="tighten belt a, the one whose motor turns alone when the head moves along the rising diagonal, "
-        "from the front left to the back right, until it is as taut as belt b, and its pulley on its motor",
-        meanwhile="set no backlash compensation of x or y for it: that acts on both belts at once",
+        "from the front left to the back right, and see that its pulley sits tight; both "
+        "belts want the same tension",
+        meanwhile="`fitassay correct` makes parts come out right; no backlash compensation of x or y does, since it "
+        "acts on both belts at once",
         change_rank=2,
         remedy_rank=3,
         sentence="pegs and holes alike come out short across the rising diagonal; where belt b has less play, parts "
@@ -187,8 +189,10 @@ TERMS: tuple[Term, ...] = (
         "its pulley or its motor is",
         work="tension of belt b",
         remedy="tighten belt b, the one whose motor turns alone when the head moves along the falling diagonal, "
-        "from the back left to the front right, until it is as taut as belt a, and its pulley on its motor",
-        meanwhile="set no backlash compensation of x or y for it: that acts on both belts at once",
+        "from the back left to the front right, and see that its pulley sits tight; both "
+        "belts want the same tension",
+        meanwhile="`fitassay correct` makes parts come out right; no backlash compensation of x or y does, since it "
+        "acts on both belts at once",
         change_rank=2,
         remedy_rank=3,
         sentence="pegs and holes alike come out short across the falling diagonal; where belt a has less play, parts "

@@ -208,7 +208,7 @@ def simulate_print(
     from fitassay.analysis.readings.file import COLUMNS, reference_id
     from fitassay.analysis.readings.table import csv_line
 
-    theta = theta_of(dict(errors))
+    theta = theta_of(dict(errors), machine.kinematics)
     if not files:
         walk = SetWalk.open(target.manifest(), target.folder)
     else:

@@ -10,18 +10,20 @@ from fitassay.analysis.readings.file import Reading
 from fitassay.analysis.readings.pairs import NO_PAIR
 from fitassay.analysis.terms import INDEX, TERMS, errors_of
 from fitassay.coupons.errors import InputError
+from fitassay.coupons.machine import Kinematics
+from fitassay.coupons.wording import listed
 
 EYE_MM = 0.01
 """Scatter of an eye that counts a row of pairs (common practice, no source)."""
 
 
-def theta_of(values: dict[str, float]) -> np.ndarray:
+def theta_of(values: dict[str, float], kinematics: Kinematics | None = None) -> np.ndarray:
     """Term values by name as a vector (terms,); terms not named are zero.
 
     Raises
     ------
     InputError
-        Unknown name, or not a finite number.
+        Unknown name, not a finite number, or an error that a machine of that kinematics does not have.
     """
     theta = np.zeros(len(TERMS))
     for name, value in values.items():
@@ -29,6 +31,14 @@ def theta_of(values: dict[str, float]) -> np.ndarray:
             raise InputError(f"no error term is called {name}; known: {', '.join(INDEX)}", "simulate")
         if not np.isfinite(value):
             raise InputError(f"{name} must be a finite number (got {value})", "simulate")
+        term = TERMS[INDEX[name]]
+        if kinematics is not None and kinematics not in term.kinematics:
+            own = listed((t.name for t in TERMS if kinematics in t.kinematics), "or")
+            raise InputError(
+                f"a {kinematics} machine has no {term.label}; choose among {own}, or another kinematics in "
+                "machine.toml",
+                "simulate",
+            )
         theta[INDEX[name]] = value
     return theta
 

@@ -71,7 +71,7 @@ def _changes(term: Term, error: float, sd: float, machine: Machine) -> tuple[lis
 def _by_hand(term: Term, error: float, sd: float) -> Advice:
     """What a hand does about an error that no setting removes."""
     amount = rounding.plus_minus(error, sd, term.unit)
-    meanwhile = f"; meanwhile {term.meanwhile}" if term.meanwhile else ""
+    meanwhile = f". Until then {term.meanwhile}" if term.meanwhile else ""
     return Advice(
         setting=term.work,
         from_value=None,

@@ -34,6 +34,8 @@ NEAR, STEP = 8.0, 1.0
 NEAR_AT_ONCE, AT_ONCE = 64, 16
 # What departs less from a straight line is taken for one.
 FLAT = 0.05
+# A face that reaches less far than this is a corner.
+CORNER = 1.5
 # From this cost on a larger scale is worth a try.
 POOR = 25.0
 
@@ -85,6 +87,11 @@ class _Spot:
 
     @property
     def slanted(self) -> bool:
+        """From corner to corner, aslant: no faces that a row aside could start from."""
+        return self.turned and all(top - bottom < CORNER for bottom, top in self.reach)
+
+    @property
+    def turned(self) -> bool:
         return abs(math.sin(2 * self.angle)) > 1e-6
 
 
@@ -126,7 +133,9 @@ def best_dimension(place: Place, scale: float, text_width: float, ground: Ground
     ground : Ground
     """
     spot = _spot(place, scale)
-    choices = _choices(spot, BALLOON + 0.8 + text_width, ground.box)
+    # About a row at 45 degrees the box of the drawing stands far off.
+    outline = ground.corners if spot.turned and not spot.slanted else _corners(ground.box)
+    choices = _choices(spot, BALLOON + 0.8 + text_width, outline)
     best, cost = _cheapest(choices, ground)
     row = choices.row[best]
     extensions = tuple(part[row] for part in choices.extensions if np.isfinite(part[row]).all())
@@ -195,8 +204,12 @@ def _spot(place: Place, scale: float) -> _Spot:
     )
 
 
-def _choices(spot: _Spot, width: float, box: np.ndarray) -> _Choices:
-    rows = _rows(spot, box)
+def _corners(box: np.ndarray) -> np.ndarray:
+    return np.array([[box[i], box[j]] for i in (0, 2) for j in (1, 3)])
+
+
+def _choices(spot: _Spot, width: float, outline: np.ndarray) -> _Choices:
+    rows = _rows(spot, outline)
     starts = _figure_starts(spot, width)
     levels, row_prices = np.array(rows).T
     figures, figure_prices = np.array(starts).T
@@ -231,9 +244,9 @@ def _choices(spot: _Spot, width: float, box: np.ndarray) -> _Choices:
     )
 
 
-def _rows(spot: _Spot, box: np.ndarray) -> list[tuple[float, float]]:
-    """Levels at which the dimension line may run, and their prices."""
-    corners = np.array([[box[i], box[j]] for i in (0, 2) for j in (1, 3)]) @ spot.across
+def _rows(spot: _Spot, outline: np.ndarray) -> list[tuple[float, float]]:
+    """Levels at which the dimension line may run about the points of `outline` (n, 2), and their prices."""
+    corners = outline @ spot.across
     low, high = float(corners.min()), float(corners.max())
     # A diagonal's extension lines would run far: it is drawn from corner to corner.
     aside = 30.0 if spot.slanted else 0.0

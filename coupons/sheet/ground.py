@@ -69,6 +69,7 @@ class Ground:
         shapely.prepare(self.edges)
         shapely.prepare(self.any_edge)
         self.box = np.array(view.box) * scale
+        self.corners = np.concatenate([np.empty((0, 2)), *closed])
         self.solids = Shapes(solids)
         self.lines = Shapes()
         self.labels = Shapes()

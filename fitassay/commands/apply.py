@@ -180,35 +180,44 @@ def _show(
     machine: Machine,
     proof: Proof | None,
 ) -> None:
-    from fitassay.labels import CAUTIONS, advice_remarks, capital, setting_label
+    from fitassay.labels import CAUTIONS, advice_remarks, capital, sentence, setting_label
 
     if not chosen:
         say(f"Print {target.name} advises no change.")
         return
-    say("Set these in the printer or the slicing program; machine.toml has them already:")
-    for advice in chosen:
+    settings = [a for a in chosen if a.to_value is not None]
+    work = [a for a in chosen if a.to_value is None]
+    if work:
+        say("Do this by hand; no setting does it:")
+    for advice in work:
         say()
-        if advice.to_value is None:
-            say(f"{capital(setting_label(advice.setting))}: {advice.why}")
-            continue
+        say(f"{capital(setting_label(advice.setting))}: {sentence(advice.why)}")
+    if work and settings:
+        say()
+    if settings:
+        say("Set these in the printer or the slicing program; machine.toml has them already:")
+    for advice in settings:
+        say()
         old = f"{advice.from_value:.6g}" if advice.from_value is not None else "?"
         unit = f" {advice.unit}" if advice.unit else ""
         say(f"{capital(setting_label(advice.setting))}: {old} -> {machine[advice.setting]:.6g}{unit}")
         for remark in advice_remarks(advice):
             say(remark, indent="   ")
     say()
-    say(
-        f"Where machine and slicing program lack one of them: fitassay apply {case} --undo, apply the others by "
-        f"their numbers, and pre-compensate your part instead: fitassay correct {case} PART.stl -o OUT.stl"
-    )
+    if settings:
+        say(
+            f"Where machine and slicing program lack one of them: fitassay apply {case} --undo, apply the others by "
+            f"their numbers, and pre-compensate your part instead: fitassay correct {case} PART.stl -o OUT.stl"
+        )
     for caution in CAUTIONS:
         say(f"- {caution}")
     say()
-    if proof is None:
+    if proof is None and settings:
         say(f"Old values: {place.path / BEFORE}; --undo takes them back.")
+    if proof is None:
         return
     say(
         f"Proof print {proof.target.name}: {', '.join(proof.coupons)}, {math.ceil(proof.minutes)} minutes, in "
         f"{proof.target.folder}. "
-        f"Print it with the new values, then: fitassay enter {case}, and fitassay diagnose {case}"
+        f"Print it once that is done, then: fitassay enter {case}, and fitassay diagnose {case}"
     )

@@ -69,6 +69,7 @@ def _data(plan: Plan) -> dict[str, Any]:
                 "to": s.advice.to_value,
                 "std_uncertainty": s.advice.std_uncertainty,
                 "unit": s.advice.unit,
+                "why": s.advice.why,
                 "term": s.advice.term,
                 "error": s.error,
                 "error_unit": s.unit,
@@ -107,7 +108,10 @@ def _show(data: dict[str, Any], case: str) -> None:
         label = setting_label(step["setting"])
         reach = 2 * step["std_uncertainty"]
         say()
-        say(f"{i}. {label}: {step['from']:.6g} -> {matching(step['to'], reach)} {step['unit']}")
+        if step["to"] is None:
+            say(f"{i}. {label}, by hand: {step['why']}")
+        else:
+            say(f"{i}. {label}: {step['from']:.6g} -> {matching(step['to'], reach)} {step['unit']}")
         say(f"to see that it took: {_print_words(step['check'])}", indent="   ")
     if len(data["steps"]) > 1:
         say()
