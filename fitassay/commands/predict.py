@@ -20,7 +20,7 @@ from fitassay.options import (
     json_option,
     print_option,
 )
-from fitassay.terminal import answer, note, say, working
+from fitassay.terminal import answer, working
 
 if TYPE_CHECKING:
     from fitassay.analysis.parts.fits import HeldGrade
@@ -95,6 +95,26 @@ class TwoLengths(click.ParamType):
     help="The pegs are put in upside down, or the way up they were printed; unless given, both are allowed for.",
 )
 @click.option("--clearance", type=Number("mm"), help="The clearance you want; tells the peg to draw.")
+@click.option(
+    "--ring",
+    type=Length(),
+    help="Outside diameter of the wall about the hole: tells how a press fit strains.",
+)
+@click.option(
+    "--modulus",
+    type=Number("MPa", low=1.0),
+    default=2000.0,
+    show_default=True,
+    help="The plastic's stiffness, as printed.",
+)
+@click.option(
+    "--yield",
+    "strength",
+    type=Number("MPa", low=0.1),
+    default=30.0,
+    show_default=True,
+    help="Where it yields, as printed.",
+)
 @click.option("--fit", metavar="H11/c11", help="The ISO 286 fit you want; tells both sizes to draw.")
 @click.option("--size", type=Length(), help="Nominal size of that fit; the holes of the pairs unless given.")
 @click.option(
@@ -118,6 +138,9 @@ def command(
     rotation: float,
     flipped: bool | None,
     clearance: float | None,
+    ring: float | None,
+    modulus: float,
+    strength: float,
     fit: str | None,
     size: float | None,
     scatter: float | None,
@@ -140,7 +163,9 @@ def command(
     place = Case.open(case)
     target = judged_print(place, number)
     if chart:
-        _chart(target, carry, scatter, as_json)
+        from fitassay.report.chart_answer import show_chart
+
+        show_chart(target, carry, scatter, as_json)
         return
     bodies = read_both(part, other, unit)
     parts = read_part_list(features) if features else PartList(sizes=(), pairs=())
@@ -167,7 +192,7 @@ def command(
         raise InputError("is said of a pair or a part; add one, such as --pair 8.0,8.2", "--flipped")
     if not pairs and features is None and not bodies:
         asked = [(j.pair, Wish()) for j in joints_in(place.path) if j.pair is not None]
-    _check_belongings(pairs, fit, size, clearance, turns, rotation)
+    _check_belongings(pairs, fit, size, clearance, turns, rotation, ring)
     try:
         with working("Working out the sizes"):
             result = _result(
@@ -177,6 +202,9 @@ def command(
         if exc.place != "predict":
             raise
         raise InputError(exc.message, str(features) if features and not pairs else "--pair") from exc
+    if ring is not None:
+        for data in result["pairs"][: len(pairs)]:
+            data["press"] = _press_data(data, ring, modulus, strength)
     if as_json:
         answer(result)
         return
@@ -185,35 +213,17 @@ def command(
     show_prediction(result)
 
 
-def _chart(target: Print, carry: str | None, scatter: float | None, as_json: bool) -> None:
-    """Write the wall chart beside the print's report and say where it lies."""
+def _press_data(pair: dict[str, Any], ring: float, modulus: float, strength: float) -> dict[str, Any]:
+    """What the interference of a pair does to the wall about its hole, at its mean and at both ends."""
     from dataclasses import asdict
 
-    with working("Working out what to draw"):
-        from fitassay.analysis.parts.wall_chart import wall_chart
-        from fitassay.coupons.files import write_atomic
-        from fitassay.inputs import read_inputs, state_of
-        from fitassay.report.chart import FEELS, chart_words
-        from fitassay.report.chart_pdf import chart_pdf
-        from fitassay.report.render import render
+    from fitassay.analysis.parts.press_fit import press_fit
 
-        inputs = read_inputs(target, carry=carry)
-        diagnosis = inputs.diagnose()
-        state = state_of(diagnosis, inputs.machine, scatter, inputs.trace)
-        words = chart_words(
-            wall_chart(state, inputs.machine.layer_height_mm), diagnosis, inputs.machine, target.name
-        )
-        half = (len(words.bought) + 1) // 2
-        context = {"words": words, "feels": FEELS, "halves": (words.bought[:half], words.bought[half:])}
-        page, pdf = target.folder / "chart.html", target.folder / "chart.pdf"
-        write_atomic(page, render("chart.html.j2", context))
-        write_atomic(pdf, chart_pdf(words))
-    if as_json:
-        answer({"schema": 1, "print": target.name, "page": str(page), "pdf": str(pdf), **asdict(words)})
-        return
-    for text in words.sharpen:
-        note(f"Note: {text}")
-    say(f"To hang up: {pdf}; as a page: {page}")
+    sits = pair["put_together_mm"]
+    return {
+        name: asdict(press_fit(-sits[end], pair["hole_mm"], ring, modulus, strength))
+        for name, end in (("low", "high"), ("mean", "mean"), ("high", "low"))
+    }
 
 
 def _check_belongings(
@@ -223,6 +233,7 @@ def _check_belongings(
     clearance: float | None,
     turns: bool,
     rotation: float,
+    ring: float | None,
 ) -> None:
     """Refuse options that would be passed over in silence; those of a list stand in the list."""
     if fit and size is None and not pairs:
@@ -234,6 +245,7 @@ def _check_belongings(
     for given, name in (
         (clearance is not None, "clearance"),
         (turns, "turns"),
+        (ring is not None, "ring"),
         (rotation != 0.0, "rotation"),
     ):
         if given:

@@ -100,6 +100,8 @@ def _show_pair(pair: dict[str, Any]) -> None:
     ]
     if parts:
         say(f"of the {drawn:.3g} mm drawn, {', '.join(parts)} mm", indent="  ")
+    if "press" in pair:
+        _show_press(pair["press"])
     if "peg_to_draw_mm" in pair:
         say(
             f"  for {pair['wanted_clearance_mm']:g} mm draw the peg {pair['peg_to_draw_mm']:.2f} mm, "
@@ -115,6 +117,25 @@ def _show_pair(pair: dict[str, Any]) -> None:
     if "fit" in pair:
         _show_fit(pair["fit"])
     say()
+
+
+def _show_press(press: dict[str, dict[str, float]]) -> None:
+    """The strain of a press fit, with its cautions."""
+    if press["high"]["interference_mm"] == 0:
+        say("nothing is pressed: there is room between peg and hole", indent="  ")
+        return
+    low, mean, high = (100 * press[k]["strain"] for k in ("low", "mean", "high"))
+    most = 100 * press["high"]["of_yield"]
+    say(
+        f"pressed in, it stretches the hole by {mean:.1f} % ({low:.1f} to {high:.1f}); at worst {most:.0f} % of "
+        f"where the plastic yields{', so it may crack or stay stretched' if most >= 100 else ''}",
+        indent="  ",
+    )
+    say(
+        "plastic under strain relaxes within days and faster when warm: no holding force is promised; wear eye "
+        "protection and press with a vice, not by hand over an edge",
+        indent="  ",
+    )
 
 
 def _show_fit(fit: dict[str, Any]) -> None:
