@@ -11,12 +11,27 @@ import pytest
 from fitassay.analysis.diagnosis.advice import advise
 from fitassay.analysis.diagnosis.confounding import confounded_groups, find_confounded
 from fitassay.analysis.diagnosis.diagnosis_notes import cancelling
-from fitassay.analysis.diagnosis.ranking import doubted, open_doubt
-from fitassay.analysis.diagnosis.verdict import Judged, Reference, with_ordinary
+from fitassay.analysis.diagnosis.ranking import (
+    Standing,
+    doubted,
+    open_doubt,
+    rank_coupons,
+    rank_readings,
+)
+from fitassay.analysis.diagnosis.sequential import Guide
+from fitassay.analysis.diagnosis.verdict import (
+    STATUSES,
+    Judged,
+    Reference,
+    judge_many,
+    reference_of,
+    with_ordinary,
+)
 from fitassay.analysis.diagnosis.verdict_words import verdict_of
 from fitassay.analysis.normal import Normal
 from fitassay.analysis.terms import INDEX, PRINTER, TERMS
 from fitassay.coupons.machine import Machine
+from tests.sets import walk
 
 K = len(TERMS)
 MACHINE = Machine()
@@ -67,13 +82,13 @@ def test_contenders_have_a_chance_of_one_in_twenty():
 @pytest.mark.parametrize(
     ("chance", "sturdy", "words"),
     [
-        (0.81, 0.79, "printers usually err that way"),
+        (0.80, 0.79, "printers usually err that way"),
         (0.79, 0.70, "it may be backlash in x or backlash in y"),
-        (0.81, 0.81, "may be less than the caliper can see (0.05 mm)"),
+        (0.80, 0.80, "may be less than the caliper can see (0.05 mm)"),
     ],
 )
 def test_why_a_likely_error_is_not_accused(chance, sturdy, words):
-    chances = {"backlash_x": chance, "backlash_y": 1 - chance}
+    chances = {"backlash_x": chance, "backlash_y": 0.2}
     verdict = open_verdict(
         chances, values(backlash_x=0.05), np.full(K, 0.05), sturdy=sturdy, visible=sturdy < 0.8
     )
@@ -228,3 +243,41 @@ def test_what_was_not_measured_is_judged_by_ordinary_sizes():
     assert got.gains[1:, PATH] == pytest.approx([2, -2, -2, -2, -2], abs=1e-3)
     # What the caliper gets wrong is no part's fault.
     assert not got.gains[:, ~PRINTER].any()
+
+
+@pytest.mark.parametrize(("scatter", "status"), [(0.049, "dominant"), (0.051, "unexplained")])
+def test_readings_that_misfit_leave_what_is_four_times_as_large_as_their_scatter(scatter, status):
+    """An error of 0.2 mm that one size of three shows: 0.2 is its root mean square over the sizes that it acts on."""
+    sizes = reference({"backlash_x": -1.0}, {"backlash_y": -1.0}, {"scale_z": 20.0})
+    posterior = Normal(mean=values(backlash_x=0.2)[None], cov=np.diag(np.full(K, 1e-10))[None])
+    got = judge_many(posterior, sizes, np.full(3, 0.05), PRIOR, np.array([1e-6]), np.array([scatter]))
+    assert STATUSES[int(got.status[0])] == status
+
+
+def test_squareness_alone_is_judged_by_a_square_of_20_mm():
+    """Without an outside size; with them by the middle one of these."""
+    w = walk(("corner-plate",))
+    gains = w.linearise()[1]
+    diagonals = {i for i, f in enumerate(w.features) if f.kind == "diagonal"}
+    (label,) = reference_of(w, gains, diagonals).labels
+    assert label == "squareness, 20 mm"
+    assert reference_of(w, gains, diagonals).gains[0, INDEX["skew_xy"]] == 20.0
+
+
+def test_nothing_is_left_to_read_where_all_is_read():
+    w = walk(("single-wall",))
+    read = frozenset({*w.keys, ("reference", "outside:10.000"), ("reference", "inside:8.000")})
+    doubt = values(bead_excess=1.0)
+    standing = Standing(posterior=Normal.independent(PRIOR), doubt=doubt, measured=read, u=0.02)
+    assert rank_readings(w, standing) == () and rank_coupons(w, standing) == ()
+    assert {n.feature for n in rank_readings(w, standing, again=True)} == {f for _, f in w.keys}
+    # Pieces of known size are offered for each pair of jaws that has read none.
+    fresh = replace(standing, measured=frozenset(w.keys), doubt=values(outside_bias=1.0, inside_bias=1.0))
+    assert {n.feature for n in rank_readings(w, fresh)} == {"outside:10.000", "inside:8.000"}
+    half = replace(fresh, measured=frozenset({*w.keys, ("reference", "outside:5.000")}))
+    assert {n.feature for n in rank_readings(w, half)} == {"inside:8.000"}
+
+
+def test_guided_entry_doubts_only_what_some_size_feels():
+    felt = Guide(walk(("single-wall",)), MACHINE).printer
+    assert [t.name for i, t in enumerate(TERMS) if felt[i]] == ["bead_excess"]
