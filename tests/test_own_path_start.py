@@ -156,7 +156,10 @@ def test_path_writes_plates_keeps_start_and_end_and_uses_them_again(case, tmp_pa
     assert [round(s.fed, 3) for s in tail if s.fed] == [-1.5, 1.5, -2.0][-len([s for s in tail if s.fed]) :]
 
 
-@pytest.mark.parametrize("manner", STARTS)
+MANNERS = [m if m in ("macros", "numbered, M83") else pytest.param(m, marks=pytest.mark.long) for m in STARTS]
+
+
+@pytest.mark.parametrize("manner", MANNERS)
 def test_starts_of_five_manners_print_the_same_path(case, tmp_path, manner):
     (tmp_path / "s.txt").write_text(STARTS[manner])
     (tmp_path / "e.txt").write_text(END)

@@ -148,7 +148,7 @@ def check_combination(tmp_path, seed: int) -> None:
 
 
 @pytest.mark.parametrize(
-    "seed", [*range(4), *(pytest.param(n, marks=pytest.mark.long) for n in range(4, 10))]
+    "seed", [*range(2), *(pytest.param(n, marks=pytest.mark.long) for n in range(2, 10))]
 )
 def test_whatever_the_style(tmp_path, seed):
     check_combination(tmp_path, seed)
@@ -255,7 +255,12 @@ def test_feed_counted_by_volume(tmp_path):
 
 @pytest.mark.parametrize(
     ("key", "angle"),
-    [("boss", 0.3), ("bore", 1.0), ("boss", 7.0), ("comb-x", 30.0), ("bore", 44.0), ("comb-x", -20.0)],
+    [
+        ("boss", 0.3),
+        ("bore", 44.0),
+        ("comb-x", -20.0),
+        *(pytest.param(*v, marks=pytest.mark.long) for v in (("bore", 1.0), ("boss", 7.0), ("comb-x", 30.0))),
+    ],
 )
 def test_askew_is_refused(tmp_path, key, angle):
     with pytest.raises(InputError, match=rf"coupon {key} is turned by .* degrees"):
