@@ -21,15 +21,6 @@ from scipy.special import chdtrc, ndtri
 from fitassay.analysis.estimation.marginal import Model
 from fitassay.analysis.terms import PRINTER
 
-# Chi-square must not depend on how common an error is thought to be: the printer's priors are made this much wider.
-FLAT = 100.0
-# Disagreement that happens to a true model more often than this is no sign of an uneven print.
-FADE_P = 0.2
-# Fewer degrees of freedom say nothing about scatter.
-LEAST_DOF = 3.0
-# Halvings of the interval in which t^2 is sought.
-HALVINGS = 48
-
 
 @dataclass(frozen=True, kw_only=True)
 class Disagreement:
@@ -48,6 +39,16 @@ class Disagreement:
     dof: np.ndarray
     p_value: np.ndarray
     excess: np.ndarray
+
+
+# Chi-square must not depend on how common an error is thought to be: the printer's priors are made this much wider.
+FLAT = 100.0
+# Disagreement that happens to a true model more often than this is no sign of an uneven print.
+FADE_P = 0.2
+# Fewer degrees of freedom say nothing about scatter.
+LEAST_DOF = 3.0
+# Halvings of the interval in which t^2 is sought.
+HALVINGS = 48
 
 
 def disagreement(model: Model, residual: np.ndarray, worst_out: int = 0) -> Disagreement:

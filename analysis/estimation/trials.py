@@ -28,6 +28,18 @@ from fitassay.analysis.readings.reading import LADDER, Reading
 from fitassay.analysis.terms import NAMES, PLAYS
 from fitassay.coupons.feature import Manifest
 
+
+@dataclass(frozen=True, kw_only=True)
+class Rung:
+    """One trial: sizes as drawn [mm] and the answer, one of ``goes``, ``sticks``, ``does not go``."""
+
+    coupon: str
+    feature: str
+    peg: float
+    hole: float
+    answer: str
+
+
 # Roughness and the hand blur where a peg begins to go or to turn (common practice, no source) [mm].
 FEEL_MM = 0.03
 # Draws a stage, how many of them must count, and the most stages.
@@ -42,17 +54,6 @@ LEAST_INFORMATION = 0.15
 SURPRISING = 0.02
 # D hardly depends on the sizes of a pair; it is taken from one of this clearance [mm].
 CLEARANCE_MM = 0.4
-
-
-@dataclass(frozen=True, kw_only=True)
-class Rung:
-    """One trial: sizes as drawn [mm] and the answer, one of ``goes``, ``sticks``, ``does not go``."""
-
-    coupon: str
-    feature: str
-    peg: float
-    hole: float
-    answer: str
 
 
 def rungs(manifest: Manifest, readings: tuple[Reading, ...]) -> tuple[Rung, ...]:

@@ -19,20 +19,6 @@ from fitassay.analysis.parts.sizes import DRAWS, Spread, State, largest_first, n
 from fitassay.analysis.terms import INDEX, NAMES, PRINTER
 from fitassay.coupons.errors import InputError
 
-# Terms whose effects on a clearance depend on each other; all others add.
-INTERACTING = (
-    "scale_x", "scale_y", "scale_xy", "backlash_x", "backlash_y", "backlash_a", "backlash_b", "skew_xy",
-)  # fmt: skip
-# Less than this of an error is none [its unit].
-NONE = 1e-9
-# What is not known is worth a word where it makes so much of a difference at the estimate [mm].
-ASKED_MM = 0.02
-# Over-compensation by this much makes its manner tell [mm]; it is taken for possible from so many draws on.
-OVER_MM = 0.02
-FEW = 0.02
-# So many pairs are worked out together; more would fill the memory with their draws.
-AT_ONCE = 1000
-
 
 @dataclass(frozen=True, kw_only=True)
 class Pair:
@@ -107,6 +93,21 @@ class PairPrediction:
     def counts(self) -> Spread:
         """The clearance that decides: turning where it turns, else as put together."""
         return self.turns or self.sits
+
+
+# Terms whose effects on a clearance depend on each other; all others add.
+INTERACTING = (
+    "scale_x", "scale_y", "scale_xy", "backlash_x", "backlash_y", "backlash_a", "backlash_b", "skew_xy",
+)  # fmt: skip
+# Less than this of an error is none [its unit].
+NONE = 1e-9
+# What is not known is worth a word where it makes so much of a difference at the estimate [mm].
+ASKED_MM = 0.02
+# Over-compensation by this much makes its manner tell [mm]; it is taken for possible from so many draws on.
+OVER_MM = 0.02
+FEW = 0.02
+# So many pairs are worked out together; more would fill the memory with their draws.
+AT_ONCE = 1000
 
 
 def predict_pair(pair: Pair, state: State) -> PairPrediction:

@@ -15,17 +15,6 @@ from fitassay.analysis.terms import BORE_REFERENCE_MM
 from fitassay.coupons.errors import InputError
 from fitassay.coupons.sections import ROUND_SIDES, ROUNDNESS
 
-# A prismatic part has few distinct heights and is cut once between any two of them; others in layers.
-MOST_LEVELS = 300
-# A segment that turns less than this from an axis does not move the other axis (float32 corners wobble) [rad].
-AXIS_RAD = 3e-4
-# Segments that turn less than this from the one before belong to the same straight wall [rad].
-STRAIGHT_RAD = 1e-3
-# A facet's lead is the same at all heights if its variance stays under this.
-MIXED = 0.05
-# Vertices as close in height as this stand on one level [mm].
-LEVEL_MM = 1e-3
-
 
 @dataclass(frozen=True, kw_only=True)
 class Segments:
@@ -75,6 +64,18 @@ class Walls:
     travel: np.ndarray
     closing: np.ndarray
     bores: int
+
+
+# A prismatic part has few distinct heights and is cut once between any two of them; others in layers.
+MOST_LEVELS = 300
+# A segment that turns less than this from an axis does not move the other axis (float32 corners wobble) [rad].
+AXIS_RAD = 3e-4
+# Segments that turn less than this from the one before belong to the same straight wall [rad].
+STRAIGHT_RAD = 1e-3
+# A facet's lead is the same at all heights if its variance stays under this.
+MIXED = 0.05
+# Vertices as close in height as this stand on one level [mm].
+LEVEL_MM = 1e-3
 
 
 def levels_of(part: Part, layer: float) -> np.ndarray:

@@ -19,15 +19,6 @@ from fitassay.coupons.machine import Kinematics
 
 Outcome = Literal["improved", "worse", "no clear change", "not measured"]
 
-# "Improved" is said from this probability on that the error is smaller than it was: by chance once in 40 terms, so
-# that with eleven terms one comparison in four names something.
-SURE = 0.975
-# With all terms taken together, a change holds but by mistake in so many comparisons.
-WRONG = 0.05
-DRAWS, SEED = 8000, 41
-# A setting counts as set to the advised value within twice its uncertainty or this share of the advised change.
-AS_ADVISED = 0.1
-
 
 @dataclass(frozen=True, kw_only=True)
 class TermChange:
@@ -132,6 +123,16 @@ class Comparison:
     def of(self, outcome: Outcome) -> tuple[TermChange, ...]:
         """The terms with that outcome."""
         return tuple(t for t in self.terms if t.outcome == outcome)
+
+
+# "Improved" is said from this probability on that the error is smaller than it was: by chance once in 40 terms, so
+# that with eleven terms one comparison in four names something.
+SURE = 0.975
+# With all terms taken together, a change holds but by mistake in so many comparisons.
+WRONG = 0.05
+DRAWS, SEED = 8000, 41
+# A setting counts as set to the advised value within twice its uncertainty or this share of the advised change.
+AS_ADVISED = 0.1
 
 
 def usual_gains(width: float, kinematics: Kinematics = "cartesian") -> np.ndarray:

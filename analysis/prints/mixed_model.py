@@ -28,13 +28,6 @@ from fitassay.analysis.prints.setting_changes import change_of_errors
 from fitassay.analysis.terms import INDEX, NAMES, PRINTER, TERMS, estimated_on
 from fitassay.coupons.machine import Kinematics, Machine
 
-# No factor is named by mistake with more than this probability, all terms and factors tried together.
-NAMED_WRONGLY = 0.05
-# Nothing is claimed that moves no size by what a caliper shows, over a length for fractions and angles [mm].
-SEEN_MM, LONG_MM = 0.01, 60.0
-# A term measured less than this share of its prior says nothing about factors.
-INFORMED = 0.3
-
 
 @dataclass(frozen=True, kw_only=True)
 class PrintResult:
@@ -121,6 +114,14 @@ class Factor:
                         own[i], alike[i] = v.own, v.alike
             out += np.diag(own**2) + np.outer(alike, alike)
         return out
+
+
+# No factor is named by mistake with more than this probability, all terms and factors tried together.
+NAMED_WRONGLY = 0.05
+# Nothing is claimed that moves no size by what a caliper shows, over a length for fractions and angles [mm].
+SEEN_MM, LONG_MM = 0.01, 60.0
+# A term measured less than this share of its prior says nothing about factors.
+INFORMED = 0.3
 
 
 FACTORS: tuple[Factor, ...] = (

@@ -18,11 +18,6 @@ from fitassay.analysis.terms import INDEX, TERMS
 from fitassay.coupons.cost import Cost
 from fitassay.coupons.machine import Machine
 
-# A print shows that an error went if it can tell it from what it was by so many standard uncertainties.
-TELLS = 4.0
-# At most so many coupons are tried together; beyond that the whole set is meant.
-MOST_COUPONS = 3
-
 
 @dataclass(frozen=True, kw_only=True)
 class Check:
@@ -83,6 +78,12 @@ class Plan:
     misfit_after_mm: float
     now: tuple[HeldGrade, ...]
     after: tuple[HeldGrade, ...]
+
+
+# A print shows that an error went if it can tell it from what it was by so many standard uncertainties.
+TELLS = 4.0
+# At most so many coupons are tried together; beyond that the whole set is meant.
+MOST_COUPONS = 3
 
 
 def make_plan(

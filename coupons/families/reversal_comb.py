@@ -18,16 +18,6 @@ from fitassay.coupons.job import Job
 from fitassay.coupons.mark import Mark, ink_height, least_width, make_arrow, make_mark
 from fitassay.coupons.shapes import Outline, Ring, quarter_turn, region, rounded, snap
 
-STEMS_MM = (6.0, 10.0)
-"""Stems; with heads two undercuts wider, a stem and a head of one nominal size stand side by side."""
-
-TOOTH_MM, NECK_MM, SLOT_MM = 8.0, 6.0, 8.0
-LIP_MM = 4.0
-"""Walls beside chamber and slot: inside jaws push the neck's lips apart by 0.009 mm a newton."""
-
-QUICK_LENGTH_MM = 30.0
-"""Length of the short comb: what the mark and one of each kind need."""
-
 
 @dataclass(frozen=True, kw_only=True)
 class Span:
@@ -58,6 +48,17 @@ class Comb:
     length: float
     width: float
     spine: tuple[float, float]
+
+
+STEMS_MM = (6.0, 10.0)
+"""Stems; with heads two undercuts wider, a stem and a head of one nominal size stand side by side."""
+
+TOOTH_MM, NECK_MM, SLOT_MM = 8.0, 6.0, 8.0
+LIP_MM = 4.0
+"""Walls beside chamber and slot: inside jaws push the neck's lips apart by 0.009 mm a newton."""
+
+QUICK_LENGTH_MM = 30.0
+"""Length of the short comb: what the mark and one of each kind need."""
 
 
 def comb(job: Job, *, full: bool) -> Comb:

@@ -15,13 +15,6 @@ from fitassay.coupons.job import Job
 from fitassay.coupons.mark import CAPITAL, ink, text_lines
 from fitassay.coupons.shapes import inset, rectangle, region, rounded, snap
 
-SIDE_MM = 18.0
-"""Outer side of the tube: an outside jaw fits in, and the walls' middles are free of the corners."""
-
-HEIGHT_MM = 8.0
-TAG_MM = 1.0
-"""Height of the tag: it ends below everything that is measured."""
-
 
 @dataclass(frozen=True, kw_only=True)
 class Tag:
@@ -30,6 +23,14 @@ class Tag:
     outline: Outline
     link: tuple[float, float, float]
     """Left and right edge, and the middle of the arrow's shaft."""
+
+
+SIDE_MM = 18.0
+"""Outer side of the tube: an outside jaw fits in, and the walls' middles are free of the corners."""
+
+HEIGHT_MM = 8.0
+TAG_MM = 1.0
+"""Height of the tag: it ends below everything that is measured."""
 
 
 def tag(job: Job, text: str) -> Tag:

@@ -15,22 +15,6 @@ if TYPE_CHECKING:
     from fitassay.analysis.result import Diagnosis
     from fitassay.coupons.machine import Machine
 
-HEADS = {
-    "either way up": "Round peg, either way up",
-    "as printed": "Round peg, put in as printed",
-    "turned over": "Round peg, turned over",
-    "square": "Square tongue in its opening",
-}
-FEELS = {
-    "press": "stays, pressed in",
-    "push": "goes by hand, stays",
-    "slide": "slides, hardly tilts",
-    "turn": "turns freely",
-    "loose": "falls in",
-}
-SHAKY_MM = 0.1
-"""Cells that are less sure than this (expanded, k = 2) are set in grey."""
-
 
 @dataclass(frozen=True, kw_only=True)
 class Cell:
@@ -73,6 +57,23 @@ class ChartWords:
     layers: str
     conditions: tuple[str, ...]
     sharpen: tuple[str, ...]
+
+
+HEADS = {
+    "either way up": "Round peg, either way up",
+    "as printed": "Round peg, put in as printed",
+    "turned over": "Round peg, turned over",
+    "square": "Square tongue in its opening",
+}
+FEELS = {
+    "press": "stays, pressed in",
+    "push": "goes by hand, stays",
+    "slide": "slides, hardly tilts",
+    "turn": "turns freely",
+    "loose": "falls in",
+}
+SHAKY_MM = 0.1
+"""Cells that are less sure than this (expanded, k = 2) are set in grey."""
 
 
 def chart_words(chart: WallChart, diagnosis: Diagnosis, machine: Machine, print_name: str) -> ChartWords:

@@ -18,15 +18,6 @@ from fitassay.coupons.wording import trimmed
 from fitassay.labels import plain, term_label
 from fitassay.report.svg import ACCUSED, DATA, INK, MUTED, RULE, SOFT, SUSPECT, Sheet
 
-NEGLIGIBLE_MM = 5e-4
-"""A contribution whose size and expanded uncertainty stay under this is not drawn [mm]."""
-
-MOST_COLUMNS = 7
-"""Terms drawn beside each other in the error budget; the rest is in its table."""
-
-CHI2_95_2 = 5.991
-"""95 % point of chi-squared with 2 degrees of freedom."""
-
 
 @dataclass(frozen=True, kw_only=True)
 class BudgetColumn:
@@ -37,6 +28,16 @@ class BudgetColumn:
     value: np.ndarray
     expanded: np.ndarray
     accused: bool
+
+
+NEGLIGIBLE_MM = 5e-4
+"""A contribution whose size and expanded uncertainty stay under this is not drawn [mm]."""
+
+MOST_COLUMNS = 7
+"""Terms drawn beside each other in the error budget; the rest is in its table."""
+
+CHI2_95_2 = 5.991
+"""95 % point of chi-squared with 2 degrees of freedom."""
 
 
 def highlighted(diagnosis: Diagnosis) -> tuple[str, ...]:
