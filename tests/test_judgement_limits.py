@@ -17,6 +17,8 @@ from fitassay.analysis.diagnosis.ranking import (
     open_doubt,
     rank_coupons,
     rank_readings,
+    rank_unprinted,
+    what_next,
 )
 from fitassay.analysis.diagnosis.sequential import Guide
 from fitassay.analysis.diagnosis.verdict import (
@@ -152,23 +154,24 @@ def test_one_setting_serves_where_it_leaves_little():
 
 
 @pytest.mark.parametrize(
-    ("own", "correlation", "tied"),
+    ("bead", "path", "correlation", "tied"),
     [
         # 1 - (1 - r^2) must be at least 0.85^2: r from 0.85 on.
-        (0.5, -0.86, True),
-        (0.5, -0.84, False),
+        (0.5, 0.5, -0.86, True),
+        (0.5, 0.5, -0.84, False),
         # Errors that keep less than a fifth of their prior width are no part of a group, ...
-        (0.19, -0.99, False),
+        (0.5, 0.19, -0.99, False),
+        (0.5, 0.21, -0.99, True),
         # ... and one of the group must keep 0.3 of it.
-        (0.29, -0.99, False),
-        (0.31, -0.99, True),
+        (0.29, 0.29, -0.99, False),
+        (0.31, 0.21, -0.99, True),
     ],
 )
-def test_what_counts_as_acting_alike(own, correlation, tied):
+def test_what_counts_as_acting_alike(bead, path, correlation, tied):
     cov = np.diag((0.01 * PRIOR) ** 2)
-    for i in (BEAD, PATH):
-        cov[i, i] = (own * PRIOR[i]) ** 2
-    cov[BEAD, PATH] = cov[PATH, BEAD] = correlation * own**2 * PRIOR[BEAD] * PRIOR[PATH]
+    e, p = bead * PRIOR[BEAD], path * PRIOR[PATH]
+    cov[BEAD, BEAD], cov[PATH, PATH] = e**2, p**2
+    cov[BEAD, PATH] = cov[PATH, BEAD] = correlation * e * p
     assert confounded_groups(cov, PRIOR) == (((BEAD, PATH),) if tied else ())
 
 
@@ -281,3 +284,22 @@ def test_nothing_is_left_to_read_where_all_is_read():
 def test_guided_entry_doubts_only_what_some_size_feels():
     felt = Guide(walk(("single-wall",)), MACHINE).printer
     assert [t.name for i, t in enumerate(TERMS) if felt[i]] == ["bead_excess"]
+
+
+def test_plain_teeth_and_undercut_ones_are_no_ordinary_sizes():
+    """Gains of 0 and +1 to backlash; nobody's fit hangs on them. Of 14 and 22 mm the larger is the middle."""
+    w = walk()
+    gains = w.linearise()[1]
+    read = [("comb-x", "tooth8"), ("comb-x", "stem10"), ("boss", "step14-x"), ("boss", "step22-x")]
+    assert reference_of(w, gains, {w.keys.index(key) for key in read}).labels == ("outside x, 22 mm",)
+
+
+def test_what_cannot_be_printed_is_not_offered():
+    """A machine too small for the coupons; a set that lacks no family; and nothing in doubt."""
+    w = walk(("single-wall",))
+    doubt = values(contour_offset=1.0)
+    standing = Standing(posterior=Normal.independent(PRIOR), doubt=doubt, measured=frozenset(w.keys), u=0.02)
+    assert what_next(w, standing, MACHINE)
+    assert what_next(w, standing, Machine(values={"volume.x_mm": 30.0})) == ()
+    assert rank_unprinted(walk(), standing, MACHINE) == ()
+    assert what_next(w, replace(standing, doubt=np.zeros(K)), MACHINE) == ()
