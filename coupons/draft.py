@@ -11,7 +11,7 @@ from fitassay.coupons.errors import JobError
 from fitassay.coupons.feature import Feature, Kind
 from fitassay.coupons.job import Job
 from fitassay.coupons.sections import Ring
-from fitassay.coupons.shapes import Outline, inset, snap
+from fitassay.coupons.shapes import Outline, flank_middle, inset, snap
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -188,6 +188,22 @@ def across(
         jaw_mm=jaw,
         instruction=instruction,
     )
+
+
+def notched_both_ways(
+    job: Job,
+    *,
+    name: str,
+    kind: Kind,
+    size: float,
+    low: tuple[float, float],
+    z: float,
+    jaws: str,
+) -> list[Feature]:
+    """A square with a seam notch in the corner `low` along x and along y; `jaws` says where they go."""
+    at = flank_middle(low[0], size, job.rules.notch), flank_middle(low[1], size, job.rules.notch)
+    text = f"{jaws}, clear of its notched corner; the seam belongs in the notch, not on these faces."
+    return both_ways(job, name=name, kind=kind, size=size, low=low, at=at, z=z, instruction=text)
 
 
 def both_ways(

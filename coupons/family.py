@@ -9,7 +9,7 @@ from fitassay.coupons.draft import Draft
 from fitassay.coupons.job import Job
 
 
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True)
 class Family:
     """A kind of coupon.
 

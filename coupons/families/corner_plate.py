@@ -151,9 +151,4 @@ def _features(job: Job, s: float, z: float) -> tuple[Feature, ...]:
     )
 
 
-FAMILY = Family(
-    name="corner-plate",
-    isolates="squareness of x and y; scale over the longest span",
-    build=build,
-    order=50,
-)
+FAMILY = Family("corner-plate", "squareness of x and y; scale over the longest span", build, order=50)

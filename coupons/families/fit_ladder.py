@@ -300,10 +300,4 @@ def _diameters(job: Job, name: str, size: float, x: float, y: float, z: float) -
     )
 
 
-FAMILY = Family(
-    name="fit-ladder",
-    isolates="which clearance turns, told by hand",
-    build=build,
-    order=70,
-    default=False,
-)
+FAMILY = Family("fit-ladder", "which clearance turns, told by hand", build, order=70, default=False)

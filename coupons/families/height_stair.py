@@ -123,9 +123,4 @@ def _height(job: Job, h: float, x: float, y: float, column: bool) -> Feature:
     )
 
 
-FAMILY = Family(
-    name="height-stair",
-    isolates="scale in z against the first-layer gap; first-layer flare",
-    build=build,
-    order=60,
-)
+FAMILY = Family("height-stair", "scale in z against the first-layer gap; first-layer flare", build, order=60)

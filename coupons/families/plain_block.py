@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from fitassay.coupons.draft import Draft, both_ways, engrave, standing
+from fitassay.coupons.draft import Draft, engrave, notched_both_ways, standing
 from fitassay.coupons.family import Family
 from fitassay.coupons.job import Job
 from fitassay.coupons.mark import make_arrow, make_mark
-from fitassay.coupons.shapes import flank_middle, notched_square, notched_window, region, snap
+from fitassay.coupons.shapes import notched_square, notched_window, region, snap
 
 SIDE_MM = 20.0
 HOLE_MM = 10.0
@@ -38,26 +38,16 @@ def build(job: Job) -> list[Draft]:
     features = []
     for kind, at, side, what in (("outside", 0.0, SIDE_MM, "block"), ("inside", low, HOLE_MM, "hole")):
         jaws = "Outside jaws on" if kind == "outside" else "Inside jaws, 3 mm deep or more, between"
-        features += both_ways(
+        features += notched_both_ways(
             job,
             name=what,
             kind=kind,  # type: ignore[arg-type]
             size=side,
             low=(at, at),
-            at=(flank_middle(at, side, n), flank_middle(at, side, n)),
             z=z,
-            instruction=(
-                f"{jaws} the {{faces}} faces of the {what}, clear of its notched corner; "
-                "the seam belongs in the notch, not on these faces."
-            ),
+            jaws=f"{jaws} the {{faces}} faces of the {what}",
         )
     return [Draft(id="block", slabs=tuple(slabs), features=tuple(features))]
 
 
-FAMILY = Family(
-    name="plain-block",
-    isolates="that something is off, not what",
-    build=build,
-    order=70,
-    default=False,
-)
+FAMILY = Family("plain-block", "that something is off, not what", build, order=70, default=False)

@@ -303,9 +303,9 @@ def _feature(job: Job, span: Span, axis: str, width: float, z: float) -> Feature
 
 
 FAMILY = Family(
-    name="reversal-comb",
-    isolates="backlash alone: stem minus head is twice the play, along a diagonal 1.4 times that of its belt",
-    build=build,
+    "reversal-comb",
+    "backlash alone: stem minus head is twice the play, along a diagonal 1.4 times that of its belt",
+    build,
     order=30,
     quick=True,
 )

@@ -131,10 +131,4 @@ def _features(job: Job, x: float, y: float, z: float) -> tuple[Feature, ...]:
     )
 
 
-FAMILY = Family(
-    name="single-wall",
-    isolates="bead width alone",
-    build=build,
-    order=40,
-    quick=True,
-)
+FAMILY = Family("single-wall", "bead width alone", build, order=40, quick=True)

@@ -5,12 +5,12 @@ from __future__ import annotations
 import shapely
 from shapely.geometry import MultiPoint
 
-from fitassay.coupons.draft import Draft, both_ways, engrave, standing
+from fitassay.coupons.draft import Draft, both_ways, engrave, notched_both_ways, standing
 from fitassay.coupons.family import Family
 from fitassay.coupons.feature import Feature
 from fitassay.coupons.job import Job
 from fitassay.coupons.mark import ink_height, least_width, make_mark
-from fitassay.coupons.shapes import CORNER_CHORD_MM, Ring, circle, flank_middle, notched_window, region
+from fitassay.coupons.shapes import CORNER_CHORD_MM, Ring, circle, notched_window, region
 
 PAIRS_MM = ((6.0, 5.0), (10.0, 8.0), (16.0, 14.0))
 """Window side and bore diameter of each column. The smallest just takes inside jaws."""
@@ -93,18 +93,9 @@ def _size(job: Job, pairs: tuple[tuple[float, float], ...]) -> tuple[float, floa
 
 
 def _window(job: Job, side: float, x: float, y: float, z: float) -> list[Feature]:
-    return both_ways(
-        job,
-        name=f"window{side:g}",
-        kind="inside",
-        size=side,
-        low=(x, y),
-        at=(flank_middle(x, side, job.rules.notch), flank_middle(y, side, job.rules.notch)),
-        z=z,
-        instruction=(
-            f"Inside jaws, 3 mm deep or more, on the {{faces}} faces of the {side:g} mm window, clear of its "
-            "notched corner; the seam belongs in the notch, not on these faces."
-        ),
+    jaws = f"Inside jaws, 3 mm deep or more, on the {{faces}} faces of the {side:g} mm window"
+    return notched_both_ways(
+        job, name=f"window{side:g}", kind="inside", size=side, low=(x, y), z=z, jaws=jaws
     )
 
 
@@ -119,9 +110,4 @@ def _bore(job: Job, diameter: float, x: float, y: float, z: float) -> list[Featu
     )
 
 
-FAMILY = Family(
-    name="stepped-bore",
-    isolates="how openings close, square against round",
-    build=build,
-    order=20,
-)
+FAMILY = Family("stepped-bore", "how openings close, square against round", build, order=20)

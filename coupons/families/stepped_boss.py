@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import math
 
-from fitassay.coupons.draft import Draft, Slab, both_ways, engrave, standing
+from fitassay.coupons.draft import Draft, Slab, engrave, notched_both_ways, standing
 from fitassay.coupons.family import Family
 from fitassay.coupons.job import Job
 from fitassay.coupons.mark import ink_height, least_width, make_mark
-from fitassay.coupons.shapes import flank_middle, notched_square, region
+from fitassay.coupons.shapes import notched_square, region
 from fitassay.coupons.wording import listed
 
 SIDES_MM = (22.0, 14.0, 8.0)
@@ -64,26 +64,12 @@ def build(job: Job) -> list[Draft]:
         else:
             slabs.append(Slab(outline=outline, z0=z0, z1=z1))
         z = job.mid_layer(max(z0, job.band_start), z1)
-        features += both_ways(
-            job,
-            name=f"step{side:g}",
-            kind="outside",
-            size=side,
-            low=(x, y),
-            at=(flank_middle(x, side, job.rules.notch), flank_middle(y, side, job.rules.notch)),
-            z=z,
-            instruction=(
-                f"Outside jaws on the {{faces}} faces of the {side:g} mm step, clear of its notched corner; "
-                "the seam belongs in the notch, not on these faces."
-            ),
+        jaws = f"Outside jaws on the {{faces}} faces of the {side:g} mm step"
+        features += notched_both_ways(
+            job, name=f"step{side:g}", kind="outside", size=side, low=(x, y), z=z, jaws=jaws
         )
         z0 = z1
     return [Draft(id="boss", slabs=tuple(slabs), features=tuple(features), notes=notes)]
 
 
-FAMILY = Family(
-    name="stepped-boss",
-    isolates="scale against errors of fixed size, outside",
-    build=build,
-    order=10,
-)
+FAMILY = Family("stepped-boss", "scale against errors of fixed size, outside", build, order=10)
