@@ -8,7 +8,7 @@ import shapely
 from shapely import affinity
 
 from fitassay.coupons.errors import JobError
-from fitassay.coupons.feature import Feature, Kind
+from fitassay.coupons.feature import RIM_MM, Feature, Kind
 from fitassay.coupons.job import Job
 from fitassay.coupons.sections import Ring
 from fitassay.coupons.shapes import Outline, flank_middle, inset, snap
@@ -238,3 +238,20 @@ def both_ways(
             ("y", low[1], at[0], "front and back", "front to back"),
         )
     ]
+
+
+def rim_of(job: Job, deep: Feature, top: float, faces: str) -> Feature:
+    """The reading over the top of a flank where `deep` is the one with the jaws put down; its top at `top` [mm]."""
+    z = job.rim(top)
+    (xa, ya, _), (xb, yb, _) = deep.contact_a_mm, deep.contact_b_mm
+    return replace(
+        deep,
+        id=f"{deep.id}-rim",
+        kind="rim",
+        contact_a_mm=(xa, ya, z),
+        contact_b_mm=(xb, yb, z),
+        instruction=(
+            f"Outside jaws over the {faces}, but only over the top {RIM_MM:g} mm, the tips just below the edge; two "
+            "or three times, jaws lifted in between."
+        ),
+    )

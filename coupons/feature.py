@@ -171,6 +171,18 @@ class Coupon:
     single_wall: bool = False
     features: tuple[Feature, ...] = field(default_factory=tuple)
 
+    @property
+    def asked(self) -> tuple[Feature, ...]:
+        """What is asked of everyone; the rest is evidence for where it helps."""
+        return tuple(f for f in self.features if not f.optional)
+
+    def beneath(self, feature: Feature) -> Feature:
+        """The feature that the jaws read deep where this one is read on a rim or a single layer; else itself."""
+        if not feature.optional:
+            return feature
+        places = (feature.contact_a_mm[:2], feature.contact_b_mm[:2])
+        return next((f for f in self.asked if (f.contact_a_mm[:2], f.contact_b_mm[:2]) == places), feature)
+
 
 @dataclass(frozen=True, kw_only=True)
 class Manifest:
@@ -188,6 +200,16 @@ class Manifest:
     layer_height_mm: float
     coupons: tuple[Coupon, ...]
     schema: int = 1
+
+    @property
+    def asked(self) -> tuple[tuple[Coupon, Feature], ...]:
+        """Features asked of everyone, in measuring order."""
+        return tuple((c, f) for c in self.coupons for f in c.asked)
+
+    @property
+    def optional(self) -> tuple[tuple[Coupon, Feature], ...]:
+        """Evidence that is asked for only where it helps, in measuring order."""
+        return tuple((c, f) for c in self.coupons for f in c.features if f.optional)
 
     def feature(self, coupon_id: str, feature_id: str) -> tuple[Coupon, Feature]:
         """The coupon and feature of that name; KeyError if there is none."""

@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from typing import Literal
 
 from fitassay.coupons.errors import JobError
+from fitassay.coupons.feature import RIM_MM
 from fitassay.coupons.machine import Machine
 from fitassay.coupons.rules import Rules
 
@@ -27,12 +28,15 @@ class Job:
     wall : {"tube", "prism"}
         How the single wall is drawn: as a tube one bead thick, or as a solid prism for slicers with a
         one-wall, no-infill, no-top mode.
+    rims : bool
+        Rims and single layers are features, too: evidence that tells a wide bead from uneven layers.
     """
 
     machine: Machine
     rules: Rules = field(default_factory=Rules)
     quick: bool = False
     wall: Wall = "tube"
+    rims: bool = False
 
     @property
     def w(self) -> float:
@@ -84,6 +88,10 @@ class Job:
         """
         n = math.floor((z0 + z1) / 2 / self.h + 1e-6)
         return round((n + 0.5) * self.h, 6)
+
+    def rim(self, top: float) -> float:
+        """Middle of the lowest layer that jaws over the rim of a flank touch, its top at `top` [mm]."""
+        return round(top - (max(1, round(RIM_MM / self.h)) - 0.5) * self.h, 6)
 
     @property
     def band_start(self) -> float:

@@ -61,9 +61,10 @@ def build_set(
     quick: bool = False,
     wall: Wall = "tube",
     rules: Rules | None = None,
+    rims: bool = False,
 ) -> CouponSet:
     """Draw, place and mesh the coupons for a machine; arguments and errors as `draw_set`."""
-    drawn = draw_set(machine, families=families, quick=quick, wall=wall, rules=rules)
+    drawn = draw_set(machine, families=families, quick=quick, wall=wall, rules=rules, rims=rims)
     return CouponSet(
         machine=machine,
         manifest=drawn.manifest,
@@ -81,6 +82,7 @@ def draw_set(
     quick: bool = False,
     wall: Wall = "tube",
     rules: Rules | None = None,
+    rims: bool = False,
 ) -> DrawnSet:
     """Draw and place the coupons for a machine.
 
@@ -95,6 +97,8 @@ def draw_set(
         How the single wall is drawn.
     rules : Rules, optional
         Other room for jaws, gaps and the like.
+    rims : bool
+        With rims and single layers as features.
 
     Raises
     ------
@@ -105,7 +109,7 @@ def draw_set(
     """
     if wall not in WALLS:
         raise InputError(f"the single wall is drawn as {' or '.join(WALLS)} (got {wall!r})", "wall")
-    job = Job(machine=machine, rules=rules or Rules(), quick=quick, wall=wall)
+    job = Job(machine=machine, rules=rules or Rules(), quick=quick, wall=wall, rims=rims)
     _check_volume(job)
     drafts = _wanted(families, job)
     for family, draft in drafts:

@@ -30,6 +30,8 @@ from fitassay.terminal import json_text
 
 # The libraries behind these take longer to load than the commands that need none of them.
 if TYPE_CHECKING:
+    import numpy as np
+
     from fitassay.analysis.parts.iso286 import Fit
     from fitassay.analysis.prints.plan import Plan
     from fitassay.analysis.readings.file import Reading
@@ -69,6 +71,7 @@ def make_print(
     paper: Literal["a4", "letter"] = "a4",
     rules: Rules | None = None,
     card: bool = False,
+    rims: bool = False,
 ) -> Made:
     """Coupons, plates, manifest, sheet and blank readings into the print's folder.
 
@@ -94,7 +97,7 @@ def make_print(
 
         made = card_set(machine)
     else:
-        made = build_set(machine, families=families, quick=quick, wall=wall, rules=rules)
+        made = build_set(machine, families=families, quick=quick, wall=wall, rules=rules, rims=rims)
 
     def fill(folder: Path, shown: Machine) -> list[Path]:
         sheet = folder / target.sheet_path.name
@@ -181,6 +184,8 @@ def simulate_print(
     repeats: int = 1,
     references: tuple[tuple[str, float], ...] = (),
     files: tuple[Path, ...] = (),
+    rims: bool = False,
+    weighed: bool = False,
     force: bool = False,
 ) -> tuple[Reading, ...]:
     """Readings of a virtual print of the coupons, written to the print's readings.csv.
@@ -195,6 +200,10 @@ def simulate_print(
         Pieces of known size read as well.
     files : sequence of Path
         Sliced files whose paths are printed in place of ideal ones; only the coupons in them are read.
+    rims : bool
+        Read rims and single layers, too.
+    weighed : bool
+        Weigh a metre of filament and the single walls, too; by the files, or those traced for the print before.
     force : bool
         Replace readings and notes that are there.
 
@@ -211,21 +220,25 @@ def simulate_print(
     theta = theta_of(dict(errors), machine.kinematics)
     if not files:
         walk = SetWalk.open(target.manifest(), target.folder)
+        printer = theta
     else:
         from fitassay.analysis.gcode.traced_print import print_traced
         from fitassay.traced import read_trace
 
         trace = read_trace(target, machine, files)
-        walk, theta = trace.walk, print_traced(trace, theta)
+        walk, printer = trace.walk, print_traced(trace, theta)
     readings = simulate(
         walk,
-        theta,
+        printer,
         noise_mm=machine["caliper.repeatability_mm"] if noise_mm is None else noise_mm,
         resolution_mm=machine["caliper.resolution_mm"] if resolution_mm is None else resolution_mm,
         seed=seed,
         repeats=repeats,
         references={reference_id(kind, size): size for kind, size in references},
+        rims=rims,
     )
+    if weighed:
+        readings += _weighed(target, machine, theta, files, seed)
     for r in readings:
         if r.reading_mm is not None and not r.reading_mm > 0:
             raise InputError(f"{r.coupon} {r.feature} would vanish with errors this large; take smaller ones")
@@ -235,6 +248,26 @@ def simulate_print(
         refuse_to_replace(target, force)
         write_atomic(target.readings_path, "".join(csv_line(row) + "\n" for row in rows))
     return readings
+
+
+def _weighed(
+    target: Print, machine: Machine, theta: np.ndarray, files: tuple[Path, ...], seed: int
+) -> tuple[Reading, ...]:
+    """Masses of a virtual print, by what its sliced files ask for."""
+    import numpy as np
+
+    from fitassay.analysis.gcode.traced_print import commanded_of
+    from fitassay.analysis.validation.virtual_scale import weigh
+    from fitassay.traced import read_trace, remembered
+
+    trace = read_trace(target, machine, files) if files else remembered(target, machine)[0]
+    if trace is None:
+        raise InputError(
+            "what pieces weigh is known by the sliced file only; give --trace FILE, or run 'fitassay trace' first",
+            "--weighed",
+        )
+    rng = np.random.default_rng([seed, 1])
+    return weigh(trace.walk, theta, commanded_of(trace, machine), machine, rng)
 
 
 def refuse_to_replace(target: Print, force: bool) -> None:

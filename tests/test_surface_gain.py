@@ -7,8 +7,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from fitassay.analysis.chain import layers_touched, mean_range, surface_gain
 from fitassay.analysis.chain.sensitivities import SetWalk
-from fitassay.analysis.estimation import layers_touched, mean_range, surface_gain
 from fitassay.coupons.machine import Machine
 from fitassay.coupons.make import build_set
 from fitassay.coupons.sections import Slicer

@@ -62,6 +62,7 @@ def simulate(
     seed: int = 0,
     repeats: int = 1,
     references: dict[str, float] | None = None,
+    rims: bool = False,
 ) -> tuple[Reading, ...]:
     """Readings of one virtual print.
 
@@ -79,10 +80,14 @@ def simulate(
         Readings per feature.
     references : dict of str to float [mm], optional
         Reference pieces to read as well, e.g. ``{"outside:10.000": 10.0}``.
+    rims : bool
+        Read rims and single layers, too, after all else.
     """
     rng = np.random.default_rng(seed)
-    keys = list(walk.keys)
-    exact = walk.readings(theta[None])[0]
+    asked = [i for i, f in enumerate(walk.features) if not f.optional]
+    more = [i for i, f in enumerate(walk.features) if f.optional and rims]
+    keys = [walk.keys[i] for i in (*asked, *more)]
+    exact = walk.readings(theta[None])[0][[*asked, *more]]
     for feature, size in (references or {}).items():
         keys.insert(0, ("reference", feature))
         exact = np.insert(exact, 0, size + theta[INDEX[f"{feature.partition(':')[0]}_bias"]])

@@ -174,7 +174,8 @@ class CouponWalk:
         return replace(jaw, moves=tuple((i, np.searchsorted(near[i], moves)) for i, moves in jaw.moves))
 
     def _place(self, feature: Feature, slicer: Sliceable) -> None:
-        z = feature.contact_height
+        # Rims and single layers stand on the flank that is read deep, drawn by the same path.
+        z = self.coupon.beneath(feature).contact_height
         if z not in self.rings:
             self.rings[z] = slicer.section(z)
         if z not in self.loops:

@@ -9,6 +9,7 @@ import numpy as np
 from fitassay.analysis.chain.sensitivities import SetWalk
 from fitassay.analysis.diagnosis.confounding import confounded_terms
 from fitassay.analysis.diagnosis.diagnose import interpret
+from fitassay.analysis.diagnosis.evidence import Offer
 from fitassay.analysis.diagnosis.ranking import (
     Standing,
     open_doubt,
@@ -51,6 +52,7 @@ def look_ahead(
     diagnosis: Diagnosis | None,
     readings: tuple[Reading, ...] = (),
     known: Known | None = None,
+    offers: tuple[Offer, ...] = (),
 ) -> Outlook:
     """Rank everything that could be read or printed next.
 
@@ -62,6 +64,8 @@ def look_ahead(
         Of `readings`; None before the first one.
     known : Known, optional
         What is known before the first reading.
+    offers : tuple of Offer
+        Other evidence that could be taken.
     """
     u = single_reading_sd(machine)
     if diagnosis is None:
@@ -79,7 +83,7 @@ def look_ahead(
     share = standing.doubt / standing.doubt.sum()
     order = [int(i) for i in np.argsort(-share, kind="stable") if share[i] >= 0.02]
     return Outlook(
-        readings=rank_readings(walk, standing, again=True),
+        readings=rank_readings(walk, standing, again=True, offers=offers),
         coupons=rank_coupons(walk, standing),
         unprinted=rank_unprinted(walk, standing, machine),
         about=tuple((TERMS[i].name, float(share[i])) for i in order),

@@ -8,22 +8,21 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from fitassay.analysis.chain.sensitivities import SetWalk
+from fitassay.analysis.diagnosis.evidence import READING_MINUTES, Offer, reading_minutes, worth_reading
 from fitassay.analysis.diagnosis.information_gain import (
     doubt_of,
     removed_by_all,
     removed_by_each,
     share_removed,
 )
-from fitassay.analysis.estimation.observations import reference_row
+from fitassay.analysis.estimation.observations import hold_sd, reference_row
 from fitassay.analysis.normal import Normal
-from fitassay.analysis.readings.reading import LADDER, REFERENCE
+from fitassay.analysis.readings.reading import REFERENCE
 from fitassay.analysis.result import NextPrint
 from fitassay.analysis.terms import PRINTER, TERMS
 from fitassay.coupons.machine import Machine
 from fitassay.coupons.wording import listed
 
-# Time to find a feature, close the jaws and note the reading (common practice, no source).
-READING_MINUTES = 0.5
 SMALLEST_GAIN = 0.02
 # Pieces of known size commonly at hand.
 PIECES = ("outside:10.000", "inside:8.000")
@@ -73,7 +72,9 @@ def open_doubt(
     return doubt
 
 
-def rank_readings(walk: SetWalk, standing: Standing, *, again: bool = False) -> tuple[NextPrint, ...]:
+def rank_readings(
+    walk: SetWalk, standing: Standing, *, again: bool = False, offers: tuple[Offer, ...] = ()
+) -> tuple[NextPrint, ...]:
     """Single readings of pieces at hand, by doubt removed per minute.
 
     Parameters
@@ -83,26 +84,39 @@ def rank_readings(walk: SetWalk, standing: Standing, *, again: bool = False) -> 
     standing : Standing
     again : bool
         Features measured already, to be read once more, too.
+    offers : tuple of Offer
+        Other evidence that could be taken.
     """
-    rows, keys = _open_features(walk, standing, again)
-    for piece in PIECES:
-        side = piece.partition(":")[0]
-        if not any(c == REFERENCE and f.startswith(side) for c, f in standing.measured):
-            rows.append(reference_row(piece)[1])
-            keys.append((REFERENCE, piece))
-    if not rows:
+    could = [
+        *_open_features(walk, standing, again),
+        *(
+            Offer(
+                coupon=REFERENCE,
+                feature=piece,
+                row=reference_row(piece)[1],
+                u=standing.u,
+                minutes=READING_MINUTES,
+                text=_piece_words(piece.partition(":")[0]),
+            )
+            for piece in PIECES
+            if not any(c == REFERENCE and f.startswith(piece.partition(":")[0]) for c, f in standing.measured)
+        ),
+        *(offer for offer in offers if (offer.coupon, offer.feature) not in standing.measured),
+    ]
+    if not could:
         return ()
-    gains = share_removed(standing.doubt, removed_by_each(standing.posterior.cov, np.array(rows), standing.u))
+    rows, u = np.array([o.row for o in could]), np.array([o.u for o in could])
+    gains = share_removed(standing.doubt, removed_by_each(standing.posterior.cov, rows, u))
     about = doubted(standing.doubt)
     found = [
         NextPrint(
-            coupon=coupon,
-            feature=feature,
+            coupon=o.coupon,
+            feature=o.feature,
             gain=float(gain),
-            minutes=READING_MINUTES,
-            text=f"{_reading_words(coupon, feature, standing)}: {_removes(gain, about)}",
+            minutes=o.minutes,
+            text=f"{o.text}: {_removes(gain, about)}",
         )
-        for (coupon, feature), gain in zip(keys, gains, strict=True)
+        for o, gain in zip(could, gains, strict=True)
     ]
     return _ranked(found)
 
@@ -119,17 +133,15 @@ def rank_coupons(
     minutes : mapping of str to float [min], optional
         Printing time by coupon, for coupons that are not printed; default: all are there and need measuring only.
     """
-    rows, keys = _open_features(walk, standing, False)
+    could = _open_features(walk, standing, False)
     about = doubted(standing.doubt)
     found = []
-    for coupon in dict.fromkeys(c for c, _ in keys):
-        mine = [i for i, key in enumerate(keys) if key[0] == coupon]
-        a = np.array([rows[i] for i in mine])
-        gain = float(share_removed(standing.doubt, removed_by_all(standing.posterior.cov, a, standing.u)))
-        best = int(
-            np.argmax(share_removed(standing.doubt, removed_by_each(standing.posterior.cov, a, standing.u)))
-        )
-        cost = READING_MINUTES * len(mine)
+    for coupon in dict.fromkeys(o.coupon for o in could):
+        mine = [o for o in could if o.coupon == coupon]
+        a, u = np.array([o.row for o in mine]), np.array([o.u for o in mine])
+        gain = float(share_removed(standing.doubt, removed_by_all(standing.posterior.cov, a, u)))
+        best = int(np.argmax(share_removed(standing.doubt, removed_by_each(standing.posterior.cov, a, u))))
+        cost = sum(o.minutes for o in mine)
         if minutes is not None:
             cost += minutes[coupon]
         verb = "measure" if minutes is None else "print"
@@ -137,7 +149,7 @@ def rank_coupons(
         found.append(
             NextPrint(
                 coupon=coupon,
-                feature=keys[mine[best]][1],
+                feature=mine[best].feature,
                 gain=gain,
                 minutes=cost,
                 text=f"{verb} {coupon} (about {cost:.0f} min, {many}): {_removes(gain, about)}",
@@ -185,27 +197,31 @@ def doubted(doubt: np.ndarray) -> str:
     return listed(TERMS[i].label for i in order)
 
 
-def _open_features(
-    walk: SetWalk, standing: Standing, again: bool
-) -> tuple[list[np.ndarray], list[tuple[str, str]]]:
-    """Sensitivities and names of features that can be read; where pegs are tried there is nothing to read."""
+def _open_features(walk: SetWalk, standing: Standing, again: bool) -> list[Offer]:
+    """Features that can be read and are worth it."""
     _, gains = walk.linearise(standing.posterior.mean)
-    ladder = {c.id for c in walk.manifest.coupons if c.family == LADDER}
-    pick = [
-        i
-        for i, (key, f) in enumerate(zip(walk.keys, walk.features, strict=True))
-        if not (key[0] in ladder and f.kind == "inside") and (again or key not in standing.measured)
+    return [
+        Offer(
+            coupon=walk.keys[i][0],
+            feature=walk.keys[i][1],
+            row=gains[i],
+            u=float(np.hypot(standing.u, hold_sd(walk.features[i]))),
+            minutes=reading_minutes(walk.features[i]),
+            text=_reading_words(walk.keys[i], standing),
+        )
+        for i in worth_reading(walk, gains)
+        if again or walk.keys[i] not in standing.measured
     ]
-    return [gains[i] for i in pick], [walk.keys[i] for i in pick]
 
 
-def _reading_words(coupon: str, feature: str, standing: Standing) -> str:
-    if coupon == REFERENCE:
-        side = feature.partition(":")[0]
-        piece = "a gauge block or a ground dowel" if side == "outside" else "a ring"
-        return f"read a piece of known size with the {side} jaws, {piece}"
-    verb = "read again" if (coupon, feature) in standing.measured else "read"
-    return f"{verb} {feature} on {coupon}"
+def _reading_words(key: tuple[str, str], standing: Standing) -> str:
+    verb = "read again" if key in standing.measured else "read"
+    return f"{verb} {key[1]} on {key[0]}"
+
+
+def _piece_words(side: str) -> str:
+    piece = "a gauge block or a ground dowel" if side == "outside" else "a ring"
+    return f"read a piece of known size with the {side} jaws, {piece}"
 
 
 def _removes(gain: float, about: str) -> str:

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from fitassay.analysis.chain.sensitivities import SetWalk
+from fitassay.analysis.diagnosis.evidence import READING_MINUTES, reading_minutes, worth_reading
 from fitassay.analysis.diagnosis.information_gain import doubt_of, removed_by_each
 from fitassay.analysis.diagnosis.verdict import (
     DOMINANT,
@@ -23,12 +24,12 @@ from fitassay.analysis.diagnosis.verdict import (
     visible_limits,
 )
 from fitassay.analysis.estimation.known import Known, with_facts
-from fitassay.analysis.estimation.observations import single_reading_sd
+from fitassay.analysis.estimation.observations import hold_sd, single_reading_sd
 from fitassay.analysis.estimation.outliers import LEAST_READINGS, slip_limit
 from fitassay.analysis.estimation.priors import prior
 from fitassay.analysis.estimation.repeats import sort_repeats
 from fitassay.analysis.normal import Normal
-from fitassay.analysis.readings.reading import LADDER, Reading
+from fitassay.analysis.readings.reading import Reading
 from fitassay.analysis.result import Status
 from fitassay.analysis.terms import PRINTER, TERMS
 from fitassay.coupons.machine import Machine
@@ -84,7 +85,7 @@ class Guide:
     walk : SetWalk
     machine : Machine
     cost : ndarray (features,) [min], optional
-        Time that each reading takes; equal by default.
+        Time that each reading takes; by default that of `diagnosis.evidence`.
     known : Known, optional
         What is known before the first reading.
     """
@@ -97,15 +98,14 @@ class Guide:
         self.prior = prior(machine)
         self.known = known or Known()
         self.single = single_reading_sd(machine)
-        self.u = np.array([np.hypot(self.single, self.known.widen.get(key, 0.0)) for key in walk.keys])
-        self.cost = np.ones(len(walk.keys)) if cost is None else cost
-        # Where pegs are tried by hand there is nothing to read.
-        family = {c.id: c.family for c in walk.manifest.coupons}
-        self.readable = tuple(
-            i
-            for i, (key, f) in enumerate(zip(walk.keys, walk.features, strict=True))
-            if family[key[0]] != LADDER or f.kind != "inside"
-        )
+        further = [
+            np.hypot(self.known.widen.get(key, 0.0), hold_sd(f))
+            for key, f in zip(walk.keys, walk.features, strict=True)
+        ]
+        self.u = np.hypot(self.single, further)
+        minutes = np.array([reading_minutes(f) for f in walk.features])
+        self.cost = minutes / READING_MINUTES if cost is None else cost
+        self.readable = worth_reading(walk, self.gains)
         self.reference = reference_of(walk, self.gains, set(range(len(walk.keys))), machine.kinematics)
         self.visible_mm = visible_limits(self.reference, machine, self.single)
         # Terms that some reference feature feels can be accused; the others cannot spoil the verdict.

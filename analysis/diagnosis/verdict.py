@@ -206,7 +206,7 @@ def with_ordinary(reference: Reference, width: float, kinematics: Kinematics = "
 
 def _sort_of(walk: SetWalk, gains: np.ndarray, i: int) -> str:
     feature = walk.features[i]
-    if feature.kind == "thickness":
+    if feature.kind == "thickness" or feature.optional:
         return ""
     if feature.kind == "height":
         return "height"

@@ -15,6 +15,3 @@ from .observations import pooled_repeatability as pooled_repeatability
 from .observations import single_reading_sd as single_reading_sd
 from .priors import prior as prior
 from .priors import prior_sds as prior_sds
-from .uneven_surface import layers_touched as layers_touched
-from .uneven_surface import mean_range as mean_range
-from .uneven_surface import surface_gain as surface_gain

@@ -11,12 +11,16 @@ from fitassay.analysis.estimation.known import Known
 from fitassay.analysis.readings.file import Reading
 from fitassay.analysis.terms import INDEX, TERMS
 from fitassay.coupons.errors import InputError
+from fitassay.coupons.feature import Feature
 from fitassay.coupons.machine import Machine
 
 # Flexible plastic gives under the jaws: one reading scatters about three times as much (common practice, no source).
 SOFT_FACTOR = 3.0
 # The caliper's stated repeatability weighs as much as this many degrees of freedom against the repeats at hand.
 STATED_DOF = 6.0
+# Jaws over a rim stand less firmly, and knife edges bite: further standard uncertainty of such a reading (common
+# practice, no source) [mm].
+RIM_HOLD_MM, EDGE_BITE_MM = 0.01, 0.015
 REFERENCE = "reference"
 
 
@@ -100,6 +104,13 @@ def single_reading_sd(machine: Machine) -> float:
     return float(np.hypot(stated_repeatability(machine), machine["caliper.resolution_mm"] / np.sqrt(12)))
 
 
+def hold_sd(feature: Feature) -> float:
+    """Further standard uncertainty [mm] of a reading from how the jaws are held; 0 for usual ones."""
+    if feature.edge:
+        return EDGE_BITE_MM
+    return RIM_HOLD_MM if feature.kind == "rim" else 0.0
+
+
 def reference_row(feature: str) -> tuple[float, np.ndarray]:
     """Known size [mm] and sensitivities (terms,) of a reference piece, e.g. ``outside:10.000``."""
     side, _, size = feature.partition(":")
@@ -142,6 +153,7 @@ def gather(
     if known is not None:
         u = np.hypot(u, [known.widen.get(key, 0.0) for key in groups])
     where = {key: i for i, key in enumerate(walk.keys)}
+    u = np.hypot(u, [hold_sd(walk.features[where[key]]) if key in where else 0.0 for key in groups])
     base, gains = walk.linearise()
     rows = [_row(key, where, base, gains) for key in groups]
     return Observations(

@@ -148,7 +148,7 @@ def _needed(template: Template, z: float, rings: tuple[Ring, ...]) -> set[int]:
 
     lines = [shapely.LinearRing(r.points) for r in rings]
     needed = set()
-    for feature in template.coupon.features:
+    for feature in template.coupon.asked:
         if feature.kind == "height":
             continue
         for contact in (feature.contact_a_mm, feature.contact_b_mm):

@@ -208,9 +208,7 @@ class Template:
         self._rings: dict[float, tuple[Ring, ...]] = {}
         self._probes: dict[tuple[float, int], Probes] = {}
         self.contact_heights = tuple(
-            sorted(
-                {f.contact_height for f in coupon.features if f.kind != "height"}, key=lambda z: (z < 1, z)
-            )
+            sorted({f.contact_height for f in coupon.asked if f.kind != "height"}, key=lambda z: (z < 1, z))
         )
         self.other_heights = (LOW_MM, round(coupon.size_mm[2] - 0.5 * layer_height, 6))
 

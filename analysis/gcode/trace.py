@@ -218,7 +218,7 @@ def _features(
     features = []
     for i, (key, _) in enumerate(walk.keys):
         paths, feature = found[key], walk.features[i]
-        if feature.kind == "height":
+        if feature.kind == "height" or feature.optional:
             continue
         z = feature.contact_height
         offsets = flank_offsets(paths, bands[key], feature)

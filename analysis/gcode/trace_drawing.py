@@ -44,7 +44,7 @@ def drawings_of(trace: Trace) -> tuple[PathDrawing, ...]:
         if not heights:
             continue
         at = {
-            z: [f for f in paths.coupon.features if f.kind != "height" and f.contact_height == z]
+            z: [f for f in paths.coupon.asked if f.kind != "height" and f.contact_height == z]
             for z in heights
         }
         z = max(heights, key=lambda h: len(at[h]))

@@ -65,9 +65,8 @@ class ReadingsBook:
         # A link is followed once: replacing it would cut it.
         self.path = Path(path).resolve()
         self.manifest = manifest
-        self.order: tuple[tuple[Coupon, Feature], ...] = tuple(
-            (c, f) for c in manifest.coupons for f in c.features
-        )
+        self.order: tuple[tuple[Coupon, Feature], ...] = manifest.asked
+        self.optional: tuple[tuple[Coupon, Feature], ...] = manifest.optional
         self._names = Names(manifest)
         self._history: list[_Change] = []
         self._guard = threading.RLock()

@@ -75,8 +75,11 @@ def measured_only(readings: Iterable[Reading]) -> tuple[Reading, ...]:
 
 
 def blank_readings(manifest: Manifest) -> str:
-    """The text of a readings.csv with a row for each feature, in measuring order, and nothing read yet."""
-    rows = [COLUMNS, *((c.id, f.id, "", "") for c in manifest.coupons for f in c.features)]
+    """The text of a readings.csv with a row for each feature, in measuring order, and nothing read yet.
+
+    What is asked of everyone comes first, evidence for where it helps after it.
+    """
+    rows = [COLUMNS, *((c.id, f.id, "", "") for c, f in (*manifest.asked, *manifest.optional))]
     return "".join(csv_line(row) + "\n" for row in rows)
 
 

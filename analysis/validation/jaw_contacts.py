@@ -20,6 +20,7 @@ from fitassay.coupons.toolpath.walls import turning_angles
 CORNER_RAD = np.deg2rad(20.0)
 # Measured bands start this high, above the flare and the chamfer of the base edge.
 BAND_START_MM = 1.0
+SINGLE_WALL = "single-wall"
 # A careful hand keeps the jaws off corners: half of the flat that counts on a straight flank.
 JAW_HALF_MM = 1.0
 
@@ -76,8 +77,8 @@ class Contacts:
     plate, coupon : ndarray (m,) of int
     section : ndarray (m,) [mm]
         Root of the section's bounding area at the height measured; of the whole coupon for heights.
-    low : ndarray (m,) [mm]
-        Lowest height that the jaws touch.
+    low, flank : ndarray (m,) [mm]
+        Lowest height that the jaws touch, and how much of a flank's height they hold.
     first_layer, last_layer : ndarray (m,) of int
         Layers under the jaws, the last not included.
     lever : ndarray (m,)
@@ -100,6 +101,7 @@ class Contacts:
     coupon: np.ndarray
     section: np.ndarray
     low: np.ndarray
+    flank: np.ndarray
     first_layer: np.ndarray
     last_layer: np.ndarray
     lever: np.ndarray
@@ -116,13 +118,15 @@ class Contacts:
     @property
     def solid(self) -> np.ndarray:
         """Columns measured on dense pieces, not on the single wall (m,) of bool."""
-        return (self.kind != "thickness") & ~self.height
+        return (self.family != SINGLE_WALL) & ~self.height
 
     def at_rim(self) -> Contacts:
         """The same features read over their topmost `RIM_MM` only."""
         layers = max(1, round(RIM_MM / self.layer_mm))
         first = np.where(self.height, self.first_layer, np.maximum(self.last_layer - layers, 0))
-        return replace(self, first_layer=first, low=np.where(self.height, self.low, first * self.layer_mm))
+        low = np.where(self.height, self.low, first * self.layer_mm)
+        flank = np.where(self.height, self.flank, RIM_MM)
+        return replace(self, first_layer=first, low=low, flank=flank)
 
     def stood_out(self, outward: np.ndarray) -> np.ndarray:
         """Change of the readings (n, m) [mm] where faces stand out by `outward` (n, m, 2) [mm]."""
@@ -153,7 +157,6 @@ def contacts_of(walk: SetWalk) -> Contacts:
 
 def _row(walk: CouponWalk, index: int, feature: Feature, layer: float, loops: list[Loop]) -> dict:
     coupon = walk.coupon
-    z = (feature.contact_a_mm[2] + feature.contact_b_mm[2]) / 2
     common = {
         "sign": {"inside": -1.0, "height": 0.0}.get(feature.kind, 1.0),
         "kind": feature.kind,
@@ -162,6 +165,7 @@ def _row(walk: CouponWalk, index: int, feature: Feature, layer: float, loops: li
         "angle": np.deg2rad(feature.direction_deg),
         "plate": coupon.plate,
         "coupon": index,
+        "flank": feature.flank_mm,
     }
     if feature.kind == "height":
         across = max(coupon.size_mm[0] - layer, layer)
@@ -183,10 +187,9 @@ def _row(walk: CouponWalk, index: int, feature: Feature, layer: float, loops: li
             known[id(loop)] = len(loops)
             loops.append(loop)
     foot = z < FLARE_BAND_MM
-    low = z if foot else max(z - DEEP_MM / 2, BAND_START_MM)
-    high = z if foot else min(z + DEEP_MM / 2, coupon.size_mm[2])
+    low, high = _band(feature, coupon, layer)
     extent = max(float(np.prod(np.ptp(loop.points, axis=0) + walk.width)) for loop in drawn)
-    first = int(low / layer)
+    first = int(low / layer + 1e-6)
     return {
         **common,
         **_flanks(coupon, feature, drawn, known, walk.is_round(feature)),
@@ -194,9 +197,20 @@ def _row(walk: CouponWalk, index: int, feature: Feature, layer: float, loops: li
         "section": np.sqrt(extent),
         "low": low,
         "first_layer": first,
-        "last_layer": max(first + 1, int(np.ceil(high / layer))),
+        "last_layer": max(first + 1, int(np.ceil(high / layer - 1e-6))),
         "lever": 0.0,
     }
+
+
+def _band(feature: Feature, coupon: Coupon, layer: float) -> tuple[float, float]:
+    """Heights [mm] between which the jaws touch."""
+    z = feature.contact_height
+    if z < FLARE_BAND_MM:
+        return z, z
+    if feature.optional:
+        low = z - layer / 2
+        return low, low + max(layer, feature.flank_mm)
+    return max(z - DEEP_MM / 2, BAND_START_MM), min(z + DEEP_MM / 2, coupon.size_mm[2])
 
 
 def _no_flanks() -> dict:

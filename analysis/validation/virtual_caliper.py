@@ -7,8 +7,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from fitassay.analysis.validation.jaw_contacts import Contacts
-from fitassay.coupons.feature import DEEP_MM
+from fitassay.analysis.validation.jaw_contacts import SINGLE_WALL, Contacts
 from fitassay.coupons.machine import Machine
 
 # Inside jaws touch with edges about this wide [mm].
@@ -173,9 +172,9 @@ def _by_hand(hand: Hand, contacts: Contacts, n: int, rng: np.random.Generator) -
     """
     m = len(contacts.size)
     tilt = np.deg2rad(rng.uniform(*hand.tilt_deg, n))[:, None] * np.abs(rng.standard_normal((n, m)))
-    engaged = np.where(contacts.sign < 0, -INSIDE_EDGE_MM, DEEP_MM)
+    engaged = np.where(contacts.sign < 0, -INSIDE_EDGE_MM, contacts.flank)
     off = contacts.size * (np.cos(tilt) - 1) + engaged * np.sin(tilt)
-    off -= np.where(contacts.kind == "thickness", rng.uniform(*hand.squeeze_mm, n)[:, None], 0.0)
+    off -= np.where(contacts.family == SINGLE_WALL, rng.uniform(*hand.squeeze_mm, n)[:, None], 0.0)
     # Zero walks at random over the session and ends this far from where it was.
     steps = rng.standard_normal((n, m)) / np.sqrt(m)
     return off + hand.drift_mm * np.cumsum(steps, axis=1)

@@ -2,15 +2,15 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import shapely
 from shapely import affinity
 from shapely.geometry import LineString
 
-from fitassay.coupons.draft import Draft, Outline, Slab, across
+from fitassay.coupons.draft import Draft, Outline, Slab, across, rim_of
 from fitassay.coupons.family import Family
-from fitassay.coupons.feature import Feature
+from fitassay.coupons.feature import EDGE_MM, Feature
 from fitassay.coupons.job import Job
 from fitassay.coupons.mark import CAPITAL, ink, text_lines
 from fitassay.coupons.shapes import inset, rectangle, region, rounded, snap
@@ -95,15 +95,16 @@ def build(job: Job) -> list[Draft]:
         Draft(
             id="wall",
             slabs=slabs,
-            features=_features(job, x, y, job.mid_layer(height - job.rules.outside_flank, height)),
+            features=_features(job, x, y, height),
             single_wall=True,
             plastic_mm3=printed,
         )
     ]
 
 
-def _features(job: Job, x: float, y: float, z: float) -> tuple[Feature, ...]:
+def _features(job: Job, x: float, y: float, height: float) -> tuple[Feature, ...]:
     w, side = job.w, SIDE_MM
+    z = job.mid_layer(height - job.rules.outside_flank, height)
     middle_x, middle_y = x + side / 2, y + side / 2
     places = (
         ("left", "x", x, middle_y),
@@ -111,7 +112,7 @@ def _features(job: Job, x: float, y: float, z: float) -> tuple[Feature, ...]:
         ("front", "y", y, middle_x),
         ("back", "y", y + side - w, middle_x),
     )
-    return tuple(
+    deep = tuple(
         across(
             job,
             axis,
@@ -128,6 +129,26 @@ def _features(job: Job, x: float, y: float, z: float) -> tuple[Feature, ...]:
             nominal=w,
         )
         for name, axis, low, at in places
+    )
+    if not job.rims:
+        return deep
+    rims = tuple(rim_of(job, f, height, f"{f.id.partition('-')[2]} wall") for f in deep)
+    return (*deep, *rims, _layer(deep[2], z))
+
+
+def _layer(wall: Feature, z: float) -> Feature:
+    """One layer of a wall between the jaws' knife edges; the wall must come off for it."""
+    (xa, ya, _), (xb, yb, _) = wall.contact_a_mm, wall.contact_b_mm
+    return replace(
+        wall,
+        id=f"layer-{wall.id.rpartition('-')[2]}",
+        contact_a_mm=(xa, ya, z),
+        contact_b_mm=(xb, yb, z),
+        jaw_mm=EDGE_MM,
+        instruction=(
+            "Last of all, and after weighing: cut this wall off with scissors, then the knife edges at the jaws' "
+            "tips along one layer, closed lightly, at three heights; mind fingers and edges."
+        ),
     )
 
 

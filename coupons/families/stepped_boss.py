@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import math
 
-from fitassay.coupons.draft import Draft, Slab, engrave, notched_both_ways, standing
+from fitassay.coupons.draft import Draft, Slab, engrave, notched_both_ways, rim_of, standing
 from fitassay.coupons.family import Family
+from fitassay.coupons.feature import Feature
 from fitassay.coupons.job import Job
 from fitassay.coupons.mark import ink_height, least_width, make_mark
 from fitassay.coupons.shapes import notched_square, region
@@ -46,7 +47,8 @@ def build(job: Job) -> list[Draft]:
     mark = make_mark(job, "boss", width=base - beside)
     sides = (base, *SIDES_MM[1:])
     slabs: list[Slab] = []
-    features = []
+    features: list[Feature] = []
+    rims: list[Feature] = []
     z0 = 0.0
     x = y = 0.0
     for i, (side, z1) in enumerate(zip(sides, fitting, strict=False)):
@@ -65,11 +67,15 @@ def build(job: Job) -> list[Draft]:
             slabs.append(Slab(outline=outline, z0=z0, z1=z1))
         z = job.mid_layer(max(z0, job.band_start), z1)
         jaws = f"Outside jaws on the {{faces}} faces of the {side:g} mm step"
-        features += notched_both_ways(
+        deep = notched_both_ways(
             job, name=f"step{side:g}", kind="outside", size=side, low=(x, y), z=z, jaws=jaws
         )
+        features += deep
+        if job.rims:
+            for feature, faces in zip(deep, ("left and right", "front and back"), strict=True):
+                rims.append(rim_of(job, feature, z1, f"{faces} faces of the {side:g} mm step"))
         z0 = z1
-    return [Draft(id="boss", slabs=tuple(slabs), features=tuple(features), notes=notes)]
+    return [Draft(id="boss", slabs=tuple(slabs), features=(*features, *rims), notes=notes)]
 
 
 FAMILY = Family("stepped-boss", "scale against errors of fixed size, outside", build, order=10)

@@ -42,7 +42,7 @@ def front_page(pdf: SheetPdf, manifest: Manifest, machine: Machine, pieces: Mapp
     name = safe_text(machine.name, pdf.known, 80)
     pdf.put(MARGIN, y, pdf.fitted(f"Measuring sheet for {name}", pdf.epw, 15.0, True), 15.0, True)
     plates = len({coupon.plate for coupon in manifest.coupons})
-    count = sum(len(coupon.features) for coupon in manifest.coupons)
+    count = len(manifest.asked)
     material = safe_text(machine.material, pdf.known, 40)
     facts = (
         f"{_count(len(manifest.coupons), 'coupon')} on {_count(plates, 'plate')}, "
@@ -268,7 +268,7 @@ def _list(pdf: SheetPdf, manifest: Manifest, y: float) -> None:
         balloon(pdf, np.array([MARGIN + 2.5, y + 2.6]), number)
         name = pdf.fitted(safe_text(coupon.id, pdf.known, 40), 40.0, SIDE_PT, True)
         pdf.put(MARGIN + 7.0, y + 3.7, name, SIDE_PT, True)
-        facts = f"{coupon_facts(coupon)}, {_count(len(coupon.features), 'size')}, {coupon.file}"
+        facts = f"{coupon_facts(coupon)}, {_count(len(coupon.asked), 'size')}, {coupon.file}"
         facts = safe_text(facts, pdf.known, 160)
         pdf.put(MARGIN + 50.0, y + 3.7, pdf.fitted(facts, pdf.epw - 50.0, SIDE_PT), SIDE_PT)
         y += LIST_ROW

@@ -17,14 +17,15 @@ from fitassay.coupons.sheet.drawing import draw, figure_width
 from fitassay.coupons.sheet.front import front_page, plates_page
 from fitassay.coupons.sheet.layout import Layout, jaw_marks, lay_out
 from fitassay.coupons.sheet.paper import MARGIN, TOP, Paper, SheetPdf, line_step
+from fitassay.coupons.sheet.rims import rims_page
 from fitassay.coupons.sheet.section import Piece, load_piece
+from fitassay.coupons.sheet.table import HEAD_ROW, NOTE_PT, columns_of, rows_of, write_table
 from fitassay.coupons.sheet.view import View, views
 from fitassay.coupons.sheet.words import (
     coupon_facts,
     numbered_features,
     safe_text,
     scale_text,
-    shared_clauses,
 )
 from fitassay.coupons.solid import Solid
 
@@ -34,30 +35,6 @@ CAPTION = 6.0
 VIEW_GAP = 8.0
 # An STL's rounding, and a manifest's.
 SLACK_MM = 0.05
-REPEATS = 3
-ROW_LEAST = 8.0
-TABLE_PT = 7.5
-HEAD_ROW = 6.0
-NOTE_PT = 8.0
-
-
-@dataclass(frozen=True, kw_only=True)
-class Column:
-    """A column of the table of readings: its head and width [mm]."""
-
-    head: str
-    width: float
-
-
-@dataclass(frozen=True, kw_only=True)
-class Row:
-    """A feature's line in the table; `height` [mm] fits the longest cell."""
-
-    number: str
-    name: str
-    lines: list[str]
-    nominal: str
-    height: float
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -88,6 +65,8 @@ def compose(
     y = TOP
     for order, coupon in enumerate(manifest.coupons, start=1):
         y = _coupon(pdf, order, coupon, pieces[coupon.id], numbers, y)
+    if manifest.optional:
+        rims_page(pdf, manifest, numbers)
     return pdf.output()
 
 
@@ -122,8 +101,8 @@ def _coupon(
     pdf: SheetPdf, order: int, coupon: Coupon, piece: Piece, numbers: dict[tuple[str, str], int], y: float
 ) -> float:
     """One coupon below `y`, on a new page where it does not fit; the height reached."""
-    columns = _columns(pdf)
-    rows, notes = _rows(pdf, coupon, numbers, columns)
+    columns = columns_of(pdf)
+    rows, notes = rows_of(pdf, [(coupon, f) for f in coupon.asked], numbers, columns)
     used = _heading_height(coupon) + line_step(NOTE_PT) * len(notes) + (2.0 if notes else 0.0)
     table = HEAD_ROW + sum(row.height for row in rows) if rows else 0.0
     page = pdf.low - TOP
@@ -154,7 +133,7 @@ def _coupon(
     title = pdf.fitted(
         f"Coupon {order}:  {safe_text(coupon.id, pdf.known, 40)}, continued", pdf.epw, 9.0, True
     )
-    return _table(pdf, y, columns, rows, title) + 7.0
+    return write_table(pdf, y, columns, rows, title) + 7.0
 
 
 def _heading_height(coupon: Coupon) -> float:
@@ -257,78 +236,3 @@ def _arranged(layouts: tuple[Layout, ...], width: float) -> Drawings:
         x += wide + VIEW_GAP
         tallest = max(tallest, tall + CAPTION)
     return Drawings(layouts=layouts, spots=tuple(spots), height=y + tallest + 3.0)
-
-
-def _columns(pdf: SheetPdf) -> tuple[Column, ...]:
-    blank = 18.5
-    fixed = (Column(head="no.", width=8.0), Column(head="feature", width=21.0))
-    nominal = Column(head="drawn", width=13.5)
-    rest = pdf.epw - sum(c.width for c in (*fixed, nominal)) - REPEATS * blank
-    blanks = tuple(Column(head=f"reading {k + 1}", width=blank) for k in range(REPEATS))
-    return (*fixed, Column(head="where the jaws go (sizes in mm)", width=rest), nominal, *blanks)
-
-
-def _rows(
-    pdf: SheetPdf, coupon: Coupon, numbers: dict[tuple[str, str], int], columns: tuple[Column, ...]
-) -> tuple[list[Row], list[str]]:
-    """The table's rows, and the lines of what several of them have in common."""
-    rows = []
-    texts = {numbers[coupon.id, f.id]: safe_text(f.instruction, pdf.known, 240) for f in coupon.features}
-    texts, notes = shared_clauses(texts)
-    for feature in coupon.features:
-        number = numbers[coupon.id, feature.id]
-        lines = pdf.wrapped(texts[number], columns[2].width - 2.0, TABLE_PT)
-        name = pdf.fitted(safe_text(feature.id, pdf.known, 30), columns[1].width - 2.0, TABLE_PT)
-        rows.append(
-            Row(
-                number=str(number),
-                name=name,
-                lines=lines,
-                nominal=f"{feature.nominal_mm:.2f}",
-                height=max(ROW_LEAST, len(lines) * line_step(TABLE_PT) + 2.0),
-            )
-        )
-    return rows, [line for note in notes for line in pdf.wrapped(note, pdf.epw, NOTE_PT)]
-
-
-def _table(pdf: SheetPdf, y: float, columns: tuple[Column, ...], rows: list[Row], title: str) -> float:
-    """Draw the table of readings from `y`, its head again on every page; the height reached."""
-    if not rows:
-        return y
-
-    def turn() -> float:
-        pdf.add_page()
-        pdf.put(MARGIN, TOP + 3.5, title, 9.0, True)
-        return TOP + 6.0
-
-    if y + HEAD_ROW + rows[0].height > pdf.low:
-        y = turn()
-    y = _table_head(pdf, y, columns)
-    for row in rows:
-        if y + row.height > pdf.low:
-            y = _table_head(pdf, turn(), columns)
-        cells: list[list[str]] = [[row.number], [row.name], row.lines, [row.nominal]]
-        _frame(pdf, y, row.height, columns)
-        x = MARGIN
-        for column, lines, bold in zip(columns, cells, (True, False, False, False), strict=False):
-            used = line_step(TABLE_PT) * len(lines)
-            pdf.lines(x + 1.0, y + (row.height - used) / 2, lines, TABLE_PT, bold)
-            x += column.width
-        y += row.height
-    return y
-
-
-def _table_head(pdf: SheetPdf, y: float, columns: tuple[Column, ...]) -> float:
-    _frame(pdf, y, HEAD_ROW, columns)
-    x = MARGIN
-    for column in columns:
-        pdf.put(x + 1.0, y + 4.0, column.head, 7.0, bold=True)
-        x += column.width
-    return y + HEAD_ROW
-
-
-def _frame(pdf: SheetPdf, y: float, height: float, columns: tuple[Column, ...]) -> None:
-    pdf.stroke(0.18)
-    pdf.rect(MARGIN, y, pdf.epw, height)
-    for x in np.cumsum([column.width for column in columns[:-1]]):
-        pdf.line(MARGIN + float(x), y, MARGIN + float(x), y + height)

@@ -93,8 +93,8 @@ def views(
     split : bool
         A plan for each measured direction instead of one, for a piece with many sizes.
     """
-    flat = [f for f in coupon.features if f.kind != "height"]
-    tall = [f for f in coupon.features if f.kind == "height"]
+    flat = [f for f in coupon.asked if f.kind != "height"]
+    tall = [f for f in coupon.asked if f.kind == "height"]
     drawn: list[View] = []
     for caption, group in _plan_groups(flat, split):
         drawn.append(_plan(coupon, piece, numbers, group, caption))

@@ -186,8 +186,11 @@ def shared_clauses(instructions: Mapping[int, str]) -> tuple[dict[int, str], lis
 
 
 def numbered_features(manifest: Manifest) -> dict[tuple[str, str], int]:
-    """The number of each feature on the sheet, by coupon and feature id: measuring order, from 1."""
-    order = [(coupon.id, feature.id) for coupon in manifest.coupons for feature in coupon.features]
+    """The number of each feature on the sheet, by coupon and feature id: measuring order, from 1.
+
+    What is asked of everyone comes first, evidence for where it helps after it.
+    """
+    order = [(coupon.id, feature.id) for coupon, feature in (*manifest.asked, *manifest.optional)]
     return {key: number for number, key in enumerate(order, start=1)}
 
 

@@ -12,7 +12,7 @@ LONGEST_ID = 400
 LONGEST_TEXT = 200
 LAST_SEQ = 2**53
 
-Act = Literal["read", "skip", "remove", "reference"]
+Act = Literal["read", "skip", "remove", "reference", "weigh"]
 Count = Annotated[int, Field(ge=0, le=LAST_SEQ)]
 Id = Annotated[str, Field(max_length=LONGEST_ID)]
 
@@ -31,7 +31,7 @@ class Action:
         Number of the action within its tab; counts up.
     act : str
         ``read`` takes a reading, ``skip`` passes a feature over, ``remove`` takes a reading away, ``reference``
-        reads a piece of known size.
+        reads a piece of known size, ``weigh`` a mass.
     coupon, feature : str
     text : str
         What was typed.

@@ -21,17 +21,18 @@ from fitassay.analysis.readings.reading import (
     is_trial,
     open_table,
     parse_answer,
-    parse_reading,
     reference_id,
     reference_piece,
 )
+from fitassay.analysis.readings.weighings import WEIGHED, weighing_of
 from fitassay.bench.actions import Action
+from fitassay.bench.beside import BESIDE, read_piece, weigh, weighable
 from fitassay.bench.live import LiveVerdict
 from fitassay.case import Print
 from fitassay.coupons.errors import FitassayError, InputError
-from fitassay.coupons.feature import Coupon, Feature, Manifest
+from fitassay.coupons.feature import RIM_MM, Coupon, Feature, Manifest
 from fitassay.coupons.machine import Machine
-from fitassay.labels import plain, reading
+from fitassay.labels import plain
 from fitassay.traced import trace_path
 
 # Answers remembered, so that an action sent twice is done once.
@@ -45,10 +46,12 @@ KIND_WORDS = {
     "thickness": "outside jaws over one wall",
     "height": "height",
     "diagonal": "outside jaws on two corners",
+    "rim": f"outside jaws over the top {RIM_MM:g} mm only",
     "vernier": "by eye, the pair that lines up",
     "gap": "by eye, the first pair with light between",
 }
 TRIAL_WORDS = "a peg tried by hand"
+EDGE_WORDS = "knife edges along one layer of the wall"
 
 
 class Bench:
@@ -116,7 +119,7 @@ class Bench:
         """What is to be measured, in measuring order; changes only when the coupons are made anew."""
         with self._lock:
             self._follow()
-            pairs = [(c, f) for c in self.manifest.coupons for f in c.features]
+            pairs = (*self.manifest.asked, *self.manifest.optional)
             step = self.machine["caliper.resolution_mm"]
             return {
                 "id": self._plan_id(),
@@ -126,13 +129,14 @@ class Bench:
                 "decimals": max(2, min(4, math.ceil(-math.log10(step) - 1e-9))),
                 "coupons": [c.id for c in self.manifest.coupons if c.features],
                 "features": [_feature_data(i + 1, c, f) for i, (c, f) in enumerate(pairs)],
+                "scale": weighable(self.manifest, self._sources["trace"].exists()),
             }
 
     def state(self) -> dict[str, Any]:
         """What has been measured and what it says so far."""
         with self._lock:
             self._follow()
-            keys = [(c.id, f.id) for c in self.manifest.coupons for f in c.features]
+            keys = [(c.id, f.id) for c, f in (*self.manifest.asked, *self.manifest.optional)]
             return {
                 "version": self._version,
                 "plan": self._plan_id(),
@@ -140,9 +144,9 @@ class Bench:
                 "readings": [self._taken.get(k, []) for k in keys],
                 "skipped": [i for i, k in enumerate(keys) if k in self._skipped],
                 "references": [
-                    {"feature": feature, **reading}
+                    {"coupon": coupon, "feature": feature, **reading}
                     for (coupon, feature), readings in self._taken.items()
-                    if coupon == REFERENCE and (coupon, feature) not in keys
+                    if coupon in BESIDE and (coupon, feature) not in keys
                     for reading in readings
                 ],
                 "verdict": self._live.current,
@@ -198,12 +202,12 @@ class Bench:
 
     def _do(self, action: Action) -> dict[str, Any]:
         try:
-            if action.act == "reference":
-                return self._read_reference(action)
+            if action.act in ("reference", "weigh"):
+                return self._read_beside(action)
             try:
                 coupon, feature = self.manifest.feature(action.coupon, action.feature)
             except KeyError:
-                if action.act == "remove" and action.coupon == REFERENCE:
+                if action.act == "remove" and action.coupon in BESIDE:
                     return self._remove(action)
                 return _gone(f"{plain(action.coupon)} {plain(action.feature)} is not part of this print.")
             if action.act == "remove":
@@ -252,29 +256,27 @@ class Bench:
             return doubtful_pair(feature, value, self._book.values(coupon.id, feature.id))
         return plausible(feature, value, self.machine)
 
-    def _read_reference(self, action: Action) -> dict[str, Any]:
+    def _read_beside(self, action: Action) -> dict[str, Any]:
+        """A piece of known size, or a mass."""
         try:
-            kind, size = reference_piece(action.feature)
-            value, _ = parse_reading(action.text)
+            if action.act == "weigh":
+                name = weighing_of(action.feature, [c.id for c in self.manifest.coupons]).feature
+                note = weigh(action, self._book, self.manifest, self._keys_of(WEIGHED, name))
+            else:
+                piece = reference_id(*reference_piece(action.feature))
+                note = read_piece(action, self._book, self._keys_of(REFERENCE, piece))
         except ValueError as exc:
             return {"outcome": "refused", "note": _sentence(str(exc)), "shown": ""}
-        if value is None or abs(value - size) > 0.5:
-            note = f"{plain(action.text)} is far from the known {size:g} mm; check both and try again."
-            return {"outcome": "refused", "note": note, "shown": ""}
-        piece = reference_id(kind, size)
-        there = [r["text"] for r in self._taken.get((REFERENCE, piece), [])]
-        if not (action.resent and _key(action.text) in map(_key, there)):
-            self._book.add(REFERENCE, piece, action.text)
-        return {
-            "outcome": "kept",
-            "note": f"{reading(value)} mm on the {kind} piece of {size:g} mm kept.",
-            "shown": "",
-        }
+        return {"outcome": "kept", "note": note, "shown": ""}
+
+    def _keys_of(self, coupon: str, feature: str) -> list[str]:
+        return [_key(r["text"], None, coupon) for r in self._taken.get((coupon, feature), [])]
 
     def _remove(self, action: Action) -> dict[str, Any]:
         if not self._book.remove(action.coupon, action.feature, action.text):
             return _gone("That reading is no longer there.")
-        size = plain(action.text) + (" mm" if action.text[:1].isdigit() else "")
+        unit = " g" if action.coupon == WEIGHED else " mm"
+        size = plain(action.text) + (unit if action.text[:1].isdigit() else "")
         note = f"{size} of {plain(action.coupon)} {plain(action.feature)} is taken back."
         return {"outcome": "kept", "note": note, "shown": ""}
 
@@ -341,7 +343,7 @@ class Bench:
                 continue
             feature = names.feature(*found)
             try:
-                value, fit = parse_answer(text, feature)
+                value, fit = parse_answer(text, feature, found[0])
             except ValueError:
                 continue
             shown = fit if value is None else f"{value:.{_decimals(value)}f}"
@@ -355,18 +357,25 @@ class Bench:
         return "-".join(map(str, self._seen["manifest"] or ()))
 
 
+def _words(coupon: Coupon, feature: Feature) -> str:
+    if is_trial(coupon, feature):
+        return TRIAL_WORDS
+    return EDGE_WORDS if feature.edge else KIND_WORDS[feature.kind]
+
+
 def _feature_data(number: int, coupon: Coupon, feature: Feature) -> dict[str, Any]:
     return {
         "number": number,
         "coupon": coupon.id,
         "feature": feature.id,
         "kind": feature.kind,
-        "words": TRIAL_WORDS if is_trial(coupon, feature) else KIND_WORDS[feature.kind],
+        "words": _words(coupon, feature),
         "nominal": feature.nominal_mm,
         "pairs": f"pairs {feature.pairs.first} to {feature.pairs.last}" if feature.pairs else "",
         "jaw": 2 * feature.pairs.tick_mm if feature.pairs else feature.jaw_mm,
         "instruction": plain(feature.instruction, LONGEST_SHOWN),
         "trial": is_trial(coupon, feature),
+        "optional": feature.optional,
     }
 
 
@@ -375,10 +384,10 @@ def _decimals(value: float) -> int:
     return next((n for n in range(2, 6) if round(value, n) == round(value, 6)), 6)
 
 
-def _key(text: str, feature: Feature | None = None) -> str:
+def _key(text: str, feature: Feature | None = None, coupon: str = "") -> str:
     """A reading's text, such that equal readings have equal keys."""
     try:
-        value, fit = parse_answer(text, feature)
+        value, fit = parse_answer(text, feature, coupon)
     except ValueError:
         return text
     return fit if value is None else f"{value:.6f}"

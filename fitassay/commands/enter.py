@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from contextlib import suppress
 from typing import TYPE_CHECKING
 
 import click
@@ -38,6 +39,11 @@ SOFT = "The plastic is soft: close the jaws on light only, until the light betwe
 )
 @click.option("--guided", is_flag=True, help="The most telling reading first; says when the verdict is safe.")
 @carry_option
+@click.option(
+    "--rims",
+    is_flag=True,
+    help="Enter rims and single layers: evidence that tells a wide bead from uneven layers.",
+)
 @click.option("--filament", is_flag=True, help="Enter filament diameters instead of readings.")
 @click.option("--feed", is_flag=True, help="Enter feed tests instead of readings.")
 @click.option(
@@ -50,6 +56,7 @@ def command(
     references: tuple[str, ...],
     guided: bool,
     carry: str | None,
+    rims: bool,
     filament: bool,
     feed: bool,
     weighed: bool,
@@ -67,6 +74,9 @@ def command(
     book = ReadingsBook(target.readings_path, target.manifest())
     pieces = [_piece(text) for text in references]
     sitting = Sitting(book=book, machine=machine)
+    if rims:
+        _rims(sitting, guided or at is not None)
+        return
     start = sitting.start(at)
     guide = _guide(target, at, guided, carry)
     total = len(book.order)
@@ -89,6 +99,23 @@ def command(
         say(f"Stopped; nothing is lost: {sitting.progress()} of {total} in {target.readings_path}.")
         raise click.exceptions.Exit(STOPPED) from None
     _farewell(sitting, case, number)
+
+
+def _rims(sitting: Sitting, otherwise: bool) -> None:
+    """Rims and single layers only."""
+    if otherwise:
+        raise click.UsageError("--rims goes with neither --guided nor --at")
+    order = sitting.book.optional
+    if not order:
+        say("This print's coupons have no rims to read; make the full set: fitassay make CASE --new-print")
+        return
+    say(
+        f"{count(len(order), 'further feature')}: flat jaws put deep rest on the outermost of many layers, over a "
+        "rim on two. s skips, b goes back, q quits. Every reading is saved at once."
+    )
+    with suppress(Quit, EOFError):
+        sitting.features(0, order)
+    say(f"{sum(sitting.book.taken(c.id, f.id) for c, f in order)} of {len(order)} read; all saved.")
 
 
 def _spool(target: Print, filament: bool, feed: bool, weighed: bool) -> None:

@@ -83,6 +83,7 @@ def command(
             wall=wall,
             paper=paper,
             rules=_rules(clearance, clearance_step),
+            rims=not quick,
         )
     made = done.coupons
     rows = _rows(made)
@@ -128,7 +129,7 @@ def _rows(made: CouponSet) -> list[dict[str, Any]]:
             "id": c.id,
             "family": c.family,
             "plate": c.plate,
-            "features": len(c.features),
+            "features": len(c.asked),
             "grams": made.costs[c.id].grams,
             "minutes": made.costs[c.id].minutes,
             "isolates": FAMILIES[c.family].isolates,

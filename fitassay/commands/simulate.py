@@ -65,6 +65,8 @@ def _term_options(command: Callable[..., Any]) -> Callable[..., Any]:
     multiple=True,
     help="Print the path of this sliced file, seams and all, in place of an ideal one; repeatable, one a plate.",
 )
+@click.option("--rims", is_flag=True, help="Also read rims and single layers, where the print has them.")
+@click.option("--weighed", is_flag=True, help="Also weigh a metre of filament and the single wall.")
 @click.option("--force", is_flag=True, help="Replace readings that are there.")
 @json_option
 def command(
@@ -76,6 +78,8 @@ def command(
     repeats: int,
     pieces: tuple[str, ...],
     files: tuple[Path, ...],
+    rims: bool,
+    weighed: bool,
     force: bool,
     as_json: bool,
     **errors: float | None,
@@ -106,6 +110,8 @@ def command(
             repeats=repeats,
             references=tuple(references),
             files=files,
+            rims=rims,
+            weighed=weighed,
             force=force,
         )
     if as_json:

@@ -17,6 +17,7 @@ from fitassay.terminal import ask, say
 
 if TYPE_CHECKING:
     from fitassay.analysis.result import Diagnosis
+    from fitassay.coupons.feature import Coupon, Feature
 
 
 @dataclass
@@ -66,7 +67,7 @@ class GuidedEntry:
             back = -1
             if column < 0:
                 break
-            c, f = sitting.book.order[column]
+            c, f = self._place(column)
             if c.id != coupon:
                 sitting.coupon(c)
                 coupon = c.id
@@ -106,7 +107,10 @@ class GuidedEntry:
         return -1, True
 
     def _taken(self, sitting: Sitting) -> int:
-        return sum(bool(sitting.book.values(c.id, f.id)) for c, f in sitting.book.order)
+        return sum(bool(sitting.book.values(*key)) for key in self.guide.walk.keys)
+
+    def _place(self, column: int) -> tuple[Coupon, Feature]:
+        return self.inputs.manifest.feature(*self.guide.walk.keys[column])
 
     def _on_disk(self) -> tuple[Reading, ...]:
         target = self.inputs.target
@@ -116,9 +120,8 @@ class GuidedEntry:
         """The verdict by the readings on disk, and the most telling of those neither read nor skipped."""
         left = [
             i
-            for i, (c, f) in enumerate(sitting.book.order)
-            if not (sitting.book.taken(c.id, f.id) or sitting.book.skipped(c.id, f.id))
-            and i in self.guide.readable
+            for i, key in enumerate(self.guide.walk.keys)
+            if not (sitting.book.taken(*key) or sitting.book.skipped(*key)) and i in self.guide.readable
         ]
         return self.guide.taken(self._on_disk()).step(left)
 
@@ -134,7 +137,7 @@ class GuidedEntry:
 
     def _questioned(self, sitting: Sitting, diagnosis: Diagnosis) -> int:
         """Column of a reading that the others contradict, to be taken again; -1 where there is none."""
-        where = {(c.id, f.id): i for i, (c, f) in enumerate(sitting.book.order)}
+        where = {key: i for i, key in enumerate(self.guide.walk.keys)}
         for s in diagnosis.suspects:
             key = (s.coupon, s.feature)
             # Of three or more readings of one feature the odd one is outvoted already.
@@ -152,7 +155,7 @@ class GuidedEntry:
         """Column of a feature whose two readings disagree, to be read a third time; -1 where there is none."""
         for column in sorted(self.guide.taken(self._on_disk()).torn - self.settled):
             self.settled.add(column)
-            c, f = sitting.book.order[column]
+            c, f = self._place(column)
             say()
             say(f"The two readings of {f.id} on {c.id} disagree: read it a third time.")
             return column
@@ -163,7 +166,7 @@ class GuidedEntry:
         for column in self.guide.taken(self._on_disk()).unchecked():
             if column not in self.repeated:
                 self.repeated.add(column)
-                c, f = sitting.book.order[column]
+                c, f = self._place(column)
                 say()
                 say(
                     f"The verdict would be safe, but nothing else checks {f.id} on {c.id}: open the jaws, close them "

@@ -20,7 +20,7 @@ from fitassay.analysis.readings.pairs import NONES, doubtful_pair, pair_text, pa
 from fitassay.analysis.readings.plausibility import suggestion
 from fitassay.analysis.rounding import reading
 from fitassay.coupons.errors import InputError
-from fitassay.coupons.feature import Coupon, Feature
+from fitassay.coupons.feature import RIM_MM, Coupon, Feature
 from fitassay.coupons.machine import Machine
 from fitassay.coupons.numbers import tidy
 from fitassay.coupons.wording import count, did_you_mean, shown
@@ -130,9 +130,9 @@ class Sitting:
         except Back:
             return
 
-    def features(self, start: int) -> None:
+    def features(self, start: int, order: tuple[tuple[Coupon, Feature], ...] | None = None) -> None:
         """All features from index `start` on, passing over those already dealt with on the way forward."""
-        order = self.book.order
+        order = self.book.order if order is None else order
         i, coupon, revisit = start, "", True
         while i < len(order):
             c, f = order[i]
@@ -150,11 +150,11 @@ class Sitting:
                 if i == 0:
                     say("This is the first one.")
                 i, revisit = max(i - 1, 0), True
-        self._skipped()
+        self._skipped(order)
 
-    def _skipped(self) -> None:
+    def _skipped(self, order: tuple[tuple[Coupon, Feature], ...]) -> None:
         """Offer once more what was skipped."""
-        left = [(c, f) for c, f in self.book.order if self.book.skipped(c.id, f.id)]
+        left = [(c, f) for c, f in order if self.book.skipped(c.id, f.id)]
         if not left:
             return
         say()
@@ -354,5 +354,11 @@ def _where(feature: Feature) -> str:
         return "by eye"
     angle = feature.direction_deg % 180
     along = {0.0: "along x", 90.0: "along y"}.get(angle, f"at {angle:g} degrees from x")
-    jaws = {"inside": "inside jaws", "thickness": "wall, outside jaws"}.get(feature.kind, "outside jaws")
+    jaws = {
+        "inside": "inside jaws",
+        "thickness": "wall, outside jaws",
+        "rim": f"outside jaws over the top {RIM_MM:g} mm only",
+    }.get(feature.kind, "outside jaws")
+    if feature.edge:
+        jaws = "one layer of the wall, knife edges"
     return f"{jaws}, {along}"

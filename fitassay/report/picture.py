@@ -259,7 +259,7 @@ def _rank(coupon: Coupon, term: str) -> tuple[int, int, str]:
 
 def _usual_height(coupon: Coupon) -> float | None:
     """The height at which most of the coupon's plan features are measured [mm]."""
-    heights = [f.contact_height for f in coupon.features if f.kind != "height"]
+    heights = [f.contact_height for f in coupon.asked if f.kind != "height"]
     if not heights:
         return None
     return max(sorted(set(heights)), key=heights.count)

@@ -30,7 +30,7 @@ def provenance(
     diagnosis: Diagnosis, manifest: Manifest, folder: Path, machine: Machine
 ) -> list[tuple[str, str]]:
     bead = f"{rounding.exact(manifest.line_width_mm)} mm wide, {rounding.exact(manifest.layer_height_mm)} mm high"
-    features = sum(len(c.features) for c in manifest.coupons)
+    features = len(manifest.asked)
     rows = [
         ("Machine", plain(machine.name, 200)),
         ("Material", plain(machine.material, 60) + (", soft" if machine.soft else "")),

@@ -329,6 +329,31 @@ $("reference-form").addEventListener("submit", (event) => {
   $("reference-reading").value = "";
 });
 
+function buildScale() {
+  const { traced, pieces } = s.plan.scale;
+  $("scale-form").hidden = !traced;
+  if (!traced) return;
+  $("scale-why").textContent =
+    "Weighing parts a wide bead from uneven layers: first a metre or more of the filament, then the single wall, whole, with its tag. Its steps stand in machine.toml, [scale].";
+  const choices = [["filament", "a length of filament"], ...pieces.map((id) => [id, `coupon ${id}, whole`])];
+  choices.push(["plates", "all that was printed, skirts too"]);
+  $("scale-what").replaceChildren(...choices.map(([value, words]) => new Option(words, value)));
+}
+
+const ofFilament = () => $("scale-what").value === "filament";
+$("scale-what").addEventListener("change", () => ($("scale-length-label").hidden = !ofFilament()));
+$("scale-form").addEventListener("submit", (event) => {
+  event.preventDefault();
+  const [length, mass] = [$("scale-length").value.trim(), $("scale-mass").value.trim()];
+  if (!mass || (ofFilament() && !length)) {
+    $("scale-said").textContent = ofFilament() ? "Both length and mass are needed." : "The mass is needed.";
+    return;
+  }
+  const feature = ofFilament() ? `filament_g:${length}` : `${$("scale-what").value}_g`;
+  s.outbox.push({ act: "weigh", coupon: "weighed", feature, text: mass, keep: true, n: 0 });
+  $("scale-mass").value = "";
+});
+
 const watchFocus = () => ($("refocus").hidden = document.hasFocus());
 addEventListener("focus", watchFocus);
 addEventListener("blur", watchFocus);
@@ -356,10 +381,12 @@ async function start() {
     room: s.plan.room, send, onState: banner,
     onResult: (item, result) => {
       if (item.act === "reference") $("reference-said").textContent = result.note;
+      if (item.act === "weigh") $("scale-said").textContent = result.note;
       else onResult(item, result);
     },
   });
   buildCourse();
+  buildScale();
   s.lastKey = -Infinity;
   settle();
   await s.outbox.adopt();

@@ -47,7 +47,7 @@ export function nextDue(from) {
   const n = s.plan.features.length;
   for (let step = 0; step < n; step += 1) {
     const i = (from + step) % n;
-    if (!full(i) && !(s.settled.skipped.has(i) && !known(i))) return i;
+    if (!s.plan.features[i].optional && !full(i) && !(s.settled.skipped.has(i) && !known(i))) return i;
   }
   return null;
 }

@@ -36,8 +36,8 @@ export function render() {
 }
 
 function renderEntry() {
-  const total = s.plan.features.length;
-  const read = s.plan.features.filter((_, i) => count(i)).length;
+  const total = s.plan.features.filter((f) => !f.optional).length;
+  const read = s.plan.features.filter((f, i) => !f.optional && count(i)).length;
   const over = s.state.skipped.length;
   $("tally").textContent = `${read} of ${total} features read${over ? `, ${over} skipped` : ""}`;
   $("undo").disabled = !s.mine.length && !s.ask;
@@ -115,7 +115,7 @@ export function buildCourse() {
       if (f.coupon !== coupon) return;
       const cell = document.createElement("button");
       cell.type = "button";
-      cell.className = "cell";
+      cell.className = f.optional ? "cell optional" : "cell";
       cell.textContent = f.number;
       cell.addEventListener("click", () => {
         does.choose(i);
@@ -148,7 +148,8 @@ function renderCourse() {
     const sign = doubt ? "?" : count(i) ? "✓" : over ? "–" : "";
     cell.textContent = `${f.number}${sign}`;
     const status = doubt ? "questioned" : count(i) ? "read" : over ? "skipped" : "not read";
-    const label = `${f.number}, ${f.feature}, ${drawn(f)}, ${status}`;
+    const wish = f.optional && !count(i) ? ", only where it helps" : "";
+    const label = `${f.number}, ${f.feature}, ${drawn(f)}, ${status}${wish}`;
     if (cell.getAttribute("aria-label") !== label) cell.setAttribute("aria-label", label);
     cell.title = label;
     if (i === s.cursor) cell.setAttribute("aria-current", "step");
@@ -254,7 +255,7 @@ export function renderTable() {
       const away = document.createElement("button");
       away.type = "button";
       away.textContent = "Remove";
-      away.setAttribute("aria-label", `Remove ${withUnit(reading.text)} of ${coupon} ${feature}`);
+      away.setAttribute("aria-label", `Remove ${coupon === "weighed" ? `${reading.text} g` : withUnit(reading.text)} of ${coupon} ${feature}`);
       away.addEventListener("click", () => does.remove({ coupon, feature, text: reading.text }));
       value.append(away);
     }
@@ -262,9 +263,9 @@ export function renderTable() {
   };
   s.plan.features.forEach((f, i) => {
     const readings = s.state.readings[i];
-    if (!readings.length) entry(f.number, f.coupon, f.feature, f.pairs || sized(f.nominal), null);
+    if (!readings.length && !f.optional) entry(f.number, f.coupon, f.feature, f.pairs || sized(f.nominal), null);
     for (const reading of readings) entry(f.number, f.coupon, f.feature, f.pairs || sized(f.nominal), reading);
   });
-  for (const r of s.state.references) entry("", "reference", r.feature, "", r);
+  for (const r of s.state.references) entry("", r.coupon, r.feature, "", r);
   $("table").tBodies[0].replaceChildren(...rows);
 }
