@@ -257,7 +257,7 @@ def _weighed(
     import numpy as np
 
     from fitassay.analysis.gcode.traced_print import commanded_of
-    from fitassay.analysis.validation.virtual_scale import weigh
+    from fitassay.analysis.gcode.virtual_scale import weigh
     from fitassay.traced import read_trace, remembered
 
     trace = read_trace(target, machine, files) if files else remembered(target, machine)[0]
