@@ -20,10 +20,10 @@ PIECE_GREY, JAW_GREY = 205, 120
 
 INTRODUCTION = (
     "Leave this page alone unless you are asked for it: fitassay next and enter --guided say when these readings "
-    "would tell something. Layers never lie quite above each other. Flat jaws put deep rest on the outermost of many, "
-    "so they read too much, as if the bead were wide; over the top of a flank they rest on two, and on one layer "
-    "alone there is nothing to stand out. What differs between such readings is the layers' doing, not the bead's. "
-    "Enter them with: fitassay enter CASE --rims"
+    "would tell something. Layers never lie quite above each other. Flat jaws put deep rest on the outermost of "
+    "many, so they read too much, as if the bead were wide; over the top of a flank they rest on two, and on one "
+    "layer alone there is nothing to stand out. What differs between such readings is the layers' doing, not the "
+    "bead's. Enter them with: fitassay enter CASE --rims"
 )
 
 
