@@ -27,10 +27,11 @@ from fitassay.analysis.readings.reading import (
 from fitassay.analysis.readings.weighings import WEIGHED, weighing_of
 from fitassay.bench.actions import Action
 from fitassay.bench.beside import BESIDE, read_piece, weigh, weighable
+from fitassay.bench.feature_data import LONGEST_SHOWN, feature_data
 from fitassay.bench.live import LiveVerdict
 from fitassay.case import Print
 from fitassay.coupons.errors import FitassayError, InputError
-from fitassay.coupons.feature import RIM_MM, Coupon, Feature, Manifest
+from fitassay.coupons.feature import Coupon, Feature, Manifest
 from fitassay.coupons.machine import Machine
 from fitassay.labels import plain
 from fitassay.traced import trace_path
@@ -38,20 +39,6 @@ from fitassay.traced import trace_path
 # Answers remembered, so that an action sent twice is done once.
 MOST_TABS = 200
 MOST_ANSWERS = 2000
-LONGEST_SHOWN = 400
-
-KIND_WORDS = {
-    "outside": "outside jaws",
-    "inside": "inside jaws",
-    "thickness": "outside jaws over one wall",
-    "height": "height",
-    "diagonal": "outside jaws on two corners",
-    "rim": f"outside jaws over the top {RIM_MM:g} mm only",
-    "vernier": "by eye, the pair that lines up",
-    "gap": "by eye, the first pair with light between",
-}
-TRIAL_WORDS = "a peg tried by hand"
-EDGE_WORDS = "knife edges along one layer of the wall"
 
 
 class Bench:
@@ -128,7 +115,7 @@ class Bench:
                 "where": f"print {self.folder.name}, {plain(self.machine.name)}, {plain(self.machine.material)}",
                 "decimals": max(2, min(4, math.ceil(-math.log10(step) - 1e-9))),
                 "coupons": [c.id for c in self.manifest.coupons if c.features],
-                "features": [_feature_data(i + 1, c, f) for i, (c, f) in enumerate(pairs)],
+                "features": [feature_data(i + 1, c, f) for i, (c, f) in enumerate(pairs)],
                 "scale": weighable(self.manifest, self._sources["trace"].exists()),
             }
 
@@ -355,28 +342,6 @@ class Bench:
 
     def _plan_id(self) -> str:
         return "-".join(map(str, self._seen["manifest"] or ()))
-
-
-def _words(coupon: Coupon, feature: Feature) -> str:
-    if is_trial(coupon, feature):
-        return TRIAL_WORDS
-    return EDGE_WORDS if feature.edge else KIND_WORDS[feature.kind]
-
-
-def _feature_data(number: int, coupon: Coupon, feature: Feature) -> dict[str, Any]:
-    return {
-        "number": number,
-        "coupon": coupon.id,
-        "feature": feature.id,
-        "kind": feature.kind,
-        "words": _words(coupon, feature),
-        "nominal": feature.nominal_mm,
-        "pairs": f"pairs {feature.pairs.first} to {feature.pairs.last}" if feature.pairs else "",
-        "jaw": 2 * feature.pairs.tick_mm if feature.pairs else feature.jaw_mm,
-        "instruction": plain(feature.instruction, LONGEST_SHOWN),
-        "trial": is_trial(coupon, feature),
-        "optional": feature.optional,
-    }
 
 
 def _decimals(value: float) -> int:
