@@ -9,9 +9,11 @@ from functools import cache
 
 import numpy as np
 import pytest
+import shapely
 
 from fitassay.analysis.chain.backlash import BELTS
 from fitassay.analysis.chain.mating import Joints, Ways, clearances
+from fitassay.analysis.chain.pairs import pair_value
 from fitassay.analysis.diagnosis.diagnose import interpret
 from fitassay.analysis.diagnosis.drives import QUESTION, looks_crossed
 from fitassay.analysis.diagnosis.verdict import reference_of
@@ -21,7 +23,7 @@ from fitassay.analysis.parts.correct import correct, scaled_alone
 from fitassay.analysis.parts.part_file import Part
 from fitassay.analysis.parts.virtual_print import prove
 from fitassay.analysis.readings.reading import Reading
-from fitassay.analysis.terms import INDEX, NAMES, TERMS, estimated_on, told_on
+from fitassay.analysis.terms import INDEX, NAMES, TERMS, errors_of, estimated_on, told_on
 from fitassay.analysis.validation.listed_effects import RECIPES
 from fitassay.analysis.validation.population import MIXES, draw_printers
 from fitassay.analysis.validation.rough_printer import RoughPrinters
@@ -29,6 +31,7 @@ from fitassay.coupons.draft import Slab
 from fitassay.coupons.machine import Machine
 from fitassay.coupons.meshing import solid_of
 from fitassay.coupons.shapes import region
+from fitassay.coupons.toolpath.card_set import card_path, card_set
 from tests.belt_printer import BeltPrinter, readings
 from tests.sets import coupon_set, walk
 
@@ -374,3 +377,47 @@ def test_a_corrected_part_comes_out_as_drawn():
     # What is left lies where a wall begins and the belts take up their play.
     assert found.after.mean_mm < 0.3 * found.before.mean_mm
     assert found.after.mean_mm < 0.5 * found.scaled.mean_mm
+
+
+# --- the reversal card ----------------------------------------------------------------------------------------
+
+
+def test_rows_of_the_card_see_one_belt_each():
+    made = card_set(MACHINE)
+    (coupon,) = made.manifest.coupons
+    theta = printer(backlash_a=0.31, backlash_b=0.12)
+    (first, *_) = card_path(MACHINE, (0.0, 0.0))
+    commanded = np.concatenate(
+        [np.concatenate([s.lead, s.points]) for s in first.strokes if s.line != "rail"]
+    )
+    drawn = printers(theta).placed(commanded[None])[0]
+    rows = {}
+    for feature in (f for f in coupon.features if f.kind == "vernier"):
+        along = np.array(
+            [np.cos(np.deg2rad(feature.direction_deg)), np.sin(np.deg2rad(feature.direction_deg))]
+        )
+        lower, upper = (
+            drawn[np.linalg.norm(commanded - np.array(end[:2]), axis=1).argmin()] @ along
+            for end in (feature.contact_a_mm, feature.contact_b_mm)
+        )
+        rows[feature.id] = -feature.pairs.ways[1] * (upper - lower)
+        assert pair_value(feature, errors_of(theta), 0.45)[0] == pytest.approx(rows[feature.id], abs=1e-4)
+    assert set(rows) == {f"{belt}{k}" for belt in "ab" for k in (1, 2, 3, 4)}
+    for belt, play in (("a", 0.31), ("b", 0.12)):
+        # Drawn apart by 0, 1/2, 1/4 and -1/4 of a step of 0.05 mm; along its diagonal a play counts by 1 / sqrt 2.
+        mean = np.mean([rows[f"{belt}{k}"] for k in (1, 2, 3, 4)])
+        assert mean == pytest.approx(play / 2**0.5 + 0.05 / 8, abs=1e-4)
+
+
+def test_the_turned_card_lies_where_its_path_does():
+    made = card_set(MACHINE)
+    (coupon,) = made.manifest.coupons
+    beads = [
+        shapely.LineString(s.points).buffer(0.225, cap_style="square", join_style="mitre").bounds
+        for layer in card_path(MACHINE, coupon.origin_on_plate_mm)
+        for s in layer.strokes
+    ]
+    low, high = np.min(beads, axis=0)[:2], np.max(beads, axis=0)[2:]
+    assert low == pytest.approx(coupon.origin_on_plate_mm, abs=1e-5)
+    assert high - low == pytest.approx(coupon.size_mm[:2], abs=1e-5)
+    assert (low >= 3.0).all() and (high <= 97.0).all()

@@ -36,7 +36,7 @@ def pair_value(feature: Feature, errors: Errors, width: float) -> np.ndarray:
         _bead(np.array(contact[:2]), way, along, pairs, errors) @ along
         for contact, way in zip((feature.contact_a_mm, feature.contact_b_mm), pairs.ways, strict=True)
     )
-    scale = 1 + errors.scale[:, :2] @ np.abs(along)
+    scale = 1 + errors.scale[:, :2] @ along**2
     if feature.kind == "gap":
         return -(b - a - (width + errors.bead)) / scale
     return -pairs.ways[1] * (b - a) / scale

@@ -182,14 +182,14 @@ def eye_facts(
 def _speed(found: tuple[Answer, ...], before: Normal) -> tuple[Note, ...]:
     """Axes on which slow and usual rows differ."""
     notes = []
-    for direction, axis in ((0.0, "x"), (90.0, "y")):
+    for axis, name in (("x", "x"), ("y", "y"), ("a", "belt a"), ("b", "belt b")):
         said = []
         for slow in (True, False):
             rows = [
                 a
                 for a in found
                 if a.feature.kind == "vernier"
-                and a.feature.direction_deg == direction
+                and a.feature.axis == axis
                 and a.feature.pairs is not None
                 and a.feature.pairs.slow is slow
                 and np.isfinite(a.middle)
@@ -206,7 +206,7 @@ def _speed(found: tuple[Answer, ...], before: Normal) -> tuple[Note, ...]:
             (slow_mm, u_slow), (usual_mm, u_usual) = said
             off, u = slow_mm - usual_mm, float(np.hypot(u_slow, u_usual))
             if abs(off) > max(SPEED_MM, SPEED_SDS * u):
-                data = {"axis": axis, "slow_mm": slow_mm, "usual_mm": usual_mm, "u_mm": u}
+                data = {"axis": name, "slow_mm": slow_mm, "usual_mm": usual_mm, "u_mm": u}
                 notes.append(Note("play-with-speed", data))
     return tuple(notes)
 

@@ -13,6 +13,7 @@ from fitassay.coupons.sheet.section import Piece
 from fitassay.coupons.sheet.words import CAUTIONS, Block, coupon_facts, safe_text, scale_text
 
 SCALES = (2.0, 1.0, 0.5)
+TALLEST = 125.0
 BODY_PT = 8.5
 TABLE_PT = 8.0
 ROW = 7.2
@@ -24,8 +25,8 @@ HOW = Block(
         "Print it from the file that fitassay path writes; stay with the machine. Let it cool, leave it on the bed.",
         "Look straight down on a row, with a lamp from the side; a lens or a phone's picture, enlarged, helps.",
         "Where two facing ticks run on in one line, that pair lines up. Count its number from the nearest one on "
-        "the rail: to the right, or for the y rows to the back, numbers grow. Two pairs equally good: write the "
-        "half between, 3.5.",
+        "the rail: numbers grow to the right, or where rows run to the back of the machine, to the back. Two pairs "
+        "equally good: write the half between, 3.5.",
         "No pair of the row lines up: write none. Of the closing gaps write the first pair, from the left, that "
         "lets light through.",
         "Each row once will do; three counts of a row are surer. Type them in with: fitassay enter, or on a page "
@@ -78,7 +79,7 @@ def _drawing(pdf: SheetPdf, coupon: Coupon, piece: Piece, y: float) -> float:
     """The card from above, its rows named."""
     wide, tall, _ = coupon.size_mm
     room = pdf.epw - 14.0
-    scale = next(s for s in SCALES if wide * s <= room)
+    scale = next(s for s in SCALES if wide * s <= room and tall * s <= TALLEST)
     left, low = MARGIN + 8.0, y + 10.0 + tall * scale
     pdf.put(
         MARGIN, y + 4.0, f"From above, scale {scale_text(scale)}; y points to the back of the machine", 7.5
@@ -94,6 +95,13 @@ def _drawing(pdf: SheetPdf, coupon: Coupon, piece: Piece, y: float) -> float:
         if feature.kind == "gap":
             top = to_page((0.0, feature.contact_b_mm[1]))[1]
             pdf.put(left - 1.5, top + 1.0, feature.id, 7.0, True, align="right")
+        elif feature.axis in ("a", "b"):
+            # Beside the row's low end, a step out along it.
+            assert feature.pairs is not None
+            out = (feature.pairs.first * feature.pairs.pitch_mm - 4.0 / scale) * np.array(feature.direction)
+            middle = np.add(feature.contact_a_mm, feature.contact_b_mm)[:2] / 2
+            x, down = to_page(middle + out)
+            pdf.put(x, down + 1.0, feature.id, 7.0, True, align="centre")
         elif feature.direction_deg == 0:
             pdf.put(left - 1.5, down + 1.0, feature.id, 7.0, True, align="right")
         else:

@@ -12,6 +12,9 @@ lines up. In every other row the ways and the pitches are exchanged: the mean of
                                         facing ends
       | | | | | | | | | | | | | |       lower ticks, reached from the right
     -------------------------------     rail; the next row hangs from it
+
+Where crossed belts move both axes, the whole card is turned by 45 degrees, so that the rows for x run along the
+rising diagonal and those for y along the falling one: each sees one belt alone.
 """
 
 from __future__ import annotations
@@ -103,6 +106,8 @@ class Layout:
         From pair to pair; a tick from its rail to its end.
     digit : float
         Height of the numbers.
+    turned : bool
+        The card lies on the bed turned by 45 degrees.
     """
 
     width: float
@@ -113,6 +118,23 @@ class Layout:
     pitch: float
     tick: float
     digit: float
+    turned: bool = False
+
+    @property
+    def names(self) -> tuple[str, str]:
+        """Of the axes that the two blocks' rows run along."""
+        return ("a", "b") if self.turned else ("x", "y")
+
+    @property
+    def turn_deg(self) -> float:
+        """By which the card is turned counter-clockwise."""
+        return 45.0 if self.turned else 0.0
+
+    @property
+    def turn(self) -> np.ndarray:
+        """The same as a matrix (2, 2)."""
+        c, s = math.cos(math.radians(self.turn_deg)), math.sin(math.radians(self.turn_deg))
+        return np.array([[c, -s], [s, c]])
 
     @property
     def row(self) -> float:
@@ -194,6 +216,11 @@ def layout_of(machine: Machine, rules: Rules | None = None) -> Layout:
     rules = rules or Rules()
     room = [min(LARGEST_MM, side - 2 * rules.edge) for side in machine.volume_mm[:2]]
     w = machine.line_width_mm
+    turned = machine.kinematics == "crossed-belts"
+    if turned:
+        # A square on its corner is sqrt 2 times as wide.
+        free = min(side - 2 * rules.edge for side in machine.volume_mm[:2])
+        room = [min(LARGEST_MM, free * math.sqrt(0.5))] * 2
     for rows, fewest in ((FOUR, 16), (FOUR[:2], FEWEST)):
         tried = Layout(
             width=w,
@@ -204,6 +231,7 @@ def layout_of(machine: Machine, rules: Rules | None = None) -> Layout:
             pitch=1.0,
             tick=max(2.0, 3.5 * w),
             digit=max(2.0, 4.5 * w),
+            turned=turned,
         )
         free = min(room[0] - w - APART_MM - tried.block, room[1] - w) - 2 * tried.margin
         least = max(3 * w, 1.0)

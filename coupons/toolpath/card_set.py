@@ -15,10 +15,18 @@ from fitassay.coupons.plates import place
 from fitassay.coupons.rules import Rules
 from fitassay.coupons.shapes import Outline, snap
 from fitassay.coupons.toolpath.card import FACING_MM, GAP_LENGTH_MM, GAPS, LEAD_MM, STEP_MM, Layout, layout_of
-from fitassay.coupons.toolpath.card_strokes import LAYERS, card_layers, gap_zero
+from fitassay.coupons.toolpath.card_strokes import LAYERS, card_layers, gap_zero, low_corner
 from fitassay.coupons.toolpath.stroke import PathLayer, Stroke
 
 FAMILY = "reversal-card"
+NUMBERS = {
+    "x": "above the x rows",
+    "y": "left of the y rows",
+    "a": "of the rows that rise to the right, belt a's",
+    "b": "of the rows that rise to the left, belt b's",
+}
+"""Where the numbers stand that rows are counted from."""
+
 ID = "card"
 
 
@@ -88,30 +96,29 @@ def _swept(strokes: list[Stroke], width: float) -> Outline:
 
 
 def _features(layout: Layout) -> tuple[Feature, ...]:
-    rows = [_row(layout, axis, k) for axis in ("x", "y") for k in range(len(layout.rows))]
+    rows = [_row(layout, block, k) for block in (0, 1) for k in range(len(layout.rows))]
     return (*rows, _gap(layout))
 
 
-def _row(layout: Layout, axis: str, k: int) -> Feature:
+def _row(layout: Layout, block: int, k: int) -> Feature:
     """Row k below the numbers: contact a is the end of the lower tick of pair 0, b that of the upper one."""
     row = layout.rows[k]
-    place_ = layout.to_x if axis == "x" else layout.to_y
+    place_ = (layout.to_x, layout.to_y)[block]
     middle = (len(layout.rows) - k - 0.5) * layout.row
     apart = layout.width + FACING_MM
     u = layout.zero
     a, b = place_(np.array([(u, middle - apart / 2), (u + row.shift, middle + apart / 2)]))
-    side = "above" if axis == "x" else "left of"
     return Feature(
-        id=f"{axis}{k + 1}",
+        id=f"{layout.names[block]}{k + 1}",
         kind="vernier",
-        direction_deg=0.0 if axis == "x" else 90.0,
+        direction_deg=90.0 * block + layout.turn_deg,
         nominal_mm=round(float(np.hypot(apart, row.shift)), 6),
         contact_a_mm=_at(a, layout, 0.5),
         contact_b_mm=_at(b, layout, 0.5),
         jaw_mm=0.0,
         instruction=(
-            f"By eye: row {k + 1} from the numbers {side} the {axis} rows. Number of the pair whose two ticks lie in "
-            "one line; 3.5 where pairs 3 and 4 are equally good."
+            f"By eye: row {k + 1} from the numbers {NUMBERS[layout.names[block]]}. Number of the pair whose two "
+            "ticks lie in one line; 3.5 where pairs 3 and 4 are equally good."
         ),
         pairs=Pairs(
             first=layout.first,
@@ -134,7 +141,7 @@ def _gap(layout: Layout) -> Feature:
     return Feature(
         id="gap",
         kind="gap",
-        direction_deg=0.0,
+        direction_deg=layout.turn_deg,
         nominal_mm=round(w, 6),
         contact_a_mm=_at(a, layout, LAYERS - 0.5),
         contact_b_mm=_at(b, layout, LAYERS - 0.5),
@@ -156,5 +163,5 @@ def _gap(layout: Layout) -> Feature:
 
 
 def _at(point: np.ndarray, layout: Layout, layers: float) -> tuple[float, float, float]:
-    x, y = point + layout.width / 2
+    x, y = layout.turn @ point - low_corner(layout)
     return round(float(x), 6), round(float(y), 6), round(layers * layout.height, 6)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from functools import lru_cache
 
 import numpy as np
 
@@ -17,15 +18,38 @@ Placed = Callable[[np.ndarray], np.ndarray]
 
 
 def card_layers(layout: Layout) -> list[list[Stroke]]:
-    """The strokes of each layer; half a bead in from the card's low corner."""
-    low = (layout.width / 2, layout.width / 2)
+    """The strokes of each layer, the card's low corner in the origin."""
+    x, y = low_corner(layout)
+    return [[stroke.moved((-x, -y)) for stroke in layer] for layer in _turned_layers(layout)]
+
+
+@lru_cache
+def low_corner(layout: Layout) -> tuple[float, float]:
+    """Lowest x and y of the card's beads before it is moved [mm]."""
+    if not layout.turned:
+        return -layout.width / 2, -layout.width / 2
+    import shapely
+
+    beads = [
+        shapely.LineString(s.points).buffer(layout.width / 2, cap_style="square", join_style="mitre").bounds
+        for layer in _turned_layers(layout)
+        for s in layer
+    ]
+    return min(b[0] for b in beads), min(b[1] for b in beads)
+
+
+def _turned_layers(layout: Layout) -> list[list[Stroke]]:
+    return [[stroke.turned(layout.turn) for stroke in layer] for layer in _layers(layout)]
+
+
+def _layers(layout: Layout) -> list[list[Stroke]]:
+    """As they run along the blocks' own rows."""
     rails = [*_rails(layout), *_gap_rails(layout)]
-    layers = [
+    return [
         [*rails, *_numbers(layout), *_rows(layout), *_gaps(layout, FOOT_MM)],
         [*rails, *_gaps(layout, 0.0)],
         [*_gap_rails(layout), *_gaps(layout, 0.0)],
     ]
-    return [[stroke.moved(low) for stroke in layer] for layer in layers]
 
 
 def _line(

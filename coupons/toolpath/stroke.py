@@ -33,6 +33,10 @@ class Stroke:
         """Of the bead's middle line [mm]."""
         return float(np.linalg.norm(np.diff(self.points, axis=0), axis=1).sum())
 
+    def turned(self, matrix: np.ndarray) -> Stroke:
+        """The same turned about the origin, matrix (2, 2)."""
+        return Stroke(points=self.points @ matrix.T, line=self.line, lead=self.lead @ matrix.T)
+
     def moved(self, by: tuple[float, float]) -> Stroke:
         """The same elsewhere."""
         return Stroke(points=self.points + by, line=self.line, lead=self.lead + by)
