@@ -150,13 +150,13 @@ def served(case: Path, *options: str) -> Iterator[Served]:
 def served_here(case: Path, again: Callable[[str], None] = lambda _: None) -> Iterator[str]:
     """The same page served from a thread of this process, which starts sooner; its address."""
     bench = Bench(Case.open(case).print())
-    with open_bench(bench, again=again) as (server, listener, address):
-        thread = threading.Thread(target=server.run, kwargs={"sockets": [listener]})
+    with open_bench(bench, again=again) as opened:
+        thread = threading.Thread(target=opened.run)
         thread.start()
         try:
-            yield address
+            yield opened.address
         finally:
-            server.should_exit = True
+            opened.server.should_exit = True
             thread.join(timeout=15)
             assert not thread.is_alive()
 

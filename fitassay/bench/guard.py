@@ -40,6 +40,12 @@ WRONG_ORIGIN = "Another page's request is not taken.\n"
 WRONG_METHOD = "Only GET, HEAD and POST are understood here.\n"
 
 
+# Letters and digits that are not taken for one another, for a code that is typed on a phone: 30^10 of them.
+TYPED, TYPED_LENGTH = "23456789abcdefghjkmnpqrstvwxyz", 10
+MOST_WRONG = 20
+"""Where codes are short, none is good any more after so many wrong ones, until the next start."""
+
+
 class Codes:
     """Codes that each let one browser in once; what it then holds is a cookie with the start's key.
 
@@ -55,17 +61,25 @@ class Codes:
     def __init__(self) -> None:
         self.key = secrets.token_urlsafe(24)
         self._open: set[bytes] = set()
+        self._typed = False
+        self._wrong = 0
 
-    def issue(self) -> str:
-        """A new code, good for one use."""
+    def issue(self, *, typed: bool = False) -> str:
+        """A new code, good for one use; short enough to be typed where that is asked for."""
         code = secrets.token_urlsafe(24)
+        if typed:
+            self._typed = True
+            code = "".join(secrets.choice(TYPED) for _ in range(TYPED_LENGTH))
         self._open.add(code.encode())
         return code
 
     def redeem(self, code: bytes) -> bool:
         """Whether the code was good; it is not any more."""
+        if self._typed and self._wrong >= MOST_WRONG:
+            return False
         found = next((c for c in self._open if secrets.compare_digest(c, code)), None)
         self._open.discard(found or b"")
+        self._wrong += found is None
         return found is not None
 
 
@@ -77,18 +91,30 @@ class Guard:
     app : ASGI application
     port : int
         The port that the page is served on; the host must be this machine's loopback name with it.
+    phone : str, optional
+        This machine's address in the home network, a further host.
     codes : Codes
         The page's address brings a code in exchange for the cookie that every other request must bring.
     used : callable
         Called without arguments when a code has been exchanged.
     """
 
-    def __init__(self, app, *, port: int, codes: Codes, used: Callable[[], None] = lambda: None) -> None:
+    def __init__(
+        self,
+        app,
+        *,
+        port: int,
+        codes: Codes,
+        used: Callable[[], None] = lambda: None,
+        phone: str | None = None,
+    ) -> None:
         self.app = app
         self.codes = codes
         self.used = used
         self.cookie = f"fitassay-{port}".encode()
         self.hosts = {f"127.0.0.1:{port}".encode(), f"localhost:{port}".encode()}
+        if phone is not None:
+            self.hosts.add(f"{phone}:{port}".encode())
         if port == 80:
             self.hosts |= {b"127.0.0.1", b"localhost"}
 

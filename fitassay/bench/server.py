@@ -1,4 +1,4 @@
-"""The bench page's server: a page, its state and its actions, on the loopback interface only."""
+"""The bench page's server: a page, its state and its actions, on the loopback interface only unless asked."""
 
 from __future__ import annotations
 
@@ -6,7 +6,8 @@ import hashlib
 import logging
 import socket
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager
+from dataclasses import dataclass
 from pathlib import Path
 
 import uvicorn
@@ -18,6 +19,7 @@ from starlette.routing import Route
 
 from fitassay.bench.actions import BadRequest, parse_actions
 from fitassay.bench.guard import Codes, Guard, TooLong, read_body
+from fitassay.bench.network import IDLE_S, IdleWatch
 from fitassay.bench.patience import PatientProtocol
 from fitassay.bench.session import Bench
 from fitassay.coupons.errors import FitassayError, JobError
@@ -44,8 +46,8 @@ def usual_port(room: str) -> int:
     return FIRST_PORT + int.from_bytes(digest[:4], "big") % (LAST_PORT - FIRST_PORT + 1)
 
 
-def open_socket(port: int | None, usual: int) -> socket.socket:
-    """A listening loopback socket on `port`, or on the usual one or any free one where `port` is None.
+def open_socket(port: int | None, usual: int, host: str = HOST) -> socket.socket:
+    """A listening socket on `port`, or on the usual one or any free one where `port` is None; loopback by default.
 
     Raises
     ------
@@ -58,21 +60,26 @@ def open_socket(port: int | None, usual: int) -> socket.socket:
         alone = getattr(socket, "SO_EXCLUSIVEADDRUSE", socket.SO_REUSEADDR)
         listener.setsockopt(socket.SOL_SOCKET, alone, 1)
         try:
-            listener.bind((HOST, candidate))
+            listener.bind((host, candidate))
             # Here and now, so that of two benches started at once only one gets the port.
             listener.listen(128)
         except OSError:
             listener.close()
             continue
         return listener
+    if host != HOST:
+        raise JobError(
+            f"{host} with port {port} cannot be had; see that it is this machine's own address, or choose a --port"
+        )
     raise JobError(f"port {port} is taken; leave --port away or choose another")
 
 
 class Pages:
     """What the page's addresses answer."""
 
-    def __init__(self, bench: Bench) -> None:
+    def __init__(self, bench: Bench, done: Callable[[], None] = lambda: None) -> None:
         self.bench = bench
+        self.done = done
 
     async def page(self, _: Request) -> Response:
         return FileResponse(PAGE / "bench.html", media_type="text/html; charset=utf-8")
@@ -108,6 +115,7 @@ class Pages:
             return PlainTextResponse("The request did not come whole.\n", 408, {"connection": "close"})
         except BadRequest as exc:
             return PlainTextResponse(f"{exc}\n", 400)
+        self.done()
         results = await run_in_threadpool(self.bench.act, tab, items)
         return JSONResponse({"results": results, "state": await run_in_threadpool(self.bench.state)})
 
@@ -117,9 +125,27 @@ async def told(_: Request, exc: Exception) -> Response:
     return PlainTextResponse(f"{exc}\n", 500)
 
 
-def make_app(bench: Bench, *, port: int, codes: Codes, used: Callable[[], None] = lambda: None) -> Guard:
-    """The whole page as an ASGI application for one port and one start's codes."""
-    pages = Pages(bench)
+def make_app(
+    bench: Bench,
+    *,
+    port: int,
+    codes: Codes,
+    used: Callable[[], None] = lambda: None,
+    phone: str | None = None,
+    done: Callable[[], None] = lambda: None,
+) -> Guard:
+    """The whole page as an ASGI application for one port and one start's codes.
+
+    Parameters
+    ----------
+    used : callable
+        Called when a code has let a browser in.
+    phone : str, optional
+        This machine's address in the home network, if the page is shown there.
+    done : callable
+        Called at every action of the page.
+    """
+    pages = Pages(bench, done)
     app = Starlette(
         routes=[
             Route("/", pages.page),
@@ -131,14 +157,43 @@ def make_app(bench: Bench, *, port: int, codes: Codes, used: Callable[[], None] 
         ],
         exception_handlers={FitassayError: told},
     )
-    return Guard(app, port=port, codes=codes, used=used)
+    return Guard(app, port=port, codes=codes, used=used, phone=phone)
+
+
+@dataclass(frozen=True)
+class Opened:
+    """A server that is ready to run on its sockets, and addresses that each let one browser in once.
+
+    Attributes
+    ----------
+    server : uvicorn.Server
+    sockets : list of socket
+    address : str
+        For this machine.
+    phone : str
+        For a phone in the home network; empty where the page is not shown there.
+    """
+
+    server: uvicorn.Server
+    sockets: list[socket.socket]
+    address: str
+    phone: str = ""
+
+    def run(self) -> None:
+        """Serve until stopped."""
+        self.server.run(sockets=self.sockets)
 
 
 @contextmanager
 def open_bench(
-    bench: Bench, port: int | None = None, again: Callable[[str], None] = lambda _: None
-) -> Iterator[tuple[uvicorn.Server, socket.socket, str]]:
-    """A server for `bench` that is ready to run, its socket, and an address that lets one browser in once.
+    bench: Bench,
+    port: int | None = None,
+    again: Callable[[str], None] = lambda _: None,
+    *,
+    phone: str | None = None,
+    idle_s: float = IDLE_S,
+) -> Iterator[Opened]:
+    """The page of `bench`, ready to be served.
 
     Parameters
     ----------
@@ -147,23 +202,36 @@ def open_bench(
         The case's usual one, or any free one, where None.
     again : callable
         Called with a fresh address whenever one has been used.
+    phone : str, optional
+        This machine's address in the home network: the page is served there too, and stops when idle.
+    idle_s : float [s]
+        After so long without a reading.
 
     Raises
     ------
     JobError
-        The port asked for is taken.
+        The port asked for is taken, or the address is not this machine's.
     """
     # A fault of ours shows in the terminal; what strangers send does not fill it.
     logging.getLogger("uvicorn.error").setLevel(logging.ERROR)
     codes = Codes()
-    with open_socket(port, usual_port(bench.room)) as listener:
-        number = listener.getsockname()[1]
+    with ExitStack() as stack:
+        sockets = [stack.enter_context(open_socket(port, usual_port(bench.room)))]
+        number = sockets[0].getsockname()[1]
+        if phone is not None:
+            sockets.append(stack.enter_context(open_socket(number, number, phone)))
 
-        def address() -> str:
-            return f"http://{HOST}:{number}/?code={codes.issue()}"
+        def address(host: str = HOST) -> str:
+            return f"http://{host}:{number}/?code={codes.issue(typed=host != HOST)}"
 
+        def used() -> None:
+            touch()
+            again(address(phone or HOST))
+
+        touch: Callable[[], None] = lambda: None  # noqa: E731
+        app = make_app(bench, port=number, codes=codes, used=used, phone=phone, done=lambda: touch())
         config = uvicorn.Config(
-            make_app(bench, port=number, codes=codes, used=lambda: again(address())),
+            app,
             http=PatientProtocol,
             ws="none",
             lifespan="off",
@@ -174,21 +242,29 @@ def open_bench(
             timeout_keep_alive=30,
             timeout_graceful_shutdown=2,
         )
+        server = uvicorn.Server(config)
+        if phone is not None:
+            touch = stack.enter_context(IdleWatch(lambda: setattr(server, "should_exit", True), idle_s)).touch
         with bench:
-            yield uvicorn.Server(config), listener, address()
+            yield Opened(server, sockets, address(), address(phone) if phone is not None else "")
 
 
 def serve(
     bench: Bench,
     *,
     port: int | None = None,
-    ready: Callable[[str], None],
+    ready: Callable[[str, str], None],
     again: Callable[[str], None] = lambda _: None,
+    phone: str | None = None,
+    idle_s: float = IDLE_S,
 ) -> None:
-    """Serve the page until interrupted; `ready` gets its address once it answers, `again` further ones."""
-    with open_bench(bench, port, again) as (server, listener, address):
-        ready(address)
-        server.run(sockets=[listener])
+    """Serve the page until interrupted, or, where a phone may come, until it has lain idle.
+
+    `ready` gets the page's address and the phone's once it answers, `again` further ones.
+    """
+    with open_bench(bench, port, again, phone=phone, idle_s=idle_s) as opened:
+        ready(opened.address, opened.phone)
+        opened.run()
 
 
-__all__ = ["HOST", "make_app", "open_bench", "open_socket", "serve", "usual_port"]
+__all__ = ["HOST", "Opened", "make_app", "open_bench", "open_socket", "serve", "usual_port"]
