@@ -136,6 +136,7 @@ def test_a_share_of_the_bead_is_told_once_the_bead_is_known(bead, known):
     filament = measured_filament(np.full((4, 2), 1.80), machine)
     told = with_filament(replace(found, terms=terms), filament, None, machine, 0.05).extra["filament"]
     assert told["share_of_bead_error"] == (pytest.approx(0.0236 / bead, rel=2e-3) if known else None)
+    assert told["feed_tests"] == 0 and told["places"] == 4
 
 
 def test_no_diameters_is_said():
