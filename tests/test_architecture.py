@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import pydoc
+import re
 import subprocess
 import sys
 import tomllib
@@ -24,6 +26,7 @@ HEAVY = (
     "rich",
     "stl",
     "jinja2",
+    "reportlab",
 )
 
 
@@ -123,3 +126,19 @@ def test_every_folder_and_module_says_what_it_owns(package):
     for path in (ROOT / HOMES[package]).rglob("*.py"):
         first = path.read_text(encoding="utf-8").split("\n", 1)[0]
         assert first.startswith('"""') and len(first) > 20, path.relative_to(ROOT)
+
+
+def test_the_way_of_a_reading_names_what_there_is():
+    """From readings.csv to its sentence in at most 15 steps, each naming something that can be imported."""
+    way = (
+        DEVELOPERS.read_text("utf-8")
+        .partition("## From readings.csv to its sentence")[2]
+        .partition("\n## ")[0]
+    )
+    steps = re.findall(r"^\d+\. (.*)", way, re.MULTILINE)
+    assert 10 <= len(steps) <= 15
+    for step in steps:
+        name = re.search(r"`([\w.]+)`", step)
+        assert name is not None, step
+        path = name[1] if name[1].startswith("fitassay.") else f"fitassay.{name[1]}"
+        assert pydoc.locate(path) is not None, path
