@@ -33,6 +33,11 @@ def box(corner, along, across, depth, half):
     return Polygon([near - half * v, far - half * v, far + half * v, near + half * v])
 
 
+def features_of(family, job, kind):
+    """All features of that kind, each with its draft."""
+    return [(draft, f) for draft in drafts(family, job) for f in draft.features if f.kind == kind]
+
+
 @pytest.mark.parametrize(("family", "job"), CASES)
 def test_outside_jaws_find_flank_and_gap(family, job):
     """4 mm of plain flank and 4 mm of air beyond it, at the contact and everywhere above, where jaws come in."""
@@ -83,30 +88,24 @@ def test_inside_jaws_find_opening_and_depth(family, job):
 
 @pytest.mark.parametrize(("family", "job"), CASES)
 def test_heights_stand_on_a_top_wide_enough_for_a_jaw(family, job):
-    for draft in drafts(family, job):
-        for feature in draft.features:
-            if feature.kind != "height":
-                continue
-            a, b = feature.contact_a_mm, feature.contact_b_mm
-            assert a[:2] == b[:2]
-            assert a[2] == 0
-            top = Point(b[:2]).buffer(RULES.outside_flank / 2, cap_style="square")
-            below = [s for s in draft.slabs if s.z1 == b[2]]
-            above = [s for s in draft.slabs if s.z0 >= b[2]]
-            assert any(s.outline.covers(top) for s in below)
-            assert not any(s.outline.intersects(top) for s in above)
-            assert draft.slabs[0].outline.covers(top)
+    for draft, feature in features_of(family, job, "height"):
+        a, b = feature.contact_a_mm, feature.contact_b_mm
+        assert a[:2] == b[:2]
+        assert a[2] == 0
+        top = Point(b[:2]).buffer(RULES.outside_flank / 2, cap_style="square")
+        below = [s for s in draft.slabs if s.z1 == b[2]]
+        above = [s for s in draft.slabs if s.z0 >= b[2]]
+        assert any(s.outline.covers(top) for s in below)
+        assert not any(s.outline.intersects(top) for s in above)
+        assert draft.slabs[0].outline.covers(top)
 
 
 @pytest.mark.parametrize(("family", "job"), CASES)
 def test_diagonals_end_on_sharp_square_corners(family, job):
-    for draft in drafts(family, job):
-        for feature in draft.features:
-            if feature.kind != "diagonal":
-                continue
-            ring = np.array(slab_at(draft, feature.contact_a_mm[2]).outline.exterior.coords)
-            for contact in (feature.contact_a_mm, feature.contact_b_mm):
-                assert np.linalg.norm(ring - contact[:2], axis=1).min() < EXACT
+    for draft, feature in features_of(family, job, "diagonal"):
+        ring = np.array(slab_at(draft, feature.contact_a_mm[2]).outline.exterior.coords)
+        for contact in (feature.contact_a_mm, feature.contact_b_mm):
+            assert np.linalg.norm(ring - contact[:2], axis=1).min() < EXACT
 
 
 @pytest.mark.parametrize(("family", "job"), CASES)

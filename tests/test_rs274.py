@@ -151,21 +151,6 @@ def test_filament_is_shared_out_along_an_arc(tmp_path):
     assert moves.feed.tolist() == [10.0] * len(moves)
 
 
-@pytest.mark.parametrize(
-    ("text", "message"),
-    [
-        ("G2 X10 Y0", "line 1: an arc has neither a radius nor a centre"),
-        ("G1 X1\nG2 X10 I5 R3", "line 2: an arc has both a radius and a centre"),
-        ("G1 X1\nG2 X1 R3", "line 2: an arc given by its radius ends where it starts"),
-        ("G2 X10 I4", "line 1: an arc's ends do not lie on one circle"),
-        ("G2 X10 R3", "line 1: an arc's ends do not lie on one circle"),
-    ],
-)
-def test_impossible_arcs(tmp_path, text, message):
-    with pytest.raises(InputError, match=re.escape(message)):
-        moves_in(tmp_path, text)
-
-
 def test_slightly_loose_arcs_are_followed_and_counted(tmp_path):
     moves, tally = moves_in(tmp_path, "G2 X10.01 Y0 I5")
     assert tally.loose_arcs == 1
@@ -249,6 +234,11 @@ def test_program_ends(tmp_path):
         ("G1 X" + "9" * 400, "beyond any machine's reach"),
         ("G1 X200000", "line 1: moves beyond any machine's reach"),
         ("5 G1 X1", "line 1: a number stands before the line's first letter"),
+        ("G2 X10 Y0", "line 1: an arc has neither a radius nor a centre"),
+        ("G1 X1\nG2 X10 I5 R3", "line 2: an arc has both a radius and a centre"),
+        ("G1 X1\nG2 X1 R3", "line 2: an arc given by its radius ends where it starts"),
+        ("G2 X10 I4", "line 1: an arc's ends do not lie on one circle"),
+        ("G2 X10 R3", "line 1: an arc's ends do not lie on one circle"),
     ],
 )
 def test_refused(tmp_path, text, message):
