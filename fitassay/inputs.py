@@ -16,6 +16,7 @@ from fitassay.coupons.machine import Machine
 # The libraries behind these take longer to load than the commands that need none of them.
 if TYPE_CHECKING:
     from fitassay.analysis.chain.sensitivities import SetWalk
+    from fitassay.analysis.diagnosis.evidence import Offer
     from fitassay.analysis.estimation.feed import Feed, Filament
     from fitassay.analysis.estimation.known import Fact, Known, TransferredPrior
     from fitassay.analysis.gcode.trace_data import Trace
@@ -102,6 +103,15 @@ class Inputs:
         measured = {(r.coupon, r.feature) for r in readings if r.reading_mm is not None}
         file = known_from(self.trace, measured)
         return replace(file, facts=known.facts, transferred=known.transferred)
+
+    @property
+    def offers(self) -> tuple[Offer, ...]:
+        """Evidence beside the coupons' features that could still be taken."""
+        from fitassay.scale import weighing_offers
+
+        return weighing_offers(
+            self.readings, self.machine, self.manifest, self.walk, self.trace, self.filament, self.feed
+        )
 
     def scale(self, readings: tuple[Reading, ...]) -> Scale:
         """What was weighed among these readings, and what it says."""

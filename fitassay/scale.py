@@ -11,6 +11,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable
 
     from fitassay.analysis.chain.sensitivities import SetWalk
+    from fitassay.analysis.diagnosis.evidence import Offer
     from fitassay.analysis.estimation.feed import Feed, Filament
     from fitassay.analysis.estimation.known import Fact
     from fitassay.analysis.estimation.weighed import Extruded
@@ -124,3 +125,32 @@ class Scale:
             notes=(*diagnosis.notes, Note("weighed", figures)),
             extra={**diagnosis.extra, "weighed": figures},
         )
+
+
+def weighing_offers(
+    readings: tuple[Reading, ...],
+    machine: Machine,
+    manifest: Manifest,
+    walk: SetWalk,
+    trace: Trace | None,
+    filament: Filament | None,
+    feed: Feed | None,
+) -> tuple[Offer, ...]:
+    """What there is still to weigh; nothing without a sliced file. Arguments as `Scale.of`."""
+    if trace is None:
+        return ()
+    from fitassay.analysis.chain.extrusion import extrusion_row
+    from fitassay.analysis.diagnosis.evidence import weighing_offer
+    from fitassay.analysis.estimation.weighed import filament_as_set, masses_of
+    from fitassay.analysis.gcode.traced_print import commanded_of
+
+    masses = masses_of(readings, tuple(c.id for c in manifest.coupons))
+    offer = weighing_offer(
+        masses,
+        commanded_of(trace, machine),
+        extrusion_row(walk),
+        filament or filament_as_set(machine),
+        feed,
+        machine,
+    )
+    return () if offer is None else (offer,)

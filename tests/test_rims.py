@@ -211,3 +211,38 @@ def test_entering_rims(tmp_path):
 def test_entering_rims_where_there_are_none(tmp_path):
     path = case(tmp_path, "corner-plate")
     assert "no rims" in run("enter", path, "--rims")[1]
+
+
+def test_the_scale_is_offered_where_the_bead_is_in_doubt(rims):
+    """Nothing is read and only the bead is doubted: weighing tells of it more than one reading does."""
+    from fitassay.analysis.chain.extrusion import extrusion_row
+    from fitassay.analysis.diagnosis.evidence import WEIGHING_MINUTES, weighing_offer
+    from fitassay.analysis.diagnosis.ranking import Standing, rank_readings
+    from fitassay.analysis.estimation.observations import single_reading_sd
+    from fitassay.analysis.estimation.priors import prior
+    from fitassay.analysis.estimation.weighed import Commanded, filament_as_set
+    from fitassay.analysis.readings.weighings import Weighing
+    from fitassay.analysis.terms import BEAD, TERMS
+
+    machine = Machine()
+    asked = Commanded(pieces={"wall": 113.0}, walls=frozenset({"wall"}))
+    row = extrusion_row(rims)
+    offer = weighing_offer({}, asked, row, filament_as_set(machine), None, machine)
+    assert offer is not None and offer.minutes == WEIGHING_MINUTES
+    assert (offer.coupon, offer.feature) == ("weighed", "wall_g")
+    # As `test_weighed.test_by_hand`: mass, filament and a diameter nobody measured, 0.017 mm or so.
+    assert 0.014 < offer.u < 0.022
+    doubt = np.eye(len(TERMS))[BEAD]
+    standing = Standing(
+        posterior=prior(machine), doubt=doubt, measured=frozenset(), u=single_reading_sd(machine)
+    )
+    found = {(n.coupon, n.feature): n for n in rank_readings(rims, standing, offers=(offer,))}
+    weighed = found["weighed", "wall_g"]
+    assert weighed.gain == max(n.gain for n in found.values() if "boss" in n.coupon or n.coupon == "weighed")
+    assert "weigh wall and a metre of filament" in weighed.text
+    both = {Weighing("filament", length_mm=1000): np.ones(1), Weighing("piece", coupon="wall"): np.ones(1)}
+    assert weighing_offer(both, asked, row, filament_as_set(machine), None, machine) is None
+    assert (
+        weighing_offer({}, Commanded(pieces={"boss": 99.0}), row, filament_as_set(machine), None, machine)
+        is None
+    )

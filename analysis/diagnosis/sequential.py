@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from fitassay.analysis.chain.sensitivities import SetWalk
-from fitassay.analysis.diagnosis.evidence import READING_MINUTES, reading_minutes, worth_reading
+from fitassay.analysis.diagnosis.evidence import READING_MINUTES, Offer, reading_minutes, worth_reading
 from fitassay.analysis.diagnosis.information_gain import doubt_of, removed_by_each
 from fitassay.analysis.diagnosis.verdict import (
     DOMINANT,
@@ -212,6 +212,17 @@ class Progress:
         gain = self.doubt_removed(chances) / self.guide.cost
         left = set(self.guide.readable if among is None else among) - set(self.readings)
         return max(sorted(left), key=lambda j: gain[j], default=-1)
+
+    def gain_per_minute(self, offer: Offer) -> float:
+        """Doubt that evidence beside the features would remove, per minute."""
+        doubt = doubt_of(self.chances(), self.guide.printer)
+        removed = removed_by_each(self.posterior.cov, offer.row[None], offer.u)
+        return float(doubt @ removed[:, 0]) / offer.minutes
+
+    def best_per_minute(self, among: Collection[int]) -> float:
+        """The same of the most telling of these features; 0 where none is left."""
+        gain = self.doubt_removed(self.chances()) / (READING_MINUTES * self.guide.cost)
+        return max((float(gain[i]) for i in among if i not in self.readings), default=0.0)
 
     def doubt_removed(self, chances: np.ndarray) -> np.ndarray:
         """How much of the chance of a wrong verdict each feature's reading can be expected to remove, (features,)."""

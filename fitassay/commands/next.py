@@ -13,8 +13,11 @@ from fitassay.terminal import answer, clean, say, table, working
 if TYPE_CHECKING:
     from fitassay.analysis.diagnosis.lookahead import Enough, Outlook
     from fitassay.analysis.result import Diagnosis, NextPrint
+    from fitassay.inputs import Inputs
 
 LEAST_CHANCE, MOST_CHANCE = 0.8, 0.999
+# Where the bead has this share in the doubt, weighing is spoken of.
+WORTH_WEIGHING = 0.1
 
 
 @click.command()
@@ -50,12 +53,13 @@ def command(
 
         walk, readings, known, machine = inputs.walk, inputs.readings, inputs.known, inputs.machine
         diagnosis = inputs.diagnose() if readings else None
-        outlook = look_ahead(walk, machine, diagnosis, readings, known)
+        outlook = look_ahead(walk, machine, diagnosis, readings, known, inputs.offers)
         enough = few_enough(walk, readings, machine, wanted, known) if wanted is not None else None
     if as_json:
         answer(_as_json(target, diagnosis, outlook, enough))
         return
     _tell(case, number, diagnosis, outlook, top)
+    _tell_evidence(case, inputs, outlook, top)
     if enough is not None:
         say()
         say(_enough_words(enough))
@@ -84,6 +88,33 @@ def _tell(case: str, number: str | None, diagnosis: Diagnosis | None, outlook: O
     elif outlook.readings or outlook.coupons:
         say()
         say(f"Readings in this order, one by one: fitassay enter {clean(case)}{suffix} --guided")
+
+
+def _tell_evidence(case: str, inputs: Inputs, outlook: Outlook, top: int) -> None:
+    """How to take what is no usual reading, where that is among what tells most."""
+    from fitassay.analysis.readings.reading import WEIGHED
+    from fitassay.analysis.terms import BEAD, NAMES
+
+    optional = {(c.id, f.id) for c, f in inputs.manifest.optional}
+    shown = {(n.coupon, n.feature) for n in outlook.readings[:top]}
+    if shown & optional:
+        say()
+        say(
+            "Rims and single layers part a wide bead from uneven layers; the sheet's last page shows how the jaws "
+            f"sit. Enter them with: fitassay enter {clean(case)} --rims"
+        )
+    if any(coupon == WEIGHED for coupon, _ in shown):
+        say()
+        say(f"What is put on the scale is entered with: fitassay enter {clean(case)} --weighed")
+    bead = dict(outlook.about).get(NAMES[BEAD], 0.0)
+    walls = any(c.single_wall for c in inputs.manifest.coupons)
+    if inputs.trace is None and walls and bead >= WORTH_WEIGHING:
+        say()
+        say(
+            "With a scale of 0.01 g the single wall would tell the bead from all that looks like it; for that the "
+            "sliced file must be known, which tells how much filament it asks for: "
+            f"fitassay trace {clean(case)} FILE"
+        )
 
 
 def _ranking(title: str, found: tuple[NextPrint, ...], *, single: bool) -> None:

@@ -96,7 +96,8 @@ def _first(trace: Trace) -> list[str]:
                 f"The filament fed is {100 * trace.bead.flow:.1f} % of what beads of that width take."
             )
     walls = "".join(
-        f", {length:.1f} mm of it in the single-wall coupon {key} (without mark and foot)"
+        f", {trace.piece_filament_mm.get(key, length):.1f} mm of it in the single-wall coupon {key} ({length:.1f} mm "
+        "without mark and foot)"
         for key, length in trace.wall_filament_mm.items()
     )
     said.append(f"The file prints {trace.filament_mm:.0f} mm of filament{walls}.")

@@ -34,6 +34,8 @@ class GuidedEntry:
         Readings that were questioned already.
     repeated, settled : set of int
         Columns asked for a second and for a third time already; nothing is asked for ever.
+    offered : bool
+        Whether the scale was spoken of.
     """
 
     inputs: Inputs
@@ -42,6 +44,7 @@ class GuidedEntry:
     doubted: set[tuple[str, str]] = field(default_factory=set)
     repeated: set[int] = field(default_factory=set)
     settled: set[int] = field(default_factory=set)
+    offered: bool = False
 
     @classmethod
     def open(cls, target: Print, carry: str | None) -> GuidedEntry:
@@ -79,6 +82,8 @@ class GuidedEntry:
                 continue
             self.asked.append(column)
             step = self._step(sitting)
+            if not told:
+                self._offer(sitting)
             in_a_row = in_a_row + 1 if step.safe else 0
             if not told:
                 say(f"  so far: {_so_far(step)}")
@@ -118,12 +123,31 @@ class GuidedEntry:
 
     def _step(self, sitting: Sitting) -> Step:
         """The verdict by the readings on disk, and the most telling of those neither read nor skipped."""
-        left = [
+        left = self._left(sitting)
+        return self.guide.taken(self._on_disk()).step(left)
+
+    def _left(self, sitting: Sitting) -> list[int]:
+        """Columns neither read nor skipped."""
+        return [
             i
             for i, key in enumerate(self.guide.walk.keys)
             if not (sitting.book.taken(*key) or sitting.book.skipped(*key)) and i in self.guide.readable
         ]
-        return self.guide.taken(self._on_disk()).step(left)
+
+    def _offer(self, sitting: Sitting) -> None:
+        """Speak once of the scale, when that tells more a minute than any reading left."""
+        if self.offered or not self.inputs.offers:
+            return
+        progress = self.guide.taken(self._on_disk())
+        gains = [progress.gain_per_minute(o) for o in self.inputs.offers]
+        if max(gains) <= progress.best_per_minute(self._left(sitting)):
+            return
+        self.offered = True
+        say()
+        say(
+            "A scale would tell more a minute now than any reading that is left. If there is one, stop here with q "
+            f"and go on with: fitassay enter {self.inputs.target.case.path} --weighed. Without one, just read on."
+        )
 
     def _back(self, column: int) -> int:
         """The feature asked for before this one."""
