@@ -303,7 +303,9 @@ _SENTENCES: dict[str, Callable[..., str]] = {
     "own-path-changed": lambda files: (
         f"{listed(files)} is not as it was written, so nothing is taken from the path that drew this print."
     ),
-    "trace-unreadable": lambda path: f"{path} cannot be read, so ideal paths are assumed; run trace again.",
+    "trace-unreadable": lambda path: (
+        f"what was traced before cannot be read ({path}), so ideal paths are assumed; run trace again."
+    ),
     "file-gone": lambda path: (
         f"The sliced file {path} is gone, so ideal paths are assumed; trace it where it is now."
     ),

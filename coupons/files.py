@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import os
+import shutil
 import stat
 import tempfile
 import time
@@ -71,6 +72,8 @@ def open_input(path: Path, kind: str, missing: str = MISSING) -> Iterator[io.Buf
     except OSError as exc:
         raise InputError(f"cannot be read ({exc.strerror or exc})", str(path)) from exc
     except ValueError as exc:
+        if isinstance(exc, UnicodeEncodeError):
+            raise InputError("is no file name: it holds what is no text", repr(str(path))) from exc
         if isinstance(exc, InputError) or "null" not in str(exc):
             raise
         raise InputError("is no file name: it holds a zero byte", repr(str(path))) from exc
@@ -134,12 +137,15 @@ TEMPORARY = ".part"
 
 
 def clear_leftovers(folder: Path) -> None:
-    """Remove half-written files that a killed program left in a folder; those of a running one are younger."""
+    """Remove what a killed program left half made in a folder: files, and prints; a running one's are younger."""
     with suppress(OSError):
         for path in folder.iterdir():
             if path.name.startswith(".") and path.name.endswith(TEMPORARY) and is_leftover(path):
                 with suppress(OSError):
-                    path.unlink()
+                    if not path.is_dir():
+                        path.unlink()
+                    elif path.name.split(".")[1].isdigit():  # a print's number; other folders are not ours
+                        shutil.rmtree(path, ignore_errors=True)
 
 
 LEFTOVER_S = 60.0

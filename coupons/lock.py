@@ -42,7 +42,9 @@ def locked(path: Path, patience_s: float = PATIENCE_S) -> Iterator[None]:
     JobError
         The folder cannot be written, or another writer does not let go.
     """
-    lock = Path(path).with_name(f".{Path(path).name}.lock")
+    # By whatever link a file is reached, there is one lock, beside the file itself.
+    real = Path(os.path.realpath(path))
+    lock = real.with_name(f".{real.name}.lock")
     handle = _acquire(lock, Path(path), patience_s)
     try:
         yield

@@ -2,13 +2,54 @@
 
 from __future__ import annotations
 
+import os
+import re
 from collections.abc import Iterable
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+WINDOWS = os.name == "nt"
 
 
 def shown(text: str, longest: int = 40) -> str:
     """`text` quoted for a message: one line, not too long, nothing in it that a terminal would obey."""
     plain = "".join(c if c.isprintable() else "\N{REPLACEMENT CHARACTER}" for c in text)
     return f"'{plain[: longest - 1]}…'" if len(plain) > longest else f"'{plain}'"
+
+
+def as_text(text: str, longest: int = 200) -> str:
+    """`text` as a file of text can hold it: what is no character becomes a stand-in, and it is not endless."""
+    return "".join(c if c.isprintable() else "\N{REPLACEMENT CHARACTER}" for c in text[:longest])
+
+
+def typed(path: Path | str, windows: bool = WINDOWS) -> str:
+    """A path as it is typed at the shell: bash and its kind, or PowerShell and the Windows command prompt."""
+    text = str(path)
+    if text.startswith("-"):  # not to be taken for an option
+        text = f".{os.sep}{text}"
+    if windows:
+        text = text.rstrip("\\") if text.count("\\") > 1 else text  # before a quote it would escape it
+        if re.fullmatch(r"[\w\\:/.+~-]+", text):
+            return text
+        # Within double quotes PowerShell would put variables in their places.
+        return "'" + text.replace("'", "''") + "'" if re.search(r"[$`]", text) else f'"{text}"'
+    if text and not re.search(r"[^\w@%+=:,./-]", text):
+        return text
+    if text.isprintable():
+        return "'" + text.replace("'", "'\"'\"'") + "'"
+    plain = "".join(c if c.isprintable() and c not in "'\\" else _escaped(c) for c in text)
+    return f"$'{plain}'"
+
+
+def _escaped(char: str) -> str:
+    return "".join(f"\\x{byte:02x}" for byte in os.fsencode(char))
+
+
+def quoted(command: str) -> str:
+    """A command within a sentence, in quotes that it does not hold itself."""
+    return f'"{command}"' if "'" in command else f"'{command}'"
 
 
 def listed(names: Iterable[object], last: str = "and") -> str:

@@ -8,9 +8,9 @@ from pathlib import Path
 
 from fitassay.coupons.errors import InputError, JobError
 from fitassay.coupons.feature import Manifest
-from fitassay.coupons.files import is_there
+from fitassay.coupons.files import clear_leftovers, is_there
 from fitassay.coupons.machine import Machine
-from fitassay.coupons.wording import shown
+from fitassay.coupons.wording import quoted, shown, typed
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -104,12 +104,15 @@ class Case:
             There is no such folder, or it is no case.
         """
         case = cls(path=Path(path))
+        init = quoted(f"fitassay init {typed(case.path)}")
         if not case.path.is_dir():
             if case.path.exists():
                 raise InputError("is a file; give the folder of a case", str(case.path))
-            raise InputError(f"there is no such case; 'fitassay init {case.path}' makes one", str(case.path))
+            raise InputError(f"there is no such case; {init} makes one", str(case.path))
         if not is_there(case.machine_path):
-            raise InputError(f"holds no machine.toml; 'fitassay init {case.path}' writes one", str(case.path))
+            raise InputError(f"holds no machine.toml; {init} writes one", str(case.path))
+        for folder in (case.path, case.prints_path):
+            clear_leftovers(folder)
         return case
 
     @property
@@ -149,14 +152,17 @@ class Case:
         prints = self.prints()
         if not prints:
             raise InputError(
-                f"no print has been made yet; run 'fitassay make {self.path}' first", str(self.path)
+                f"no print has been made yet; run {quoted(f'fitassay make {typed(self.path)}')} first",
+                str(self.path),
             )
         if number is None:
+            clear_leftovers(prints[-1].folder)
             return prints[-1]
         text = str(number).strip()
         digits = text.lstrip("0")
         for p in prints:
             if digits == str(p.number):
+                clear_leftovers(p.folder)
                 return p
         named = shown(text).strip("'")
         raise InputError(

@@ -9,6 +9,7 @@ from __future__ import annotations
 import importlib
 import io
 import os
+import re
 import sys
 from typing import Any
 
@@ -91,6 +92,9 @@ class Commands(click.Group):
             # A terminal that knows no "±" shows a stand-in instead of ending the job.
             if isinstance(stream, io.TextIOWrapper):
                 stream.reconfigure(errors="replace")
+        if isinstance(sys.stdin, io.TextIOWrapper):
+            # What is no text is for whoever asked to refuse, line by line.
+            sys.stdin.reconfigure(errors="surrogateescape")
         kwargs["standalone_mode"] = False
         kwargs["terminal_width"] = width()
         sys.exit(_run(super().main, *args, **kwargs))
@@ -126,6 +130,8 @@ def _run(run: Any, *args: Any, **kwargs: Any) -> int:
         # Whoever read our output has gone; Python would complain once more when it flushes at the end.
         os.dup2(os.open(os.devnull, os.O_WRONLY), 1)
         return 1
+    except MemoryError:
+        return _fail("this needs more memory than there is; close other programs, or give it less at once", 1)
     except OSError as exc:
         where = f"{exc.filename}: " if exc.filename else ""
         return _fail(f"{where}{exc.strerror or exc}", 1)
@@ -142,6 +148,10 @@ def _usage_sentence(exc: click.UsageError) -> str:
             did_you_mean(exc.option_name, known) or hint
         )
     text = exc.format_message().rstrip(".").removeprefix("Invalid value for ")
+    # click shows what was typed in Python's own way, however long.
+    text = re.sub(r"\\udc[0-9a-f]{2}", "\N{REPLACEMENT CHARACTER}", text)
+    text = re.sub(r"'([^']{60,})'", lambda match: shown(match[1]), text)
+    text = re.sub("valid integer( range)?", "whole number", text)
     return text[:1].lower() + text[1:] + ("" if text.endswith("?") else hint)
 
 

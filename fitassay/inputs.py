@@ -12,6 +12,7 @@ from fitassay.coupons.errors import FitassayError, InputError
 from fitassay.coupons.feature import Manifest
 from fitassay.coupons.files import is_there
 from fitassay.coupons.machine import Machine
+from fitassay.coupons.wording import quoted, typed
 
 # The libraries behind these take longer to load than the commands that need none of them.
 if TYPE_CHECKING:
@@ -137,7 +138,7 @@ class Inputs:
         readings = self.readings if readings is None else readings
         if not readings:
             raise InputError(
-                f"holds no readings yet; run 'fitassay enter {self.target.case.path}'",
+                f"holds no readings yet; run {quoted(f'fitassay enter {typed(self.target.case.path)}')}",
                 str(self.target.readings_path),
             )
         from fitassay.analysis.diagnosis.diagnose import interpret
@@ -325,8 +326,8 @@ def spool_of(target: Print, machine: Machine) -> tuple[Filament | None, Feed | N
         return None, None
     if diameters is None:
         raise InputError(
-            f"a feed test tells nothing without the filament's diameter; run 'fitassay enter "
-            f"{target.case.path} --filament'",
+            "a feed test tells nothing without the filament's diameter; run "
+            + quoted(f"fitassay enter {typed(target.case.path)} --filament"),
             str(tests),
         )
     from fitassay.analysis.estimation.feed import measured_feed, measured_filament

@@ -6,8 +6,9 @@ import json
 from contextlib import suppress
 
 from fitassay.case import Case, Print
+from fitassay.coupons.files import read_input
 from fitassay.coupons.wording import count
-from fitassay.terminal import clean, say
+from fitassay.terminal import clean, say, typed
 
 
 def show_standing(path: str) -> None:
@@ -19,10 +20,11 @@ def show_standing(path: str) -> None:
         There is no case, or something is wrong with its files.
     """
     place = Case.open(path)
+    name = typed(path)
     machine = place.machine()
     say(f"{clean(machine.name)}: {count(len(place.prints()), 'print')}.")
     if not place.prints():
-        say(f"Next: fitassay make {path}")
+        say(f"Next: fitassay make {name}")
         return
     for target in place.prints():
         read, features = _progress(target)
@@ -31,13 +33,13 @@ def show_standing(path: str) -> None:
     newest = place.print()
     read, features = _progress(newest)
     if not read:
-        say(f"Next: print {newest.folder}, let it cool, then: fitassay enter {path}")
+        say(f"Next: print {newest.folder}, let it cool, then: fitassay enter {name}")
     elif read < features:
-        say(f"Next: fitassay enter {path}; the verdict so far: fitassay diagnose {path}")
+        say(f"Next: fitassay enter {name}; the verdict so far: fitassay diagnose {name}")
     elif not newest.diagnosis_path.exists():
-        say(f"Next: fitassay diagnose {path}")
+        say(f"Next: fitassay diagnose {name}")
     else:
-        say(f"Next: fitassay apply {path}, or fitassay diagnose {path} once more")
+        say(f"Next: fitassay apply {name}, or fitassay diagnose {name} once more")
 
 
 def _progress(target: Print) -> tuple[int, int]:
@@ -52,7 +54,7 @@ def _verdict(target: Print) -> str:
     """The verdict's first sentence as it was said last; empty where none was."""
     from fitassay.labels import first_sentence, plain
 
-    with suppress(OSError, ValueError, KeyError, TypeError):
-        told = json.loads(target.diagnosis_path.read_text(encoding="utf-8"))
+    with suppress(ValueError, KeyError, TypeError, RecursionError):
+        told = json.loads(read_input(target.diagnosis_path, "record"))
         return first_sentence(plain(told["verdict"]["text"], 400))[0]
     return ""

@@ -4,13 +4,22 @@ from __future__ import annotations
 
 import os
 import sys
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 
+from fitassay.coupons.wording import typed as as_typed
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
 NARROWEST, WIDEST = 60, 110
+WHOLE = "\N{NO-BREAK SPACE}"
+"""A blank where no line may end, in what is to be wrapped; shown as a blank."""
+LONG_TABLE = 50
+"""Rows from which on a table is made the quick way."""
 
 STOPPED = 2
 """Exit code after Ctrl-C: the input ended before the job was done."""
@@ -32,6 +41,11 @@ def width() -> int:
 def clean(text: str) -> str:
     """Text from a file as it may be shown: nothing in it that a terminal would obey."""
     return "".join(c if c.isprintable() else "\N{REPLACEMENT CHARACTER}" for c in text)
+
+
+def typed(path: Path | str) -> str:
+    """As `coupons.wording.typed`, for `say`: a path with blanks in it is not broken over lines."""
+    return as_typed(path).replace(" ", WHOLE)
 
 
 def say(text: str = "", indent: str = "") -> None:
@@ -60,7 +74,7 @@ def wrapped(text: str, indent: str = "") -> str:
         if len(indent + line) > width()
         else indent + line
         for line in text.split("\n")
-    )
+    ).replace(WHOLE, " ")
 
 
 def answer(data: Any) -> None:
@@ -82,7 +96,12 @@ def json_text(data: Any) -> str:
             return [finite(v) for v in value]
         return value
 
-    return json.dumps(finite(data), indent=2, ensure_ascii=False, allow_nan=False) + "\n"
+    text = json.dumps(finite(data), indent=2, ensure_ascii=False, allow_nan=False) + "\n"
+    try:
+        text.encode("utf-8")
+    except UnicodeEncodeError:  # a file name of arbitrary bytes: escaped, it comes back as it is
+        text = json.dumps(finite(data), indent=2, allow_nan=False) + "\n"
+    return text
 
 
 def table(
@@ -99,6 +118,7 @@ def table(
         The last row stands under a rule.
     """
     from rich import box
+    from rich.cells import cell_len
     from rich.console import Console
     from rich.table import Table
     from rich.text import Text
@@ -109,34 +129,43 @@ def table(
     for i, (title, right) in enumerate(columns):
         last = i == len(columns) - 1
         shape.add_column(Text(title), justify="right" if right else "left", no_wrap=not last, overflow="fold")
-    for i, row in enumerate(rows):
-        if last_is_sum and i == len(rows) - 1:
+    cells = [[clean(cell) for cell in row] for row in rows]
+    if len(cells) > LONG_TABLE and not last_is_sum:
+        widths = (max(map(cell_len, column)) for column in zip([t for t, _ in columns], *cells, strict=True))
+        if sum(widths) + len(columns) - 1 <= console.width:
+            # Where nothing wraps: one row of many lines, as a row takes a millisecond.
+            cells = [["\n".join(column) for column in zip(*cells, strict=True)]]
+    for i, row in enumerate(cells):
+        if last_is_sum and i == len(cells) - 1:
             shape.add_section()
-        shape.add_row(*(Text(clean(cell)) for cell in row))
+        shape.add_row(*map(Text, row))
     with console.capture() as captured:
         console.print(shape)
     click.echo("\n".join(line.rstrip() for line in captured.get().rstrip().split("\n")))
 
 
 @contextmanager
-def working(text: str) -> Iterator[None]:
-    """Shows at a terminal that something is being done; silent elsewhere."""
+def working(text: str) -> Iterator[Callable[[str], None]]:
+    """Shows at a terminal that something is being done, and what is told of how far it is; silent elsewhere."""
     if not sys.stderr.isatty():
-        yield
+        yield lambda _: None
         return
     from rich.console import Console
 
-    with Console(stderr=True).status(clean(text)):
-        yield
+    with Console(stderr=True).status(clean(text)) as status:
+        yield lambda now: status.update(clean(now))
 
 
 def ask(prompt: str) -> str:
-    """One typed line without surrounding blanks; raises EOFError at the end of the input."""
-    click.echo(prompt, nl=False)
-    sys.stdout.flush()
-    line = sys.stdin.readline()
-    if not line:
-        raise EOFError
-    if not sys.stdin.isatty():
-        click.echo(line.rstrip("\n"))  # a terminal has shown it already
-    return line.strip()
+    """One typed line of text without surrounding blanks; raises EOFError at the end of the input."""
+    while True:
+        click.echo(prompt, nl=False)
+        sys.stdout.flush()
+        line = sys.stdin.readline()
+        if not line:
+            raise EOFError
+        if not sys.stdin.isatty():
+            click.echo(clean(line.rstrip("\n")))  # a terminal has shown it already
+        if all(c.isprintable() or c.isspace() for c in line):
+            return line.strip()
+        say("That line holds what is no text; type it again.")

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+import os
 from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -18,6 +19,10 @@ from fitassay.terminal import json_text
 if TYPE_CHECKING:
     from fitassay.analysis.gcode.trace_data import Trace
     from fitassay.analysis.notes import Note
+
+MOST_FILES = 200
+"""Files remembered of one print; a plate has one."""
+LONGEST_PATH = 4_096
 
 
 def trace_path(target: Print) -> Path:
@@ -79,12 +84,26 @@ def _sources(target: Print) -> list[dict]:
     """The files remembered: path, digest and coupons each; none where that cannot be read."""
     try:
         sources = json.loads(read_input(trace_path(target), "record"))["sources"]
-        return [
-            {"path": str(s["path"]), "sha256": str(s["sha256"]), "coupons": [str(c) for c in s["coupons"]]}
+        # By path: the same file twice is one file.
+        found = {
+            _sensible(str(s["path"])): {
+                "path": str(s["path"]),
+                "sha256": str(s["sha256"]),
+                "coupons": [str(c) for c in s["coupons"]],
+            }
             for s in sources
-        ]
+        }
     except (ValueError, KeyError, TypeError, RecursionError):
         return []
+    return list(found.values()) if len(found) <= MOST_FILES else []
+
+
+def _sensible(path: str) -> str:
+    """A path that the system can be asked for; ValueError where it is none."""
+    if len(path) > LONGEST_PATH or "\0" in path:
+        raise ValueError(path)
+    os.fsencode(path)
+    return path
 
 
 def remembered(target: Print, machine: Machine) -> tuple[Trace | None, tuple[Note, ...]]:

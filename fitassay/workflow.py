@@ -18,7 +18,6 @@ from fitassay.coupons.files import (
     TEMPORARY,
     cannot_write,
     clear_leftovers,
-    is_leftover,
     is_there,
     read_input,
     usual_mode,
@@ -140,9 +139,7 @@ def _appear_whole(folder: Path, fill: Callable[[Path], list[Path]]) -> tuple[Pat
     parent = folder.parent
     try:
         parent.mkdir(parents=True, exist_ok=True)
-        for old in parent.glob(f".*{TEMPORARY}"):
-            if is_leftover(old):
-                shutil.rmtree(old, ignore_errors=True)
+        clear_leftovers(parent)
         staging = Path(tempfile.mkdtemp(prefix=f".{folder.name}.", suffix=TEMPORARY, dir=parent))
     except OSError as exc:
         raise cannot_write(folder, exc) from exc

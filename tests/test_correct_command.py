@@ -93,3 +93,11 @@ def test_refusal_names_the_place_and_writes_nothing(tmp_path):
     assert "rib at (" in err and "thinner than one bead" in err
     assert not out.exists()
     assert run("correct", place, rib, "-o", out, "--thin")[0] == 0
+
+
+def test_a_part_longer_than_any_bed_is_refused_at_once(tmp_path):
+    """A unit that was mistaken: nine metres of walls would take minutes to follow."""
+    part = saved(tmp_path)
+    code, _, err = run("correct", case(tmp_path), part, "-o", tmp_path / "o.stl", "--unit", "m")
+    assert code == 2
+    assert part.name in err and "more than any bed (2000 mm)" in err

@@ -65,13 +65,15 @@ PLACES = {
     "prints/01/filament.csv": ["diagnose"],
     "prints/01/feed.csv": ["diagnose"],
     "feed.csv": ["diagnose"],
+    "joints.csv": ["diagnose"],
+    "machine.before.toml": ["apply", "--undo"],
+    "./prints/01/readings.csv": ["enter"],
 }
+KINDS = ["pipe", "endless device", "folder", "link to itself"]
 
 
-@pytest.mark.parametrize("place", PLACES)
-@pytest.mark.parametrize("kind", ["pipe", "endless device", "folder", "link to itself"])
-def test_what_is_no_regular_file_is_refused_at_once(case, place, kind):
-    path = case / place
+def put(kind: str, path: Path) -> None:
+    """Something that is no regular file, in place of what was there."""
     path.unlink(missing_ok=True)
     if kind == "pipe":
         os.mkfifo(path)
@@ -79,9 +81,32 @@ def test_what_is_no_regular_file_is_refused_at_once(case, place, kind):
         path.mkdir()
     else:
         path.symlink_to("/dev/zero" if kind == "endless device" else path)
+
+
+@pytest.mark.parametrize("place", PLACES)
+@pytest.mark.parametrize("kind", KINDS)
+def test_what_is_no_regular_file_is_refused_at_once(case, place, kind):
+    put(kind, case / place)
     with at_once():
-        run = CliRunner().invoke(cli, [*PLACES[place], str(case)])
-    refused(run, path.name)
+        run = CliRunner().invoke(cli, [PLACES[place][0], str(case), *PLACES[place][1:]])
+    refused(run, Path(place).name)
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_what_was_said_last_is_passed_over_where_it_is_no_regular_file(case, kind, monkeypatch):
+    put(kind, case / "prints" / "01" / "diagnosis.json")
+    monkeypatch.chdir(case)
+    with at_once():
+        run = CliRunner().invoke(cli, [])
+    assert run.exit_code == 0, run.output
+    assert "01   " in run.stdout
+
+
+def test_settings_that_cannot_be_read_are_not_put_back(case):
+    before = (case / "machine.toml").read_bytes()
+    (case / "machine.before.toml").write_bytes(before + b"nonsense\n")
+    refused(CliRunner().invoke(cli, ["apply", str(case), "--undo"]), "machine.before.toml")
+    assert (case / "machine.toml").read_bytes() == before
 
 
 @pytest.mark.parametrize("command", [["trace"], ["correct"]])
@@ -182,3 +207,22 @@ def test_what_a_killed_writer_left_is_cleared_and_a_running_ones_is_not(tmp_path
     clear_leftovers(tmp_path)
     assert {p.name for p in tmp_path.iterdir()} == {"readings.csv", young.name}
     clear_leftovers(Path(tmp_path / "nowhere"))
+
+
+def test_every_start_clears_what_killed_ones_left_in_a_case(case):
+    """Half-written files and prints; what is young may be another window's, what is no print's is not ours."""
+    inside = case / "prints" / "01"
+    half = [case / ".machine.toml.q1w2e3r4.part", inside / ".readings.csv.q1w2e3r4.part"]
+    print_ = case / "prints" / ".02.q1w2e3r4.part"
+    young, own = inside / ".report.html.q1w2e3r4.part", case / "prints" / ".mine.part"
+    for path in (*half, young):
+        path.write_text("half")
+    for folder in (print_, own):
+        folder.mkdir()
+        (folder / "wall.stl").write_text("half")
+    for path in (*half, print_, own):
+        os.utime(path, (1e9, 1e9))
+    done = CliRunner().invoke(cli, ["enter", str(case)], input="q\n")
+    assert done.exit_code == 0, done.output
+    assert not any(p.exists() for p in (*half, print_))
+    assert young.exists() and (own / "wall.stl").exists()

@@ -8,9 +8,17 @@ import pytest
 from fitassay.analysis.chain.mating import USUAL, PathHabits, Ways, clearances, ways_of
 from fitassay.analysis.chain.sizes import Size, size_gains
 from fitassay.analysis.normal import Normal
+from fitassay.analysis.parts import pairs as pairs_module
 from fitassay.analysis.parts.fits import draw_for_fit, held_grades, within
 from fitassay.analysis.parts.iso286 import parse_fit
-from fitassay.analysis.parts.pairs import Pair, joints_of, peg_for_clearance, predict_pair, predict_pairs
+from fitassay.analysis.parts.pairs import (
+    Pair,
+    joints_of,
+    peg_for_clearance,
+    pegs_for_clearances,
+    predict_pair,
+    predict_pairs,
+)
 from fitassay.analysis.parts.sizes import State, nominal_for_size, predict_size, size_contributions
 from fitassay.analysis.terms import INDEX, NAMES, TERMS
 from fitassay.coupons.errors import InputError
@@ -327,6 +335,24 @@ def test_peg_for_clearance_gives_that_clearance(turns):
     drawn = peg_for_clearance(pair, 0.15, state(theta))
     got = predict_pair(Pair(peg=drawn, hole=8.2, turns=turns), state(theta))
     assert got.counts.mean == pytest.approx(0.15, abs=0.001)
+
+
+def test_pegs_of_many_pairs_are_those_of_each_pair(monkeypatch):
+    """And worked out together: the effort does not grow with their number."""
+    pairs = tuple(
+        Pair(
+            peg=4 + 0.05 * i, hole=4.2 + 0.05 * i, shape="square" if i % 5 == 0 else "round", turns=i % 5 == 1
+        )
+        for i in range(300)
+    )
+    known, wanted = state(printer(**PRINTERS["all"])), tuple(0.1 + 0.001 * i for i in range(300))
+    calls: list[int] = []
+    walked = pairs_module.clearances
+    monkeypatch.setattr(pairs_module, "clearances", lambda *a: calls.append(1) or walked(*a))
+    drawn = pegs_for_clearances(pairs, wanted, known)
+    assert len(calls) < 100
+    for i in range(0, 300, 23):
+        assert drawn[i] == pytest.approx(peg_for_clearance(pairs[i], wanted[i], known), abs=1e-3)
 
 
 def test_draw_for_a_fit():

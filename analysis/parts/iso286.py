@@ -12,6 +12,7 @@ import re
 from dataclasses import dataclass
 
 from fitassay.coupons.errors import InputError
+from fitassay.coupons.wording import shown
 
 LARGEST_MM = 500.0
 """The tables end here [mm]; larger sizes have other formulas."""
@@ -75,7 +76,7 @@ class Zone:
     def __post_init__(self) -> None:
         if self.letter.lower() not in LETTERS:
             raise InputError(
-                f"tolerance letter {self.letter!r} is not known; use one of {', '.join(LETTERS)} "
+                f"tolerance letter {shown(self.letter)} is not known; use one of {', '.join(LETTERS)} "
                 "(capitals for holes)"
             )
         if not 1 <= self.grade <= 18:
@@ -178,7 +179,9 @@ def parse_zone(text: str) -> Zone:
     """Read ``H11`` or ``c11``; InputError that says what is allowed."""
     match = re.fullmatch(r"\s*([A-Za-z]{1,2})(\d{1,2})\s*", text)
     if not match or (len(match[1]) == 2 and match[1] not in ("js", "JS")):
-        raise InputError(f"{text!r} is not a tolerance class; write a letter and a grade such as H11 or c11")
+        raise InputError(
+            f"{shown(text)} is not a tolerance class; write a letter and a grade such as H11 or c11"
+        )
     if match[2].startswith("0"):
         raise InputError(
             f"{text.strip()}: grades 01 and 0, finer than 1, are not held here; write one between 1 and 18"
@@ -190,10 +193,12 @@ def parse_fit(text: str) -> Fit:
     """Read ``H11/c11``: the hole's class first."""
     parts = text.split("/")
     if len(parts) != 2:
-        raise InputError(f"{text!r} is not a fit; write the hole's and the shaft's class such as H11/c11")
+        raise InputError(
+            f"{shown(text)} is not a fit; write the hole's and the shaft's class such as H11/c11"
+        )
     hole, shaft = parse_zone(parts[0]), parse_zone(parts[1])
     if not hole.is_hole or shaft.is_hole:
         raise InputError(
-            f"{text!r}: the hole's class comes first, in capitals, then the shaft's, as in H11/c11"
+            f"{shown(text)}: the hole's class comes first, in capitals, then the shaft's, as in H11/c11"
         )
     return Fit(hole=hole, shaft=shaft)

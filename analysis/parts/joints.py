@@ -18,6 +18,7 @@ from typing import Literal
 from fitassay.analysis.parts.pairs import Pair
 from fitassay.analysis.readings.table import Record, Table
 from fitassay.coupons.errors import InputError, InputErrors
+from fitassay.coupons.files import is_there, read_input
 from fitassay.coupons.numbers import parse_length
 from fitassay.coupons.wording import did_you_mean, shown
 
@@ -108,13 +109,7 @@ def joints_in(folder: Path) -> tuple[Joint, ...]:
         The file cannot be read; all problems with it together.
     """
     path = folder / JOINTS
-    try:
-        raw = path.read_bytes()
-    except FileNotFoundError:
-        return ()
-    except OSError as exc:
-        raise InputError(f"cannot be read ({exc.strerror or exc})", str(path)) from exc
-    return read_joints(raw, str(path))
+    return read_joints(read_input(path, "list"), str(path)) if is_there(path) else ()
 
 
 def _joint(table: Table, record: Record, place: str, number: int) -> Joint:

@@ -83,16 +83,23 @@ class Mixture:
         # Between two ways there may be no density: what Newton throws out of the bracket is bisected.
         low = (self.centres - FAR * self.sd).min(axis=1)
         high = (self.centres + FAR * self.sd).max(axis=1)
+        rest = self
+        left = np.arange(len(x))  # rows not yet there
         for _ in range(STEPS):
-            below = self.below(x)
-            low, high = np.where(below < p, x, low), np.where(below < p, high, x)
+            at = x[left]
+            below = rest.below(at)
+            low[left], high[left] = np.where(below < p, at, low[left]), np.where(below < p, high[left], at)
             z = ndtri(np.clip(below, 1e-12, 1 - 1e-12))
             with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
-                density = np.exp(-(((x[:, None] - self.centres) / self.sd) ** 2) / 2) / self.sd @ self.weights
-                new = x + (ndtri(p) - z) * np.exp(-(z**2) / 2) / density
-            new = np.where((new > low) & (new < high), new, (low + high) / 2)
-            done = np.max(np.abs(new - x)) < CLOSE_MM
-            x = new
-            if done:
+                density = (
+                    np.exp(-(((at[:, None] - rest.centres) / rest.sd) ** 2) / 2) / rest.sd @ rest.weights
+                )
+                new = at + (ndtri(p) - z) * np.exp(-(z**2) / 2) / density
+            new = np.where((new > low[left]) & (new < high[left]), new, (low[left] + high[left]) / 2)
+            x[left] = new
+            going = np.abs(new - at) >= CLOSE_MM
+            if not going.any():
                 break
+            left = left[going]
+            rest = Mixture(centres=rest.centres[going], sd=rest.sd[going], weights=rest.weights)
         return x

@@ -6,6 +6,7 @@ pair is walked and put together (`chain.mating.Ways`) is averaged over, so that 
 
 from __future__ import annotations
 
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field, replace
 from itertools import groupby
 
@@ -115,26 +116,21 @@ def predict_pair(pair: Pair, state: State) -> PairPrediction:
     return predict_pairs((pair,), state)[0]
 
 
-def predict_pairs(pairs: tuple[Pair, ...], state: State) -> tuple[PairPrediction, ...]:
-    """Clearances of many pairs at once, in their order."""
+def predict_pairs(
+    pairs: tuple[Pair, ...], state: State, progress: Callable[[int], object] = lambda done: None
+) -> tuple[PairPrediction, ...]:
+    """Clearances of many pairs at once, in their order; `progress` is told how many are done."""
     found: dict[int, PairPrediction] = {}
-
-    def kind(i: int) -> tuple[str, int]:
-        p = pairs[i]
-        return p.shape, {None: 0, False: 1, True: 2}[p.flipped]
-
-    for _, group in groupby(sorted(range(len(pairs)), key=kind), key=kind):
-        members = list(group)
-        for first in range(0, len(members), AT_ONCE):
-            at = members[first : first + AT_ONCE]
-            found.update(zip(at, _predict_alike(tuple(pairs[i] for i in at), state), strict=True))
+    for at in _alike(pairs):
+        found.update(zip(at, _predict_alike(tuple(pairs[i] for i in at), state), strict=True))
+        progress(len(found))
     return tuple(found[i] for i in range(len(pairs)))
 
 
 def _predict_alike(pairs: tuple[Pair, ...], state: State) -> list[PairPrediction]:
     """Of pairs of one shape and way up."""
     theta = state.draws(DRAWS)
-    over = bool(((theta[:, PLAY] < -OVER_MM).mean(axis=0) > FEW).any())
+    over = _over(theta)
     ways = ways_of(pairs[0].shape, pairs[0].flipped, state.habits, over=over)
     scatter = state.scatter_mm * np.sqrt([2 - p.exact_peg - p.exact_hole for p in pairs])
     sits = _spreads(pairs, ways, state, theta, scatter, turning=False)
@@ -245,15 +241,44 @@ def _by_caliper(pair: Pair, state: State, axis: Axis, scatter: float) -> Spread:
 
 def peg_for_clearance(pair: Pair, wanted: float, state: State) -> float:
     """The peg to draw so that the clearance that counts is `wanted` on average, the hole as drawn [mm]."""
-    drawn = pair.peg
+    return pegs_for_clearances((pair,), (wanted,), state)[0]
+
+
+def pegs_for_clearances(
+    pairs: tuple[Pair, ...], wanted: tuple[float, ...], state: State
+) -> tuple[float, ...]:
+    """`peg_for_clearance` of many pairs at once, in their order."""
     theta = state.draws(128)
-    over = bool(((theta[:, PLAY] < -OVER_MM).mean(axis=0) > FEW).any())
-    ways = ways_of(pair.shape, pair.flipped, state.habits, over=over)
-    for _ in range(6):
-        joints = joints_of((replace(pair, peg=drawn),), turning=pair.turns)
-        now = sum(w.weight * float(clearances(joints, w, theta, state.width).mean()) for w in ways)
-        missing = wanted - now
-        drawn = next_drawn(drawn, -missing, pair.peg)
-        if abs(missing) < 1e-4:
-            break
-    return drawn
+    over = _over(theta)
+    drawn = [p.peg for p in pairs]
+    for group in _alike(pairs, lambda p: p.turns):
+        first = pairs[group[0]]
+        ways = ways_of(first.shape, first.flipped, state.habits, over=over)
+        for _ in range(6):
+            now = tuple(replace(pairs[i], peg=drawn[i]) for i in group)
+            joints = joints_of(now, turning=first.turns)
+            got = sum(w.weight * clearances(joints, w, theta, state.width).mean(axis=1) for w in ways)
+            missing = np.array([wanted[i] for i in group]) - got
+            for i, lack in zip(group, missing, strict=True):
+                drawn[i] = next_drawn(drawn[i], -float(lack), pairs[i].peg)
+            if np.abs(missing).max() < 1e-4:
+                break
+    return tuple(drawn)
+
+
+def _alike(pairs: tuple[Pair, ...], also: Callable[[Pair], bool] = lambda _: False) -> Iterator[list[int]]:
+    """Places of pairs of one shape and way up, and alike in what `also` says, at most `AT_ONCE`."""
+
+    def kind(i: int) -> tuple[str, int, bool]:
+        p = pairs[i]
+        return p.shape, {None: 0, False: 1, True: 2}[p.flipped], also(p)
+
+    for _, group in groupby(sorted(range(len(pairs)), key=kind), key=kind):
+        members = list(group)
+        for first in range(0, len(members), AT_ONCE):
+            yield members[first : first + AT_ONCE]
+
+
+def _over(theta: np.ndarray) -> bool:
+    """Whether some of these printers are over-compensated."""
+    return bool(((theta[:, PLAY] < -OVER_MM).mean(axis=0) > FEW).any())

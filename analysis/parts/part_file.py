@@ -10,13 +10,18 @@ import numpy as np
 from fitassay.coupons.errors import InputError
 from fitassay.coupons.export.stl import read_corners, stl_bytes
 from fitassay.coupons.files import read_input, write_atomic
+from fitassay.coupons.machine import FIGURES
 from fitassay.coupons.solid import Solid, merge
+from fitassay.coupons.wording import shown
 
 UNITS_MM: dict[str, float] = {"mm": 1.0, "cm": 10.0, "m": 1000.0, "inch": 25.4, "micron": 0.001}
 """Millimetres in one unit of a file; the inch is 25.4 mm exactly."""
 
 # A part whose largest side is shorter or longer than this is hardly meant in mm [mm].
 PLAUSIBLE_MM = (2.0, 600.0)
+
+# The largest build volume that a machine file may have [mm].
+LARGEST_MM = max(f.high for f in FIGURES if f.section == "volume")
 
 REMEDY = "export the part as STL or 3MF again"
 
@@ -57,6 +62,17 @@ def read_parts(path: Path, unit: str | None = None) -> tuple[tuple[Part, ...], t
     corners = read_corners(raw, str(path), REMEDY)
     factor, notes = _unit_factor(corners, unit, path)
     return (_part(corners.reshape(-1, 3), None, factor, path.stem, str(path)),), notes
+
+
+def check_size(parts: tuple[Part, ...], place: str) -> None:
+    """Refuse what no bed holds: its unit was mistaken, and its walls would take minutes to follow."""
+    for part in parts:
+        size = np.ptp(part.vertices, axis=0)
+        if size.max() > LARGEST_MM:
+            text = " x ".join(f"{s:.4g}" for s in size)
+            raise InputError(
+                f"measures {text} mm, more than any bed ({LARGEST_MM:g} mm); is its unit right?", place
+            )
 
 
 def write_parts(path: Path, parts: tuple[Part, ...], title: str) -> None:
@@ -124,7 +140,7 @@ def _unit_factor(corners: np.ndarray, unit: str | None, path: Path) -> tuple[flo
     """Millimetres per unit of the file, and the note on what was assumed."""
     if unit is not None:
         if unit not in UNITS_MM:
-            raise InputError(f"unit {unit!r} is not known; use one of {', '.join(UNITS_MM)}", str(path))
+            raise InputError(f"unit {shown(unit)} is not known; use one of {', '.join(UNITS_MM)}", str(path))
         return UNITS_MM[unit], ()
     if not np.isfinite(corners).all():
         raise InputError("holds coordinates that are not finite; export the part again", str(path))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from functools import cached_property
 
 import numpy as np
 
@@ -21,6 +22,8 @@ K95 = 1.959964
 VISIBLE_MM = 0.0005
 # What is known to be less is nil.
 NONE_MM = 1e-7
+# A drawn size is found when the print misses what was wanted by less than this [mm].
+CLOSE_MM = 1e-9
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -52,7 +55,13 @@ class State:
 
     def draws(self, n: int = DRAWS) -> np.ndarray:
         """Equally likely printers, ndarray (n, terms); see `Normal.draws`."""
-        return self.posterior.draws(n, SEED)
+        if n not in self._drawn:
+            self._drawn[n] = self.posterior.draws(n, SEED)
+        return self._drawn[n].copy()
+
+    @cached_property
+    def _drawn(self) -> dict[int, np.ndarray]:
+        return {}
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -115,7 +124,10 @@ def nominal_for_size(side: Side, wanted: float, state: State, shape: Shape = "ro
     for _ in range(20):
         sizes = [Size(side=side, axis=a, nominal=drawn, shape=shape) for a in ("x", "y")]
         printed = np.mean([s.nominal + size_gains(s, state.width) @ state.posterior.mean for s in sizes])
-        drawn = next_drawn(drawn, wanted - float(printed), wanted)
+        missing = wanted - float(printed)
+        drawn = next_drawn(drawn, missing, wanted)
+        if abs(missing) < CLOSE_MM:
+            break
     return drawn
 
 

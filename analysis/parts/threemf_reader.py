@@ -20,6 +20,7 @@ import numpy as np
 
 from fitassay.coupons.errors import InputError
 from fitassay.coupons.files import open_input
+from fitassay.coupons.wording import shown
 
 MOST_ENTRIES = 2_000
 MOST_XML_BYTES = 1_000_000_000
@@ -27,6 +28,7 @@ MOST_VERTICES = 3_000_000
 MOST_TRIANGLES = 5_000_000
 MOST_BODIES = 2_000
 DEEPEST = 16
+LONGEST_NAME = 200
 """Limits of a package: far above any part, far below what fills a memory or takes for ever."""
 
 UNITS_MM = {
@@ -203,7 +205,7 @@ class _Package:
 
     def _read_model(self, part: str, is_start: bool) -> None:
         if part not in self.names:
-            raise self.wrong(f"names a model part {part} that is not in it; {AGAIN}")
+            raise self.wrong(f"names a model part {part[:200]} that is not in it; {AGAIN}")
         model = _Model(self, part, is_start)
         self._parse(self.names[part], model.begin, model.end)
         self.units[part] = model.unit
@@ -215,7 +217,7 @@ class _Package:
         if ref in above or len(above) >= DEEPEST:
             raise self.wrong(f"has components that hold themselves or lie too deep; {AGAIN}")
         if ref not in self.objects:
-            raise self.wrong(f"builds object {ref[1]!r}, which is not in it; {AGAIN}")
+            raise self.wrong(f"builds object {shown(ref[1])}, which is not in it; {AGAIN}")
         self.built += 1
         if self.built > MOST_BODIES:
             raise self.wrong(f"has more than {MOST_BODIES:,} bodies; export the part alone")
@@ -276,7 +278,7 @@ class _Model:
             raise InputError(f"has more than {MOST_TRIANGLES:,} triangles{_COARSER}")
 
     def _object(self, a: dict[str, str]) -> None:
-        self._now = _Object(name=a.get("name", ""))
+        self._now = _Object(name=a.get("name", "")[:LONGEST_NAME])
         self.package.objects[self.part, a["id"]] = self._now
 
     def _component(self, a: dict[str, str]) -> None:
@@ -290,7 +292,7 @@ class _Model:
     def _model(self, a: dict[str, str]) -> None:
         name = a.get("unit") or "millimeter"
         if name not in UNITS_MM:
-            raise InputError(f"is in a unit {name!r} that 3MF does not know; {AGAIN}")
+            raise InputError(f"is in a unit {shown(name)} that 3MF does not know; {AGAIN}")
         self.unit = UNITS_MM[name]
 
 

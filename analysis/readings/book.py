@@ -20,7 +20,7 @@ from fitassay.analysis.readings.table import Record, Table, harmless_cell
 from fitassay.analysis.readings.weighings import WEIGHED
 from fitassay.coupons.errors import InputError, JobError
 from fitassay.coupons.feature import Coupon, Feature, Manifest
-from fitassay.coupons.files import write_atomic
+from fitassay.coupons.files import is_there, write_atomic
 from fitassay.coupons.lock import locked
 
 SKIPPED = "skipped"
@@ -62,8 +62,7 @@ class ReadingsBook:
     """
 
     def __init__(self, path: Path, manifest: Manifest) -> None:
-        # A link is followed once: replacing it would cut it.
-        self.path = Path(path).resolve()
+        self.path = Path(path)
         self.manifest = manifest
         self.order: tuple[tuple[Coupon, Feature], ...] = manifest.asked
         self.optional: tuple[tuple[Coupon, Feature], ...] = manifest.optional
@@ -280,7 +279,7 @@ class ReadingsBook:
         try:
             return open_table(self.path)
         except InputError:
-            if self.path.exists():
+            if is_there(self.path):
                 raise
             return Table(blank_readings(self.manifest).encode(), str(self.path), COLUMNS[:3], COLUMNS)
 

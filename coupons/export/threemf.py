@@ -6,10 +6,10 @@ import io
 import zipfile
 from collections.abc import Sequence
 from dataclasses import dataclass
-from xml.sax.saxutils import quoteattr
+from xml.sax.saxutils import escape, quoteattr
 
 from fitassay.coupons.solid import Solid
-from fitassay.coupons.wording import trimmed
+from fitassay.coupons.wording import as_text, trimmed
 
 _TYPES = (
     '<?xml version="1.0" encoding="UTF-8"?>\n'
@@ -59,11 +59,11 @@ def _model(items: Sequence[Item], title: str) -> str:
     lines = [
         '<?xml version="1.0" encoding="UTF-8"?>',
         f'<model unit="millimeter" xml:lang="en-US" xmlns="{_CORE}">',
-        f'<metadata name="Title">{quoteattr(title)[1:-1]}</metadata>',
+        f'<metadata name="Title">{escape(as_text(title))}</metadata>',
         "<resources>",
     ]
     for i, item in enumerate(items, start=1):
-        lines.append(f'<object id="{i}" type="model" name={quoteattr(item.name)}><mesh><vertices>')
+        lines.append(f'<object id="{i}" type="model" name={quoteattr(as_text(item.name))}><mesh><vertices>')
         lines += [
             f'<vertex x="{_number(x)}" y="{_number(y)}" z="{_number(z)}"/>'
             for x, y, z in item.solid.vertices.tolist()

@@ -10,11 +10,12 @@ import click
 from fitassay.case import Case, Print
 from fitassay.chosen import judged_print
 from fitassay.coupons.errors import InputError
-from fitassay.coupons.files import write_atomic
+from fitassay.coupons.files import read_input, write_atomic
 from fitassay.coupons.machine import Machine
+from fitassay.coupons.machine_file import read_machine
 from fitassay.options import carry_option, case_argument, json_option, print_option
 from fitassay.own_paths import SLICER_SETTINGS, is_own
-from fitassay.terminal import answer, clean, say, working
+from fitassay.terminal import answer, say, typed, working
 
 if TYPE_CHECKING:
     from fitassay.analysis.prints.plan import Plan
@@ -74,14 +75,14 @@ def command(
     if as_json:
         answer(_data(place, chosen, machine, proof))
         return
-    _show(place, clean(case), target, chosen, machine, proof)
+    _show(place, typed(case), target, chosen, machine, proof)
 
 
 def _undo(place: Case, as_json: bool) -> None:
     kept = place.path / BEFORE
-    if not kept.exists():
-        raise InputError("there is nothing to take back", str(kept))
-    write_atomic(place.machine_path, kept.read_text(encoding="utf-8"))
+    before = read_input(kept, "machine file", "there is nothing to take back")
+    read_machine(kept)  # what cannot be read is not put in the place of what can
+    write_atomic(place.machine_path, before)
     kept.unlink()
     if as_json:
         answer({"schema": 1, "undone": True, "file": str(place.machine_path)})
@@ -132,7 +133,7 @@ def _changed(place: Case, chosen: tuple[Advice, ...]) -> Machine:
     }
     if not new:
         return machine
-    write_atomic(place.path / BEFORE, place.machine_path.read_text(encoding="utf-8"))
+    write_atomic(place.path / BEFORE, read_input(place.machine_path, "machine file"))
     machine = replace(machine, values={**machine.values, **new})
     write_atomic(place.machine_path, machine_toml(machine))
     return machine

@@ -259,7 +259,7 @@ def _all(place: Case, carry: str | None) -> dict[str, Any]:
             except FitassayError as exc:
                 note(f"Note: print {target.name} is left out: {exc}")
         if not results:
-            raise InputError("no print of this case has readings yet", str(place.path))
+            raise InputError("no print of this case has readings that can be used", str(place.path))
         from fitassay.analysis.prints.control_chart import charts
         from fitassay.analysis.prints.mixed_model import factor_effects, read_together
         from fitassay.report.compare_plot import history_svg

@@ -10,6 +10,7 @@ import click
 from fitassay.case import Case
 from fitassay.chosen import judged_print
 from fitassay.coupons.errors import InputError, JobError
+from fitassay.coupons.wording import quoted, typed
 from fitassay.options import carry_option, case_argument, file_option, json_option, print_option
 from fitassay.terminal import answer, note, say, table, working
 
@@ -64,9 +65,10 @@ def command(
     target = judged_print(place, number)
     _check_names(part, out, leave, force)
     with working("Reading the part"):
-        from fitassay.analysis.parts.part_file import read_parts, write_parts
+        from fitassay.analysis.parts.part_file import check_size, read_parts, write_parts
 
         parts, notes = read_parts(part, unit)
+        check_size(parts, str(part))
     for text in notes:
         note(f"Note: {text}")
     with working("Working out the errors"):
@@ -76,8 +78,8 @@ def command(
         diagnosis, machine = inputs.diagnose(), inputs.machine
     if diagnosis.verdict.status == "unexplained":
         raise JobError(
-            "the readings do not fit together, so there is nothing sure to correct by; "
-            f"see 'fitassay diagnose {case}'"
+            "the readings do not fit together, so there is nothing sure to correct by; see "
+            + quoted(f"fitassay diagnose {typed(case)}")
         )
     state = _left_out(state_of(diagnosis, machine), leave)
     with working("Correcting and printing virtually"):

@@ -18,7 +18,7 @@ from fitassay.coupons.files import write_atomic
 from fitassay.coupons.machine import Machine
 from fitassay.coupons.machine_file import machine_toml
 from fitassay.options import json_option
-from fitassay.terminal import answer, clean, say, width, working, wrapped
+from fitassay.terminal import answer, say, typed, width, working, wrapped
 from fitassay.workflow import diagnose_print, make_print, simulate_print
 
 if TYPE_CHECKING:
@@ -91,7 +91,7 @@ def command(folder: Path | None, open_report: bool | None, as_json: bool) -> Non
     say()
     click.echo(verdict_lines(first.diagnosis, machine, width()), nl=False)
     _show_loop(first, second, compared, pegs)
-    place = clean(str(case.path))
+    place = typed(case.path)
     say()
     say(f"Report: {first.target.report_path}")
     say(

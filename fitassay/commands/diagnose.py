@@ -11,7 +11,7 @@ from fitassay.case import Case, Print
 from fitassay.chosen import judged_print
 from fitassay.coupons.machine import Machine
 from fitassay.options import carry_option, case_argument, file_option, json_option, print_option
-from fitassay.terminal import answer, clean, note, say, width, working
+from fitassay.terminal import answer, note, say, typed, width, working
 from fitassay.workflow import diagnose_print
 
 if TYPE_CHECKING:
@@ -53,12 +53,12 @@ def command(case: str, number: str | None, file: Path | None, carry: str | None,
     unprinted = _unprinted(diagnosis, target)
     if unprinted and not diagnosis.verdict.term:
         say(
-            f"To print {unprinted}: fitassay make {clean(case)} --new-print --family {unprinted}; once it is read: "
-            f"fitassay diagnose {clean(case)}, which then goes by both prints"
+            f"To print {unprinted}: fitassay make {typed(case)} --new-print --family {unprinted}; once it is read: "
+            f"fitassay diagnose {typed(case)}, which then goes by both prints"
         )
     elif diagnosis.advice:
         say(
-            f"Then: fitassay apply {clean(case)} writes the new values into machine.toml and makes the smallest "
+            f"Then: fitassay apply {typed(case)} writes the new values into machine.toml and makes the smallest "
             "print that proves them"
         )
 

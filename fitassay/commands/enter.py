@@ -13,7 +13,7 @@ from fitassay.coupons.errors import InputError
 from fitassay.coupons.wording import count
 from fitassay.options import carry_option, case_argument, print_option
 from fitassay.reading_dialog.sitting import Quit, Sitting
-from fitassay.terminal import STOPPED, clean, say, working
+from fitassay.terminal import STOPPED, clean, say, typed, working
 
 if TYPE_CHECKING:
     from fitassay.reading_dialog.guided import GuidedEntry
@@ -156,9 +156,9 @@ def _farewell(sitting: Sitting, case: str, number: str | None) -> None:
     left = len(sitting.book.remaining())
     say(f"{sitting.progress()} of {len(sitting.book.order)}; all saved.")
     if left:
-        say(f"Go on with: fitassay enter {clean(case)}{suffix}")
+        say(f"Go on with: fitassay enter {typed(case)}{suffix}")
     say(
-        f"The verdict so far: fitassay diagnose {clean(case)}{suffix}"
+        f"The verdict so far: fitassay diagnose {typed(case)}{suffix}"
         if left
-        else f"Now: fitassay diagnose {clean(case)}{suffix}"
+        else f"Now: fitassay diagnose {typed(case)}{suffix}"
     )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import sys
 from collections.abc import Callable
 from contextlib import suppress
@@ -15,9 +16,10 @@ from fitassay.coupons.errors import FitassayError, InputError
 from fitassay.coupons.files import write_atomic
 from fitassay.coupons.machine import FIGURES, KINEMATICS, Figure, Kinematics, Machine
 from fitassay.coupons.machine_file import SCHEMA, machine_toml
+from fitassay.coupons.wording import as_text
 from fitassay.options import Number, case_argument, json_option
 from fitassay.reading_dialog.figures import MATERIAL, Answers, FiguresDialog, read_answers, sensible
-from fitassay.terminal import STOPPED, answer, clean, say
+from fitassay.terminal import STOPPED, answer, clean, say, typed
 
 # What an option's name leaves off: the unit is told in its help.
 _UNIT_SUFFIX = {"mm": "_mm", "mm/s": "_mm_s", "g/cm3": "_g_cm3", "%": "_percent", "degree": "_deg"}
@@ -82,7 +84,7 @@ def command(
     if place.machine_path.exists() and not force:
         raise InputError("is there already; edit it, or give --force to replace it", str(place.machine_path))
     given = {key.replace("__", "."): value for key, value in figures.items() if value is not None}
-    folder_name = place.path.resolve().name or "printer"
+    folder_name = as_text(os.path.basename(os.path.realpath(place.path))) or "printer"
     if not (yes or as_json) and sys.stdin.isatty():
         known = Answers(name=name, material=material, soft=soft or None, kinematics=kinematics, values=given)
         machine = _asked(place, folder_name, known)
@@ -109,7 +111,7 @@ def command(
         )
         return
     say(f"Wrote {place.machine_path}: {_summary(machine)}.")
-    say(f"Look it over, then: fitassay make {clean(case)}")
+    say(f"Look it over, then: fitassay make {typed(case)}")
 
 
 def _asked(place: Case, folder_name: str, given: Answers) -> Machine:

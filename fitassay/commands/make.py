@@ -10,7 +10,7 @@ import click
 from fitassay.case import Case, Print
 from fitassay.coupons.wording import count, listed
 from fitassay.options import Number, case_argument, json_option
-from fitassay.terminal import answer, clean, note, say, table, working
+from fitassay.terminal import answer, note, say, table, typed, working
 from fitassay.workflow import Made, make_print
 
 if TYPE_CHECKING:
@@ -103,13 +103,13 @@ def command(
         say(
             f"{target.machine_path} stays too: it has the settings that this print was made with, and "
             f"{listed(done.other_settings)} differ from them by now. For a print with today's settings: "
-            f"fitassay make {clean(case)} --new-print"
+            f"fitassay make {typed(case)} --new-print"
         )
     say("Slice the plates as they lie: not turned, not scaled, at the settings in machine.toml.")
     if any(c.single_wall for c in made.manifest.coupons):
         say("The single wall must come out as one bead; sheet.pdf says how.")
     say(CAUTIONS)
-    say(f"Then: fitassay enter {clean(case)}, or, for a page in the browser, fitassay bench {clean(case)}")
+    say(f"Then: fitassay enter {typed(case)}, or, for a page in the browser, fitassay bench {typed(case)}")
 
 
 def _rules(clearance: float | None, step: float | None) -> Rules | None:

@@ -8,7 +8,7 @@ import click
 
 from fitassay.case import Case, Print
 from fitassay.options import Number, carry_option, case_argument, json_option, print_option
-from fitassay.terminal import answer, clean, say, table, working
+from fitassay.terminal import answer, say, table, typed, working
 
 if TYPE_CHECKING:
     from fitassay.analysis.diagnosis.lookahead import Enough, Outlook
@@ -75,7 +75,7 @@ def _tell(case: str, number: str | None, diagnosis: Diagnosis | None, outlook: O
     else:
         say(sentence(diagnosis.verdict.text))
     if not outlook.about:
-        then = f"; take the changes advised by: fitassay diagnose {clean(case)}{suffix}"
+        then = f"; take the changes advised by: fitassay diagnose {typed(case)}{suffix}"
         say(f"No doubt is left that a reading could remove{then if diagnosis and diagnosis.advice else '.'}")
         return
     parts = ", ".join(f"{term_label(name)} {share(part)}" for name, part in outlook.about[:5])
@@ -87,7 +87,7 @@ def _tell(case: str, number: str | None, diagnosis: Diagnosis | None, outlook: O
         say("Nothing that could be read or printed would remove much of it.")
     elif outlook.readings or outlook.coupons:
         say()
-        say(f"Readings in this order, one by one: fitassay enter {clean(case)}{suffix} --guided")
+        say(f"Readings in this order, one by one: fitassay enter {typed(case)}{suffix} --guided")
 
 
 def _tell_evidence(case: str, inputs: Inputs, outlook: Outlook, top: int) -> None:

@@ -14,7 +14,7 @@ from fitassay.coupons.machine import Machine
 from fitassay.options import Number, case_argument, file_option, json_option, print_option
 from fitassay.own_paths import CARD, write_plates
 from fitassay.path_frame import SEALED, Ways, keep_ways, kept_ways, ways_like, ways_of
-from fitassay.terminal import answer, ask, clean, note, say, working
+from fitassay.terminal import answer, ask, clean, note, say, typed, working
 
 if TYPE_CHECKING:
     from fitassay.analysis.gcode.own_path import OwnFile
@@ -88,7 +88,7 @@ def command(
     if as_json:
         answer(_as_json(target, made, ways))
         return
-    tell(place, clean(case), made, ways)
+    tell(place, typed(case), made, ways)
 
 
 def _machine_for(target: Print) -> Machine:

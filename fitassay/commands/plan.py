@@ -11,7 +11,7 @@ from fitassay.case import Case, Print
 from fitassay.chosen import judged_print
 from fitassay.coupons.errors import InputError
 from fitassay.options import Length, carry_option, case_argument, json_option, print_option
-from fitassay.terminal import answer, clean, say, table, working
+from fitassay.terminal import answer, say, table, typed, working
 
 if TYPE_CHECKING:
     from fitassay.analysis.prints.plan import Check, Plan
@@ -42,7 +42,7 @@ def command(
     if as_json:
         answer(data)
         return
-    _show(data, clean(case))
+    _show(data, typed(case))
 
 
 def _plan(target: Print, fit: str | None, size: float | None, carry: str | None) -> Plan:

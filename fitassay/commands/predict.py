@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -11,6 +12,7 @@ import click
 from fitassay.case import Case, Print
 from fitassay.chosen import judged_print
 from fitassay.coupons.errors import InputError
+from fitassay.coupons.wording import shown
 from fitassay.options import (
     Length,
     Number,
@@ -45,7 +47,9 @@ class TwoLengths(click.ParamType):
         parts = value.split(";") if ";" in value else value.split(",")
         if len(parts) != 2:
             self.fail(
-                f"{value!r} is not a pair; write the peg's and the hole's size, as in 8.0,8.2", param, ctx
+                f"{shown(str(value))} is not a pair; write the peg's and the hole's size, as in 8.0,8.2",
+                param,
+                ctx,
             )
         try:
             return parse_length(parts[0]), parse_length(parts[1])
@@ -194,9 +198,19 @@ def command(
         asked = [(j.pair, Wish()) for j in joints_in(place.path) if j.pair is not None]
     _check_belongings(pairs, fit, size, clearance, turns, rotation, ring)
     try:
-        with working("Working out the sizes"):
+        with working("Working out the sizes") as tell:
             result = _result(
-                target, carry, scatter, [*asked, *parts.pairs], parts, fit, size, square, bodies, flipped
+                target,
+                carry,
+                scatter,
+                [*asked, *parts.pairs],
+                parts,
+                fit,
+                size,
+                square,
+                bodies,
+                flipped,
+                tell,
             )
     except InputError as exc:
         if exc.place != "predict":
@@ -263,8 +277,9 @@ def _result(
     square: bool,
     bodies: tuple[Part, ...],
     flipped: bool | None,
+    tell: Callable[[str], None],
 ) -> dict[str, Any]:
-    """All that was asked for, as data."""
+    """All that was asked for, as data; `tell` is told how far it is."""
     from fitassay.analysis.parts.fits import held_grades
     from fitassay.analysis.parts.iso286 import parse_fit
     from fitassay.analysis.parts.pairs import predict_pairs
@@ -275,6 +290,10 @@ def _result(
     inputs = read_inputs(target, carry=carry)
     diagnosis = inputs.diagnose()
     state = state_of(diagnosis, inputs.machine, scatter, inputs.trace)
+    joints = tuple(p for p, _ in pairs)
+    got = predict_pairs(
+        joints, state, lambda done: tell(f"Working out the sizes: {done:,} of {len(joints):,} pairs")
+    )
     fits = []
     if fit and size is not None:
         fits.append(_fit_data(size, parse_fit(fit), state, "square" if square else "round"))
@@ -299,8 +318,8 @@ def _result(
             for name, s in parts.sizes
         ],
         "pairs": [
-            _pair_data(pair, wish, got, state)
-            for (pair, wish), got in zip(pairs, predict_pairs(tuple(p for p, _ in pairs), state), strict=True)
+            _pair_data(pair, wish, prediction, peg, state)
+            for (pair, wish), prediction, peg in zip(pairs, got, _pegs_to_draw(pairs, state), strict=True)
         ],
         "fits": fits,
         "grades": [_grade_data(g) for g in held_grades(state)],
@@ -318,9 +337,25 @@ def _spread_data(s: Spread) -> dict[str, float]:
     }
 
 
-def _pair_data(pair: Pair, wish: Wish, got: PairPrediction, state: State) -> dict[str, Any]:
-    from fitassay.analysis.parts.pairs import peg_for_clearance
+def _pegs_to_draw(pairs: list[tuple[Pair, Wish]], state: State) -> list[float | None]:
+    """The peg to draw [mm] where a clearance is wished for and the peg is printed."""
+    from fitassay.analysis.parts.pairs import pegs_for_clearances
 
+    wishes = {
+        i: (pair, wish.clearance)
+        for i, (pair, wish) in enumerate(pairs)
+        if wish.clearance is not None and not pair.exact_peg
+    }
+    drawn = pegs_for_clearances(
+        tuple(p for p, _ in wishes.values()), tuple(c for _, c in wishes.values()), state
+    )
+    found = dict(zip(wishes, drawn, strict=True))
+    return [found.get(i) for i in range(len(pairs))]
+
+
+def _pair_data(
+    pair: Pair, wish: Wish, got: PairPrediction, peg: float | None, state: State
+) -> dict[str, Any]:
     data: dict[str, Any] = {
         "name": pair.name,
         "peg_mm": pair.peg,
@@ -336,9 +371,9 @@ def _pair_data(pair: Pair, wish: Wish, got: PairPrediction, state: State) -> dic
         "way_up": {None: None, False: "same", True: "flipped"}[pair.flipped],
         "open_questions": list(got.open_questions),
     }
-    if wish.clearance is not None and not pair.exact_peg:
+    if peg is not None:
         data["wanted_clearance_mm"] = wish.clearance
-        data["peg_to_draw_mm"] = peg_for_clearance(pair, wish.clearance, state)
+        data["peg_to_draw_mm"] = peg
     if wish.fit is not None:
         data["fit"] = _fit_data(pair.hole, wish.fit, state, pair.shape)
     return data

@@ -15,7 +15,7 @@ from fitassay.case import Case
 from fitassay.coupons.errors import InputError
 from fitassay.coupons.wording import count
 from fitassay.options import Number, case_argument, file_option, json_option, print_option
-from fitassay.terminal import answer, clean, note, say, working
+from fitassay.terminal import answer, note, say, typed, working
 from fitassay.workflow import refuse_to_replace, simulate_print
 
 # At the face: unit, factor to the term's own unit, and the largest error that still leaves a print.
@@ -129,4 +129,4 @@ def command(
     if not given:
         note("No error was given: this is a perfect printer, read with a noisy caliper.")
     say(f"Wrote {count(len(readings), 'reading')} of a virtual print to {target.readings_path}.")
-    say(f"Now: fitassay diagnose {clean(case)}")
+    say(f"Now: fitassay diagnose {typed(case)}")

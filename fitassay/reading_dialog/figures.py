@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
+from fitassay.coupons.files import read_input
 from fitassay.coupons.machine import FIGURES, SETTING_PLACES, Kinematics, Machine
 from fitassay.coupons.numbers import parse_number
 from fitassay.coupons.rules import Rules
@@ -83,7 +84,7 @@ def read_answers(path: Path) -> Answers | None:
     from fitassay.coupons.errors import FitassayError
 
     try:
-        kept = Answers(**json.loads(path.read_text(encoding="utf-8")))
+        kept = Answers(**json.loads(read_input(path, "machine file")))
         Machine(
             name=str(kept.name),
             material=str(kept.material),
@@ -91,7 +92,7 @@ def read_answers(path: Path) -> Answers | None:
             values=sensible(kept.values),
         )
         return kept
-    except (OSError, ValueError, TypeError, AttributeError, FitassayError):
+    except (ValueError, TypeError, AttributeError, RecursionError, FitassayError):
         return None
 
 

@@ -14,7 +14,7 @@ from fitassay.coupons.files import write_atomic
 from fitassay.coupons.machine import figure
 from fitassay.coupons.numbers import parse_number
 from fitassay.coupons.wording import count, listed
-from fitassay.terminal import ask, clean, say, working
+from fitassay.terminal import ask, say, typed, working
 
 if TYPE_CHECKING:
     from fitassay.analysis.estimation.weighed import Commanded
@@ -160,7 +160,7 @@ class _Weighing:
         if inputs.filament is None:
             say(
                 f"Most of that doubt is the filament's diameter, which nobody measured: fitassay enter "
-                f"{clean(str(self.target.case.path))} --filament"
+                f"{typed(self.target.case.path)} --filament"
             )
 
 
@@ -173,7 +173,7 @@ def enter_weighed(target: Print) -> None:
         from fitassay.analysis.gcode.traced_print import commanded_of
 
         commanded = None if inputs.trace is None else commanded_of(inputs.trace, inputs.machine)
-    case = clean(str(target.case.path))
+    case = typed(target.case.path)
     if commanded is None:
         say(
             "Masses tell nothing unless it is known how much filament the file asks for. Trace the sliced file that "

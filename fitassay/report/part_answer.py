@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 
 def read_both(part: Path | None, other: Path | None, unit: str | None) -> tuple[Part, ...]:
     """The part and the one that it goes together with, all bodies of both files; none where none was named."""
-    from fitassay.analysis.parts.part_file import read_parts
+    from fitassay.analysis.parts.part_file import check_size, read_parts
 
     if part is None:
         for given, name in ((other, "--with"), (unit, "--unit")):
@@ -26,6 +26,7 @@ def read_both(part: Path | None, other: Path | None, unit: str | None) -> tuple[
     for path in (part, other):
         if path is not None:
             bodies, notes = read_parts(path, unit)
+            check_size(bodies, str(path))
             found += bodies
             for text in notes:
                 note(f"Note: {text}")

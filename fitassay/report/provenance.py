@@ -8,6 +8,7 @@ from pathlib import Path
 from fitassay.analysis import rounding
 from fitassay.analysis.result import Diagnosis
 from fitassay.coupons.feature import Manifest
+from fitassay.coupons.files import is_there, read_input
 from fitassay.coupons.machine import FIGURES, Machine
 from fitassay.labels import capital, plain
 
@@ -43,9 +44,9 @@ def provenance(
             value, unit = rounding.face(machine[figure.key], figure.unit)
             rows.append((capital(figure.label), rounding.with_unit(rounding.exact(value), unit)))
     rows += list(versions().items())
-    for name in ("coupons.json", "readings.csv"):
+    for name, kind in (("coupons.json", "manifest"), ("readings.csv", "list")):
         path = folder / name
-        if path.is_file():
-            digest = hashlib.sha256(path.read_bytes()).hexdigest()
+        if is_there(path):
+            digest = hashlib.sha256(read_input(path, kind)).hexdigest()
             rows.append((f"{name}, SHA-256", digest[:16]))
     return rows
