@@ -32,7 +32,7 @@ def theta_of(values: dict[str, float], kinematics: Kinematics | None = None) -> 
         if not np.isfinite(value):
             raise InputError(f"{name} must be a finite number (got {value})", "simulate")
         term = TERMS[INDEX[name]]
-        if kinematics is not None and kinematics not in term.kinematics:
+        if value and kinematics is not None and kinematics not in term.kinematics:
             own = listed((t.name for t in TERMS if kinematics in t.kinematics), "or")
             raise InputError(
                 f"a {kinematics} machine has no {term.label}; choose among {own}, or another kinematics in "
