@@ -101,11 +101,11 @@ def _tell_evidence(case: str, inputs: Inputs, outlook: Outlook, top: int) -> Non
         say()
         say(
             "Rims and single layers part a wide bead from uneven layers; the sheet's last page shows how the jaws "
-            f"sit. Enter them with: fitassay enter {clean(case)} --rims"
+            f"sit. Enter them with: fitassay enter {typed(case)} --rims"
         )
     if any(coupon == WEIGHED for coupon, _ in shown):
         say()
-        say(f"What is put on the scale is entered with: fitassay enter {clean(case)} --weighed")
+        say(f"What is put on the scale is entered with: fitassay enter {typed(case)} --weighed")
     bead = dict(outlook.about).get(NAMES[BEAD], 0.0)
     walls = any(c.single_wall for c in inputs.manifest.coupons)
     if inputs.trace is None and walls and bead >= WORTH_WEIGHING:
@@ -113,7 +113,7 @@ def _tell_evidence(case: str, inputs: Inputs, outlook: Outlook, top: int) -> Non
         say(
             "With a scale of 0.01 g the single wall would tell the bead from all that looks like it; for that the "
             "sliced file must be known, which tells how much filament it asks for: "
-            f"fitassay trace {clean(case)} FILE"
+            f"fitassay trace {typed(case)} FILE"
         )
 
 
