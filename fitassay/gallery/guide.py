@@ -9,6 +9,7 @@ from fitassay.analysis.terms import INDEX, TERMS, Term, errors_of
 from fitassay.coupons.machine import KINEMATICS
 from fitassay.coupons.sections import Ring
 from fitassay.coupons.wording import listed
+from fitassay.gallery.drives import drive_files
 from fitassay.gallery.public_names import PAGE, scripting_page
 from fitassay.labels import setting_words
 from fitassay.report.picture import Plan, plan_of, plan_svg, side_svg
@@ -130,7 +131,7 @@ def errors_page() -> str:
 def _where(term: Term) -> str:
     """Which machines have the error."""
     kinds = listed(k for k in term.kinematics if k not in term.withheld)
-    return f"- On what machines: {kinds}."
+    return f"- On what machines: {kinds} ([how the nozzle is driven](drives.md))."
 
 
 def _reason(term: Term) -> str:
@@ -152,4 +153,4 @@ def guide_files() -> dict[str, bytes]:
     for term in TERMS:
         if term.kind == "printer":
             files[f"guide/term-{term.name}.svg"] = drawing(term)[0].encode()
-    return files
+    return {**files, **drive_files()}
