@@ -155,3 +155,30 @@ def test_readings_come_from_the_phone(case: Path, window: BrowserContext) -> Non
             float(t) for t in sizes(case)[:3]
         ]
         on_phone.close()
+
+
+@pytest.mark.browser
+@NEEDS_CHROMIUM
+def test_with_the_keyboard_up_the_drawing_stays_large(case: Path, window: BrowserContext) -> None:
+    """390 x 480 pixels are left of a phone then: drawing, box and what takes a reading back are all in sight."""
+    with shown(case) as (page, _):
+        on_phone = opened(window, page.phone)
+        on_phone.set_viewport_size({"width": 390, "height": 480})
+        on_phone.wait_for_timeout(300)
+        plan = on_phone.locator("#plan").bounding_box()
+        assert plan is not None
+        assert plan["height"] >= 0.38 * 480
+        for text in ["", *sizes(case)[:6]]:
+            if text:
+                enter(on_phone, text)
+                at_rest(on_phone)
+            grips = [on_phone.locator("#plan .grip").nth(i).bounding_box() for i in range(2)]
+            places = [(g["x"] + g["width"] / 2, g["y"] + g["height"] / 2) for g in grips if g]
+            apart = max(abs(a - b) for a, b in zip(*places, strict=True))
+            assert apart >= 44, "the measured size can be seen"
+            for name in ("#box", "#keep", "#undo"):
+                box = on_phone.locator(name).bounding_box()
+                assert box is not None
+                assert box["y"] >= 0
+                assert box["y"] + box["height"] <= 480, name
+        on_phone.close()

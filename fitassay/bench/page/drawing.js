@@ -79,16 +79,21 @@ function xArrow(svg, box, px) {
 }
 
 // How far the picture is zoomed: the whole coupon, or nearer where the feature is small in it.
+// On a low screen, a phone's with its keyboard up, the picture needs its height: only the jaws get room of their own.
+const LOW = 220;
+
 function frameOf(view, a, b, width, height) {
-  const pad = 52;
-  const fit = (x0, y0, x1, y1) => Math.max((x1 - x0) / (width - 2 * pad), (y1 - y0) / (height - 2 * pad));
+  const low = height < LOW;
+  const flat = Math.abs(b[0] - a[0]) >= Math.abs(b[1] - a[1]);
+  const pad = [52, low ? (flat ? 10 : 30) : 52];
+  const fit = (x0, y0, x1, y1) => Math.max((x1 - x0) / (width - 2 * pad[0]), (y1 - y0) / (height - 2 * pad[1]));
   let [x0, y0, x1, y1] = view.bounds;
   const reach = Math.hypot(b[0] - a[0], b[1] - a[1]);
   const whole = fit(x0, y0, x1, y1);
   let near = false;
-  if (whole > 0 && reach / whole < 44) {
+  if (whole > 0 && reach / whole < (low ? 90 : 44)) {
     near = true;
-    const half = Math.max(1.6 * reach, 9);
+    const half = low ? Math.max(0.25 * reach, 4) : Math.max(1.6 * reach, 9);
     const about = [Math.min(a[0], b[0]) - half, Math.min(a[1], b[1]) - half, Math.max(a[0], b[0]) + half,
       Math.max(a[1], b[1]) + half];
     [x0, y0] = [Math.max(x0, about[0]), Math.max(y0, about[1])];
@@ -159,6 +164,6 @@ export function draw(svg, data, feature, label) {
     jaw(svg, feature.b, inside ? outward : inward, frame.across, half, deep);
     span(svg, feature.a, feature.b, frame, px, label);
   }
-  if (box.near) inset(svg, view, outline, box, px);
+  if (box.near && height >= LOW) inset(svg, view, outline, box, px);
   if (feature.view === "plan") xArrow(svg, box, px);
 }
