@@ -143,5 +143,20 @@ def test_what_only_an_earlier_print_knew_is_not_called_measured():
     note = next(n for n in found.notes if n.code == "not-measured")
     assert {"backlash_y", "bead_excess", "contour_offset"} <= set(note.data["terms"])
     assert "scale_z" not in note.data["terms"]
-    # It stays known all the same.
+    # It is said that it was used, and it stays known all the same.
+    assert found.extra["carried"]["print"] == "01" and found.extra["carried"]["used"] is True
+    assert [n.data["print"] for n in found.notes if n.code == "transfer-used"] == ["01"]
+    assert not [n for n in found.notes if n.code == "transfer-contradicted"]
     assert found.term("backlash_y").informed > 0.8
+
+
+def test_an_earlier_print_that_is_contradicted_is_said_not_to_be_used():
+    """Half a millimetre of play more than the first print left known, to some hundredths."""
+    w = walk()
+    first = interpret(w, simulate(w, theta_of(ERRORS), seed=3), MACHINE)
+    carried = carry(result(first.posterior.mean, first.posterior.cov), MACHINE)
+    loose = simulate(w, theta_of({**ERRORS, "backlash_y": 0.6}), seed=4)
+    found = interpret(w, loose, MACHINE, Known(transferred=carried))
+    assert found.extra["carried"]["used"] is False
+    codes = [n.code for n in found.notes if n.code.startswith("transfer-")]
+    assert codes == ["transfer-contradicted"]

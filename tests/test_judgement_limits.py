@@ -97,6 +97,16 @@ def test_why_a_likely_error_is_not_accused(chance, sturdy, words):
     assert words in verdict.text and verdict.term == ""
 
 
+@pytest.mark.parametrize(
+    ("chance", "mean", "together"), [(0.80, 0.3, True), (0.79, 0.3, False), (0.80, 0.05, False)]
+)
+def test_a_bead_that_uneven_layers_pass_for_is_told_with_them(chance, mean, together):
+    """From four chances in five on, and where both together are surely more than the caliper sees (0.05 mm)."""
+    chances = {"bead_excess": chance, "backlash_y": 0.2}
+    verdict = open_verdict(chances, values(bead_excess=mean), np.full(K, 0.01), sturdy=chance, visible=False)
+    assert ("Bead width or uneven layers spoil the fit most, together by" in verdict.text) == together
+
+
 def reference(*rows: dict[str, float]) -> Reference:
     return Reference(
         labels=tuple(map(str, range(len(rows)))),
