@@ -154,6 +154,7 @@ beads = st.tuples(st.floats(0.2, 0.8), st.floats(1.0, 1.3), st.floats(0.2, 0.75)
 )
 
 
+@pytest.mark.long
 @settings(max_examples=20, deadline=None, derandomize=True, suppress_health_check=[HealthCheck.too_slow])
 @given(x=st.floats(30, 320), y=st.floats(30, 320), z=st.floats(5, 320), bead=beads, quick=st.booleans())
 def test_any_volume_gets_a_set_that_fits_or_a_refusal_naming_the_dimension(x, y, z, bead, quick):

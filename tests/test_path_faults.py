@@ -44,6 +44,7 @@ def test_cut_corners_shorten_both_diagonals_by_twice_the_cut():
     assert abs(off["boss", "step22-x"][0]) < 1e-3
 
 
+@pytest.mark.long
 def test_jitter_adds_the_expected_range_of_the_layers_under_the_jaws():
     """Outside sizes gain E[max] - E[min] of as many normal values, inside sizes lose it; expected by simulation."""
     # Jaws of 3 mm lie on fifteen layers of 0.2 mm.
@@ -64,6 +65,7 @@ def test_flare_widens_what_stands_in_the_lowest_band_by_twice_itself():
     assert off["wall", "wall-left"] == pytest.approx([0.0], abs=1e-3)
 
 
+@pytest.mark.long
 def test_varying_play_is_the_play_on_average_and_nothing_without_it():
     off = change(printers(300, backlash_x=0.2), Roughness(ripple=0.5))
     for feature in ("step14-x", "step8-x"):

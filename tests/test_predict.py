@@ -70,7 +70,12 @@ def test_round_clearance_is_the_gap_of_the_printed_outlines(name, rotation_deg):
     assert clearance(pair, theta) == pytest.approx(geometric_clearance(pair, theta, rotation), abs=0.002)
 
 
-@pytest.mark.parametrize("name", PRINTERS)
+TURNED = [
+    n if n in ("play in x", "leaning", "all") else pytest.param(n, marks=pytest.mark.long) for n in PRINTERS
+]
+
+
+@pytest.mark.parametrize("name", TURNED)
 def test_turning_clearance_is_the_least_over_all_angles(name):
     theta = printer(**PRINTERS[name])
     pair = Pair(peg=8.0, hole=8.4, turns=True)

@@ -63,6 +63,7 @@ def test_expected_ranges_are_the_control_chart_constants(n, tabled):
     assert mean_range(n) == pytest.approx(tabled, abs=5e-4)
 
 
+@pytest.mark.long
 def test_jitter_adds_the_expected_range_of_the_layers_under_the_jaws():
     off = change(fixed("jitter", sd=0.02), terms(2000))
     # 3 mm of jaw over 0.2 mm layers are 15 whole ones and a part; sd of a range 0.75 sigma: standard error 0.0003.
@@ -80,6 +81,7 @@ def test_jitter_adds_the_expected_range_of_the_layers_under_the_jaws():
     assert np.corrcoef(off["comb-x", "stem6"], off["comb-x", "head14"])[0, 1] > 0.99
 
 
+@pytest.mark.long
 def test_rims_of_the_same_print_show_two_layers_only():
     w, rng = walk(), np.random.default_rng(6)
     printers = RoughPrinters(w, terms(2000), fixed("jitter", sd=0.02), rng)

@@ -400,6 +400,7 @@ def test_missing_and_folder(tmp_path):
         list(read_moves(tmp_path))
 
 
+@pytest.mark.long
 @settings(max_examples=400, deadline=None)
 @given(
     st.one_of(

@@ -31,7 +31,7 @@ CASES = [
     pytest.param(45.0, "a4", marks=pytest.mark.long),
     (100.0, "a4"),
     pytest.param(100.0, "letter", marks=pytest.mark.long),
-    (300.0, "letter"),
+    pytest.param(300.0, "letter", marks=pytest.mark.long),
 ]
 
 

@@ -141,6 +141,7 @@ def sets_of(n: int, noise: Noise, mix: str = "priors", seed: int = 31):
     return w, read_sets(w.readings(theta), noise, MACHINE, rng)
 
 
+@pytest.mark.long
 def test_sound_sets_are_left_alone():
     """Stated false alarm: at most 3 % of sets. 1,500 sets, seeded; one sigma of the count is 0.4 %."""
     w, sets = sets_of(1500, NOISES["rounded"])
@@ -148,6 +149,7 @@ def test_sound_sets_are_left_alone():
     assert found.settled.outliers.any(axis=1).mean() <= 0.03
 
 
+@pytest.mark.long
 def test_a_coarse_hand_is_not_taken_for_slips():
     """Readings that scatter twice as much as stated: the print is uneven, no reading is wrong."""
     w, sets = sets_of(400, Noise(name="coarse", text="", scatter=2.0))

@@ -166,6 +166,7 @@ def check_answer(answer: str, expected: str) -> None:
 LINES = drawn(Style(infill=False, decimals=3), ("boss",)).text.split("\n")
 
 
+@pytest.mark.long
 @settings(max_examples=25, deadline=None)
 @given(data=st.data())
 def test_damaged_plates(tmp_path_factory, data):

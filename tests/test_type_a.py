@@ -41,6 +41,7 @@ def test_pooled_repeatability_is_that_of_the_textbook():
     assert s == pytest.approx(np.sqrt((6 * 0.01 + 0.04) / 9))
 
 
+@pytest.mark.long
 def test_repeats_as_stated_are_seldom_doubted():
     """1000 sets of 16 readings: at most 1 % false alarms, plus three standard deviations of that count (1 in 700)."""
     alarms = sum(bool(repeat_notes(repeated(0.02, seed, 4), MACHINE)) for seed in range(1000))
