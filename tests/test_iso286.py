@@ -303,3 +303,17 @@ def test_upper_deviation_of_holes(zone, nominal, upper):
 def test_grades_finer_than_1_are_not_taken_for_others(text):
     with pytest.raises(InputError, match="grades 01 and 0"):
         parse_zone(text)
+
+
+@pytest.mark.parametrize(
+    ("nominal", "text", "low", "high"),
+    [
+        (3.0, "N7", 2.986, 2.996),
+        (3.5, "N7", 3.484, 3.496),
+        (3.5, "P7", 3.480, 3.492),
+        (3.0, "K7", 2.990, 3.000),
+    ],
+)
+def test_delta_begins_above_3_mm(nominal, text, low, high):
+    """ES = -ei + delta; delta = IT7 - IT6 = 4 from over 3 mm on, nothing up to there (from memory of ISO 286-2)."""
+    assert limits(nominal, parse_zone(text)) == pytest.approx((low, high), abs=1e-9)

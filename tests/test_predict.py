@@ -19,6 +19,7 @@ from fitassay.analysis.parts.pairs import (
     predict_pair,
     predict_pairs,
 )
+from fitassay.analysis.parts.size_list import read_part_list
 from fitassay.analysis.parts.sizes import State, nominal_for_size, predict_size, size_contributions
 from fitassay.analysis.terms import INDEX, NAMES, TERMS
 from fitassay.coupons.errors import InputError
@@ -144,6 +145,46 @@ def test_way_up_that_is_not_known_widens():
     assert (unknown.sits.low, unknown.sits.high) == pytest.approx(
         (made[None].sits.low, made[None].sits.high), abs=0.03
     )
+
+
+def test_where_a_square_loop_begins_is_asked():
+    pair = Pair(peg=12.0, hole=12.6, shape="square")
+    theta = printer(backlash_x=0.12, backlash_y=0.2)
+    for known, asked in ((True, ()), (None, ("seam",))):
+        habits = PathHabits(holes_alike=False, own_approach=known)
+        assert predict_pair(pair, state(theta, sd=0.005, habits=habits)).open_questions == asked
+    # Without play it makes no difference.
+    nothing = state(printer(), sd=0.005, habits=PathHabits(holes_alike=False, own_approach=None))
+    assert predict_pair(pair, nothing).open_questions == ()
+
+
+def test_a_list_names_its_pairs_by_peg_and_hole(tmp_path):
+    path = tmp_path / "list.csv"
+    path.write_text(
+        "name,kind,shape,nominal_mm,mate,wanted,turns,rotation_deg,way_up\n"
+        "arm peg,outside,round,8.0,arm hole,,yes,,\narm hole,inside,round,8.2,,0.2,,30,flipped\n"
+        "foot,inside,square,12.4,exact 12.0,,,,same\naxle,outside,round,5.0,exact 5.1,H11/c11,,90,\n",
+        "utf-8",
+    )
+    got = read_part_list(path)
+    (arm, wish), (foot, none), (axle, fit) = got.pairs
+    assert (arm.name, arm.peg, arm.hole, arm.turns, arm.flipped) == (
+        "arm peg in arm hole",
+        8.0,
+        8.2,
+        True,
+        True,
+    )
+    assert arm.rotation == pytest.approx(math.pi / 6) and wish.clearance == 0.2
+    assert (foot.name, foot.peg, foot.hole, foot.shape) == ("foot with an exact part", 12.0, 12.4, "square")
+    assert (foot.exact_peg, foot.exact_hole, foot.rotation, foot.flipped) == (True, False, 0.0, False)
+    assert none.clearance is None and none.fit is None
+    assert (axle.peg, axle.hole, axle.exact_peg, axle.exact_hole) == (5.0, 5.1, False, True)
+    assert axle.rotation == pytest.approx(math.pi / 2) and str(fit.fit) == "H11/c11" and not axle.turns
+    assert [(n, s.side, s.axis) for n, s in got.sizes][:2] == [
+        ("arm peg", "outside", "x"),
+        ("arm peg", "outside", "y"),
+    ]
 
 
 def test_manner_of_over_compensation_is_asked_only_where_it_matters():

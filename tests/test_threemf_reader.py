@@ -68,6 +68,22 @@ def test_units_names_and_places(tmp_path):
     assert second.bounds.tolist() == pytest.approx((np.array([[0, 0, 0], [3, 4, 5]]) + [10, 20, 30]) * 25.4)
 
 
+def test_the_package_says_which_model_it_begins_with(tmp_path):
+    """3MF core 2.1: the start part is the target of the relationship of that type, whatever else is there."""
+    picture = (
+        '<Relationship Id="p" Target="/3D/3dmodel.model" Type="http://schemas.openxmlformats.org/thumbnail"/>'
+    )
+    rels = RELS.replace("/3D/3dmodel.model", "/3D/second.model").replace(
+        "<Relationship ", picture + "<Relationship ", 1
+    )
+    path = tmp_path / "a.3mf"
+    with zipfile.ZipFile(path, "w") as out:
+        out.writestr("_rels/.rels", rels)
+        for name, word in (("3dmodel", "first"), ("second", "second")):
+            out.writestr(f"3D/{name}.model", model(object_xml(1, mesh_xml(), word), '<item objectid="1"/>'))
+    assert [body.name for body in read_bodies(path)] == ["second"]
+
+
 def test_components_are_placed_as_a_general_mesh_library_places_them(tmp_path):
     """trimesh reads the same package; both are compared by volume, bounds and centre of mass."""
     turn = "0 1 0 -1 0 0 0 0 1 7 0 0"
