@@ -167,6 +167,28 @@ def test_round_bores_open_by_their_closure():
         assert grown == pytest.approx(exact, abs=0.002)
 
 
+def test_only_round_openings_close():
+    """A circle does; an oval by a tenth, a hexagon and a window do not."""
+    oval = [(15 + 4.4 * math.cos(a), 10 + 4 * math.sin(a)) for a in np.linspace(0, 2 * np.pi, 97)[:-1]]
+    hexagon = [(15 + 4 * math.cos(a), 10 + 4 * math.sin(a)) for a in np.linspace(0, 2 * np.pi, 7)[:-1]]
+    circle = [(15 + 4 * math.cos(a), 10 + 4 * math.sin(a)) for a in np.linspace(0, 2 * np.pi, 97)[:-1]]
+    window = [(11, 6), (19, 6), (19, 14), (11, 14)]
+    for ring, closes in ((circle, True), (oval, False), (hexagon, False), (window, False)):
+        part = part_of(box(0, 0, 30, 20, 0, 8) - prism([ring], 10, -1))
+        done = correct(part, printer(bore_closure=0.3), W, H)
+        assert (done.bores > 0) == closes
+        assert (np.abs(done.displacement[:, :2]).max() > 0.01) == closes
+
+
+def test_a_bore_is_never_opened_by_more_than_a_quarter():
+    """Of 1 mm, closing by 0.4 x 3 / 1 mm, the formula would draw 1.3 mm and more."""
+    part = part_of(box(0, 0, 30, 20, 0, 8) - post(1, 15, 10, -1, 9))
+    moved = correct(part, printer(bore_closure=0.4), W, H).part
+    r = np.linalg.norm(moved.vertices[:, :2] - [15, 10], axis=1)
+    drawn = 2 * r[r < 2].mean() * math.sin(math.pi / 96) / (math.pi / 96)
+    assert drawn == pytest.approx(1.25, abs=1e-3)
+
+
 def test_closing_goes_with_the_bore_that_is_drawn():
     """D' prints as D' - 2p - e - k 3 / D' (derived here): with p and e large D' is no longer D."""
     p, e, k, d = 0.2, 0.1, 0.3, 3.0
