@@ -8,6 +8,7 @@ from pathlib import Path
 import pytest
 
 from tests.fit_case import run_json
+from tests.own_starts import ABSOLUTE, END
 from tests.test_cli import run
 
 
@@ -83,3 +84,20 @@ def test_a_belt_tightened_shows_in_the_comparison(case):
     assert got["misfit_mm"]["after"] < got["misfit_mm"]["before"]
     assert {"backlash_x", "backlash_y", "scale_x", "scale_y"}.isdisjoint(got["terms"])
     assert "play of belt a" in words("compare", case)
+
+
+def test_a_sliced_file_is_read_for_the_belts(tmp_path):
+    case = str(tmp_path / "orrery")
+    assert run("init", case, "--yes", "--kinematics", "crossed-belts")[0] == 0
+    assert run("make", case, "--family", "comb-a")[0] == 0
+    start, end = tmp_path / "start.txt", tmp_path / "end.txt"
+    start.write_text(ABSOLUTE, "utf-8")
+    end.write_text(END, "utf-8")
+    code, _, err = run("path", case, "--start", str(start), "--end", str(end), "--yes")
+    assert code == 0, err
+    (plate,) = (Path(case) / "prints" / "01").glob("*.gcode")
+    traced = run_json("trace", case, str(plate))
+    gains = {f["feature"]: f["backlash_gain"] for f in traced["features"] if f["coupon"] == "comb-a"}
+    # Along its diagonal a belt's play counts by 1 / sqrt 2, more where the path comes back, less where it goes on.
+    assert gains["stem6"] == pytest.approx({"a": 0.5**0.5, "b": 0.0}, abs=0.01)
+    assert gains["head10"] == pytest.approx({"a": -(0.5**0.5), "b": 0.0}, abs=0.01)

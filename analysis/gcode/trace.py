@@ -31,7 +31,7 @@ from fitassay.analysis.terms import PLAYS, TERMS
 from fitassay.coupons.errors import InputError
 from fitassay.coupons.export.stl import read_coupon
 from fitassay.coupons.feature import Manifest
-from fitassay.coupons.machine import Machine
+from fitassay.coupons.machine import Kinematics, Machine
 from fitassay.coupons.sections import Slicer
 
 RAISED_LAYERS = 1.5
@@ -110,7 +110,7 @@ def trace_templates(
     slicers, loops = _paths(found, offset or 0.0)
     turned = replace(manifest, coupons=tuple(p.coupon for p in found.values()), line_width_mm=used)
     walk = SetWalk(turned, slicers, loops)
-    features = _features(walk, SetWalk(turned, slicers), found, bands)
+    features = _features(walk, SetWalk(turned, slicers), found, bands, machine.kinematics)
     total, walls, pieces = filament_of(reading.strokes, places)
     trace = Trace(
         file=name,
@@ -211,10 +211,13 @@ def _features(
     ideal: SetWalk,
     found: dict[str, CouponPaths],
     bands: dict[str, dict[float, list[LoopMap]]],
+    kinematics: Kinematics,
 ) -> tuple[TracedFeature, ...]:
     """Each feature along the real path, beside the ideal one."""
     width = walk.manifest.line_width_mm
-    real_gains, ideal_gains = _play_gains(walk), _play_gains(ideal)
+    axes: tuple[str, str] = ("a", "b") if kinematics == "crossed-belts" else ("x", "y")
+    plays = PLAYS[2:] if kinematics == "crossed-belts" else PLAYS[:2]
+    real_gains, ideal_gains = _play_gains(walk, plays), _play_gains(ideal, plays)
     features = []
     for i, (key, _) in enumerate(walk.keys):
         paths, feature = found[key], walk.features[i]
@@ -229,6 +232,7 @@ def _features(
                 offset_mm=float(np.mean(offsets)) + width / 2,
                 ideal_gains=(float(ideal_gains[i, 0]), float(ideal_gains[i, 1])),
                 gains=(float(real_gains[i, 0]), float(real_gains[i, 1])),
+                axes=axes,
                 seam=bool(seams_on(paths, feature)),
                 traced=z in paths.complete,
             )
@@ -236,9 +240,9 @@ def _features(
     return tuple(features)
 
 
-def _play_gains(walk: SetWalk) -> np.ndarray:
-    """d reading / d backlash in x and y, ndarray (features, 2), for a play as printers have it."""
+def _play_gains(walk: SetWalk, plays: tuple[int, ...]) -> np.ndarray:
+    """d reading / d play of two axes or belts, ndarray (features, 2), for a play as printers have it."""
     theta = np.zeros((3, len(TERMS)))
-    theta[1, PLAYS[0]] = theta[2, PLAYS[1]] = USUAL_PLAY_MM
+    theta[1, plays[0]] = theta[2, plays[1]] = USUAL_PLAY_MM
     values = walk.readings(theta)
     return ((values[1:] - values[0]) / USUAL_PLAY_MM).T

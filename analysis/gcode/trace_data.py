@@ -62,7 +62,9 @@ class TracedFeature:
     offset_mm : float [mm]
         How far the path stands outward of its ideal place, mean of both contacts; NaN where not seen.
     ideal_gains, gains : tuple of two float
-        d reading / d backlash in x and in y, along the ideal path and along the file's.
+        d reading / d play of either of `axes`, along the ideal path and along the file's.
+    axes : tuple of two str
+        x and y; where crossed belts move both, belts a and b.
     seam : bool
         True where a seam lies under a jaw.
     traced : bool
@@ -76,6 +78,7 @@ class TracedFeature:
     gains: tuple[float, float]
     seam: bool
     traced: bool
+    axes: tuple[str, str] = ("x", "y")
 
     @property
     def changed(self) -> bool:

@@ -72,8 +72,8 @@ def trace_json(trace: Trace) -> dict[str, Any]:
                 "feature": f.feature.id,
                 "direction_deg": f.feature.direction_deg,
                 "offset_mm": _number(f.offset_mm),
-                "backlash_gain": {"x": f.gains[0], "y": f.gains[1]},
-                "ideal_backlash_gain": {"x": f.ideal_gains[0], "y": f.ideal_gains[1]},
+                "backlash_gain": dict(zip(f.axes, f.gains, strict=True)),
+                "ideal_backlash_gain": dict(zip(f.axes, f.ideal_gains, strict=True)),
                 "seam_under_jaw": f.seam,
                 "traced": f.traced,
             }

@@ -132,8 +132,9 @@ def _feature_row(traced: TracedFeature) -> tuple[str, ...]:
     if np.isfinite(traced.offset_mm):
         offset = f"{rounding.fixed(traced.offset_mm, 3, signed=True)} mm"
     remarks = ["seam under a jaw"] if traced.seam else []
-    for axis, ideal, here in zip("xy", traced.ideal_gains, traced.gains, strict=True):
+    for axis, ideal, here in zip(traced.axes, traced.ideal_gains, traced.gains, strict=True):
         if abs(here - ideal) > 0.05:
             fixed = [rounding.fixed(g, 2, signed=True) for g in (here, ideal)]
-            remarks.append(f"counts backlash in {axis} {fixed[0]} times, ideally {fixed[1]}")
+            what = f"backlash in {axis}" if axis in "xy" else f"play of belt {axis}"
+            remarks.append(f"counts {what} {fixed[0]} times, ideally {fixed[1]}")
     return f"{traced.coupon} {traced.feature.id}", offset, "; ".join(remarks)

@@ -27,9 +27,15 @@ def trace_section(trace: Trace) -> Section:
         ),
         sentences=(*_figures(trace), *trace.warnings),
         pictures=_pictures(trace),
-        heads=("Feature", "path stands outward", "gain to backlash x, y: ideal", "in this file", "remark"),
+        heads=("Feature", "path stands outward", f"gain to {_plays(trace)}: ideal", "in this file", "remark"),
         rows=tuple(_row(f) for f in trace.features if f.traced and (f.changed or f.seam)),
     )
+
+
+def _plays(trace: Trace) -> str:
+    """What the gains are to."""
+    belts = bool(trace.features) and trace.features[0].axes == ("a", "b")
+    return "play of belts a, b" if belts else "backlash x, y"
 
 
 def _figures(trace: Trace) -> list[str]:
