@@ -25,6 +25,7 @@ def show_standing(path: str) -> None:
     say(f"{clean(machine.name)}: {count(len(place.prints()), 'print')}.")
     if not place.prints():
         say(f"Next: fitassay make {name}")
+        say(f"Or, in ten minutes and without a caliper: fitassay path {name} --card --like FILE")
         return
     for target in place.prints():
         read, features = _progress(target)

@@ -58,13 +58,15 @@ def reading_minutes(feature: Feature) -> float:
 def worth_reading(walk: SetWalk, gains: np.ndarray) -> tuple[int, ...]:
     """Columns of the walk that there is any sense in reading.
 
-    Where pegs are tried by hand there is nothing to read; a rim that sees the printer as the deep reading does would
-    only be a repeat.
+    Where pegs are tried by hand, and of rows that are read by eye, there is nothing to read; a rim that sees the
+    printer as the deep reading does would only be a repeat.
     """
     where = {key: i for i, key in enumerate(walk.keys)}
     found = []
     for coupon in walk.manifest.coupons:
         for feature in coupon.features:
+            if feature.by_eye:
+                continue
             i = where[coupon.id, feature.id]
             if coupon.family == LADDER and feature.kind == "inside":
                 continue

@@ -35,6 +35,11 @@ STORY = (
     "caliper good to 0.02 mm."
 )
 
+CARD_STORY = (
+    "The arms of an orrery turn on printed pegs, and on this made-up 100 mm machine they rattle one way and jam the "
+    "other. Two days of turning the backlash up and down have not helped. The card takes ten minutes, and no caliper."
+)
+
 # The made-up machine's errors (mm, rad, fractions): a loose y belt above all, and a little of everything else.
 ERRORS = {
     "backlash_y": 0.26,
@@ -64,8 +69,9 @@ PEG, HOLE = 6.0, 6.2
     default=None,
     help="Open the report in the browser; done at a terminal unless told otherwise.",
 )
+@click.option("--card", is_flag=True, help="Ten minutes, no caliper: the reversal card, before and after.")
 @json_option
-def command(folder: Path | None, open_report: bool | None, as_json: bool) -> None:
+def command(folder: Path | None, open_report: bool | None, card: bool, as_json: bool) -> None:
     """Show the whole job on a made-up printer: coupons, virtual readings, verdict and report.
 
     Writes a case into FOLDER (orrery, or the next free name) that the other commands can go on with. Nothing
@@ -74,6 +80,9 @@ def command(folder: Path | None, open_report: bool | None, as_json: bool) -> Non
     case = Case(path=_free(folder))
     machine = Machine(name=NAME)
     tell = (lambda text="": None) if as_json else say
+    if card:
+        _card(case, machine, as_json)
+        return
     tell(STORY)
     tell()
     first = virtual_print(case, machine, ERRORS, SEED)
@@ -102,6 +111,26 @@ def command(folder: Path | None, open_report: bool | None, as_json: bool) -> Non
         import webbrowser
 
         webbrowser.open(first.target.report_path.resolve().as_uri())
+
+
+def _card(case: Case, machine: Machine, as_json: bool) -> None:
+    """The reversal card in place of coupons and caliper."""
+    from fitassay.card_demo import card_data, card_lines, card_twice
+
+    with working("Printing and reading two cards virtually"):
+        cards = card_twice(case, machine, ERRORS, SEED)
+    if as_json:
+        answer(card_data(case, ERRORS, cards))
+        return
+    say(CARD_STORY)
+    say()
+    for line in card_lines(*cards):
+        say(line)
+    place = typed(case.path)
+    say()
+    say(f"Sheet: {cards[0].target.sheet_path}; report: {cards[0].target.report_path}")
+    say(f"What is still worth printing: fitassay next {place}")
+    say("On your own printer: fitassay init NAME, then fitassay path NAME --card --like FILE")
 
 
 @dataclass(frozen=True, kw_only=True)

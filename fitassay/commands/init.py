@@ -112,6 +112,7 @@ def command(
         return
     say(f"Wrote {place.machine_path}: {_summary(machine)}.")
     say(f"Look it over, then: fitassay make {typed(case)}")
+    say(f"Or first, in ten minutes and without a caliper: fitassay path {typed(case)} --card --like FILE")
 
 
 def _asked(place: Case, folder_name: str, given: Answers) -> Machine:

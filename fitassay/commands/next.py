@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from fitassay.card_hint import card_hint
 from fitassay.case import Case, Print
 from fitassay.options import Number, carry_option, case_argument, json_option, print_option
 from fitassay.terminal import answer, say, table, typed, working
@@ -44,6 +45,10 @@ def command(
     first reading too.
     """
     place = Case.open(case)
+    hint = card_hint(place) if number is None else ""
+    if not place.prints():
+        _only_hint(hint, as_json)
+        return
     target = place.print(number)
     with working("Working out what would tell most"):
         from fitassay.inputs import read_inputs
@@ -56,22 +61,34 @@ def command(
         outlook = look_ahead(walk, machine, diagnosis, readings, known, inputs.offers)
         enough = few_enough(walk, readings, machine, wanted, known) if wanted is not None else None
     if as_json:
-        answer(_as_json(target, diagnosis, outlook, enough))
+        answer({**_as_json(target, diagnosis, outlook, enough), "card_first": bool(hint)})
         return
-    _tell(case, number, diagnosis, outlook, top)
+    _tell(case, number, diagnosis, outlook, top, hint)
     _tell_evidence(case, inputs, outlook, top)
     if enough is not None:
         say()
         say(_enough_words(enough))
 
 
-def _tell(case: str, number: str | None, diagnosis: Diagnosis | None, outlook: Outlook, top: int) -> None:
+def _only_hint(hint: str, as_json: bool) -> None:
+    """Nothing has been made yet."""
+    if as_json:
+        answer({"schema": 1, "print": None, "verdict": None, "card_first": True})
+        return
+    say(hint)
+
+
+def _tell(
+    case: str, number: str | None, diagnosis: Diagnosis | None, outlook: Outlook, top: int, hint: str
+) -> None:
     from fitassay.analysis.rounding import share
     from fitassay.labels import sentence, term_label
 
     suffix = f" --print {number}" if number else ""
     if diagnosis is None:
         say("Nothing has been read yet.")
+        if hint:
+            say(hint)
     else:
         say(sentence(diagnosis.verdict.text))
     if not outlook.about:

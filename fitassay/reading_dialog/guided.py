@@ -9,6 +9,7 @@ from fitassay.analysis.diagnosis.sequential import IN_A_ROW, Guide, Step, sure_e
 from fitassay.analysis.diagnosis.verdict import DOMINANT
 from fitassay.analysis.readings.file import Reading, read_readings
 from fitassay.analysis.rounding import fixed, probability, reading
+from fitassay.card_hint import card_hint
 from fitassay.case import Print
 from fitassay.inputs import Inputs, read_inputs
 from fitassay.labels import sentence, term_label
@@ -58,6 +59,8 @@ class GuidedEntry:
             # Rows read by eye are few, and all of them count.
             sitting.features(sitting.start(None))
             return
+        if hint := card_hint(self.inputs.target.case):
+            say(hint)
         say("The most telling reading comes first; you are told when the verdict is safe.")
         step = self._step(sitting)
         coupon, back, told = "", -1, False
