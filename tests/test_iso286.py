@@ -253,6 +253,20 @@ def test_every_shaft_deviation_is_the_standards(letter):
         assert um((low if value >= 0 and letter in "kmnp" else high) - end) == value
 
 
+# es of a, b and c up to 3, 6, 10, 18, 30, 40, 50, 65, 80, 100 and 120 mm, from memory.
+LOOSEST_UM = {
+    "a": (-270, -270, -280, -290, -300, -310, -320, -340, -360, -380, -410),
+    "b": (-140, -140, -150, -150, -160, -170, -180, -190, -200, -220, -240),
+    "c": (-60, -70, -80, -95, -110, -120, -130, -140, -150, -170, -180),
+}
+
+
+@pytest.mark.parametrize("letter", LOOSEST_UM)
+def test_every_deviation_of_the_loosest_shafts(letter):
+    for end, value in zip(FINER_UM["r"], LOOSEST_UM[letter], strict=True):
+        assert um(limits(end, Zone(letter=letter, grade=11))[1] - end) == value
+
+
 @pytest.mark.parametrize("letter", FINER_UM)
 def test_every_deviation_of_the_finer_ranges(letter):
     for end, value in FINER_UM[letter].items():

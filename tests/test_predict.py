@@ -147,6 +147,15 @@ def test_way_up_that_is_not_known_widens():
     )
 
 
+@pytest.mark.parametrize(("play", "asked"), [(0.021, ("seam",)), (0.019, ())])
+def test_what_makes_two_hundredths_of_difference_is_asked(play, asked):
+    """A flank reached from the contrary side stands off by the whole play, the clearance with it."""
+    pair = Pair(peg=12.0, hole=12.6, shape="square")
+    habits = PathHabits(holes_alike=False, own_approach=None)
+    theta = printer(backlash_x=play, backlash_y=play)
+    assert predict_pair(pair, state(theta, sd=1e-5, habits=habits)).open_questions == asked
+
+
 def test_where_a_square_loop_begins_is_asked():
     pair = Pair(peg=12.0, hole=12.6, shape="square")
     theta = printer(backlash_x=0.12, backlash_y=0.2)
