@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from types import SimpleNamespace
+
 import numpy as np
 import pytest
 from scipy.stats import chi2, norm
 
 from fitassay.analysis.estimation.excess_variance import disagreement
 from fitassay.analysis.estimation.marginal import Model
+from fitassay.analysis.estimation.outlier_causes import name_outliers
 from fitassay.analysis.estimation.outliers import (
     find_outliers,
     most_outliers,
@@ -134,3 +137,18 @@ def test_what_a_printer_error_may_be_is_no_scatter():
     found = disagreement(model, 2.0 + rest)
     assert found.dof == pytest.approx(11, abs=0.01)
     assert found.p_value > 0.2 and found.excess == 0.0
+
+
+@pytest.mark.parametrize(("value", "likely"), [(15.07, 14.07), (15.08, None), (12.93, 13.93), (12.92, None)])
+def test_what_was_meant_lies_within_three_and_a_half_of_its_uncertainty(value, likely):
+    """14.00 expected with 0.02: hypot(3.5 x 0.02, 0.02) = 0.0728 from there, a millimetre put right."""
+    fit = SimpleNamespace(
+        observations=SimpleNamespace(y=np.array([value, 8.0]), keys=(("boss", "a"), ("boss", "b"))),
+        residual=np.array([value - 14.0, 0.0]),
+        residual_sd=np.array([U, U]),
+        outliers=np.array([True, False]),
+    )
+    (found,) = name_outliers(fit)  # type: ignore[arg-type]
+    assert (found.coupon, found.feature, found.reading_mm) == ("boss", "a", value)
+    assert found.expected_mm == pytest.approx(14.0)
+    assert found.likely_mm == (None if likely is None else pytest.approx(likely))
