@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from functools import cache
 
 from fitassay.coupons.draft import Draft, Slab
@@ -49,9 +50,18 @@ JOBS = {
     **{name: Job(machine=m) for name, m in MACHINES.items()},
     "quick": Job(machine=MACHINES["default"], quick=True),
     "prism": Job(machine=MACHINES["default"], wall="prism"),
+    **{
+        f"belts {name}": Job(machine=replace(MACHINES[name], kinematics="crossed-belts"))
+        for name in ("default", "small", "fine", "coarse")
+    },
 }
 # Every family on the default machine, and every machine with the families whose drawing depends on it.
-SHORT = {"quick": ("reversal-comb",), "prism": ("single-wall",), "narrow": ("reversal-comb",)}
+SHORT = {
+    "quick": ("reversal-comb",),
+    "prism": ("single-wall",),
+    "narrow": ("reversal-comb",),
+    **{job: ("reversal-comb",) for job in JOBS if job.startswith("belts")},
+}
 """Orders that only these families draw differently."""
 CASES = [(family, job) for family in FAMILIES for job in JOBS if family in SHORT.get(job, FAMILIES)]
 

@@ -9,14 +9,15 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, replace
 
-from shapely import affinity
+import numpy as np
+import shapely
 
 from fitassay.coupons.draft import Draft, across, engrave, standing
 from fitassay.coupons.family import Family
 from fitassay.coupons.feature import Feature, Kind
 from fitassay.coupons.job import Job
 from fitassay.coupons.mark import Mark, ink_height, least_width, make_arrow, make_mark
-from fitassay.coupons.shapes import Outline, Ring, quarter_turn, region, rounded, snap
+from fitassay.coupons.shapes import GRID_MM, Outline, Ring, quarter_turn, region, rounded, snap
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -182,15 +183,17 @@ def _turned(job: Job, belt: str) -> Draft:
     """The comb along a diagonal: the one along x, turned as a whole, its arrow still to +x."""
     notes: tuple[str, ...] = ()
     shape = comb(job, full=not job.quick)
-    outline = _diagonal(region(rounded(shape.ring, shape.radii)), belt)
-    if not job.quick and not _within(outline, job.room):
+    if not job.quick and not _within(_turned_outline(shape, belt), job.room):
         shape = comb(job, full=False)
-        outline = _diagonal(region(rounded(shape.ring, shape.radii)), belt)
         notes = ("reversal-comb: no room along the diagonals for the second mushroom and the plain slot",)
     height = job.plate_height
-    x0, y0, x1, y1 = outline.bounds
+    x0, y0, x1, y1 = _turned_outline(shape, belt).bounds
     job.fit("the comb along a diagonal", (x1 - x0, y1 - y0, height))
-    slabs = engrave(job, standing(job, outline, height), _diagonal(_strokes(job, shape, belt), belt))
+    lying = standing(job, region(rounded(shape.ring, shape.radii)), height)
+    slabs = [
+        replace(slab, outline=_diagonal(slab.outline, belt))
+        for slab in engrave(job, lying, _strokes(job, shape, belt))
+    ]
     z = job.mid_layer(job.band_start, height)
     features = tuple(_turned_feature(job, span, belt, shape.width, z) for span in shape.spans)
     return Draft(id=f"comb-{belt}", slabs=tuple(slabs), features=features, notes=notes)
@@ -201,9 +204,23 @@ def _within(outline: Outline, room: tuple[float, float, float]) -> bool:
     return x1 - x0 <= room[0] and y1 - y0 <= room[1]
 
 
+def _turned_outline(shape: Comb, belt: str) -> Outline:
+    return _diagonal(region(rounded(shape.ring, shape.radii)), belt)
+
+
 def _diagonal(drawn: Outline, belt: str) -> Outline:
-    """What was drawn along x, turned about the origin."""
-    return snap(affinity.rotate(drawn, TURNS_DEG[belt], origin=(0.0, 0.0)))
+    """What was drawn along x, turned about the origin.
+
+    Points on one line along or across the row stay exactly on one line, which rounding x and y apart would break:
+    their places along and across it are rounded before they are turned.
+    """
+    side = 1.0 if belt == "a" else -1.0
+
+    def turned(points: np.ndarray) -> np.ndarray:
+        u, v = (np.round(points * math.sqrt(0.5) / GRID_MM) * GRID_MM).T
+        return np.column_stack([u - side * v, side * u + v])
+
+    return snap(shapely.transform(drawn, turned))
 
 
 def _turned_feature(job: Job, span: Span, belt: str, width: float, z: float) -> Feature:
