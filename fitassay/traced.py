@@ -5,9 +5,11 @@ from __future__ import annotations
 import hashlib
 import json
 import os
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
+
+import numpy as np
 
 from fitassay.case import Print
 from fitassay.coupons.errors import InputError
@@ -17,6 +19,7 @@ from fitassay.own_paths import forget_unless_ours
 from fitassay.terminal import json_text
 
 if TYPE_CHECKING:
+    from fitassay.analysis.chain.sensitivities import SetWalk
     from fitassay.analysis.gcode.trace_data import Trace
     from fitassay.analysis.notes import Note
 
@@ -30,7 +33,9 @@ def trace_path(target: Print) -> Path:
     return target.folder / "trace.json"
 
 
-def trace_print(target: Print, machine: Machine, files: Path | Sequence[Path]) -> Trace:
+def trace_print(
+    target: Print, machine: Machine, files: Path | Sequence[Path], choice: Mapping[str, int] | None = None
+) -> Trace:
     """Trace sliced files against a print's coupons and remember them in the print's folder.
 
     Files remembered from before that hold further coupons (another plate) stay remembered.
@@ -38,6 +43,8 @@ def trace_print(target: Print, machine: Machine, files: Path | Sequence[Path]) -
     Parameters
     ----------
     files : Path or sequence of Path
+    choice : mapping of str to int, optional
+        Which of several copies of a coupon is read; remembered too.
 
     Returns
     -------
@@ -51,9 +58,10 @@ def trace_print(target: Print, machine: Machine, files: Path | Sequence[Path]) -
     """
     from fitassay.analysis.gcode.trace_json import trace_json
 
-    trace = read_trace(target, machine, files)
+    choice = dict(choice or {})
+    trace = read_trace(target, machine, files, choice)
     now = [
-        {"path": str(f.resolve()), "sha256": _digest(f), "coupons": list(trace.found)}
+        {"path": str(f.resolve()), "sha256": _digest(f), "coupons": list(trace.found), "copies": choice}
         for f in _as_list(files)
     ]
     paths = {source["path"] for source in now}
@@ -67,13 +75,57 @@ def trace_print(target: Print, machine: Machine, files: Path | Sequence[Path]) -
     return trace
 
 
-def read_trace(target: Print, machine: Machine, files: Path | Sequence[Path]) -> Trace:
-    """Trace sliced files against a print's coupons."""
+def read_trace(
+    target: Print, machine: Machine, files: Path | Sequence[Path], choice: Mapping[str, int] | None = None
+) -> Trace:
+    """Trace sliced files against a print's coupons.
+
+    Raises
+    ------
+    InputError
+        A file cannot be read for certain, holds none of the coupons, or a copy is chosen of one that is not there.
+    """
     from fitassay.analysis.gcode.plates import merged
     from fitassay.analysis.gcode.trace import trace_file
 
     manifest = target.manifest()
-    return merged([trace_file(f, manifest, target.folder, machine) for f in _as_list(files)], manifest)
+    choice = choice or {}
+    traces = [trace_file(f, manifest, target.folder, machine, choice=choice) for f in _as_list(files)]
+    for key in choice:
+        if not any(key in trace.found for trace in traces):
+            raise InputError(f"coupon {key} is not in the sliced files; leave it out", "--copy")
+    return merged(traces, manifest)
+
+
+def print_files(
+    target: Print, machine: Machine, files: Sequence[Path], theta: np.ndarray
+) -> tuple[SetWalk, np.ndarray, np.ndarray]:
+    """A virtual print of sliced files.
+
+    Returns
+    -------
+    walk : SetWalk
+        Of the coupons in the files.
+    printer : ndarray (terms,)
+        The errors with the files' own path offset.
+    exact : ndarray (features,) [mm]
+        What a perfect caliper reads of the files' moves.
+    """
+    from fitassay.analysis.gcode.plates import merged
+    from fitassay.analysis.gcode.printed_moves import printed_readings
+    from fitassay.analysis.gcode.trace import trace_file
+    from fitassay.analysis.gcode.traced_print import print_traced
+
+    manifest = target.manifest()
+    traces = [trace_file(f, manifest, target.folder, machine) for f in files]
+    together = merged(traces, manifest)
+    exact = printed_readings(list(zip(files, traces, strict=True)), together, machine, theta)
+    for key, feature, value in zip(together.walk.keys, together.walk.features, exact, strict=True):
+        if not np.isfinite(value) and not feature.optional:
+            raise InputError(
+                f"nothing is printed where {key[1]} of coupon {key[0]} is measured; slice it again"
+            )
+    return together.walk, print_traced(together, theta), exact
 
 
 def _as_list(files: Path | Sequence[Path]) -> list[Path]:
@@ -90,10 +142,11 @@ def _sources(target: Print) -> list[dict]:
                 "path": str(s["path"]),
                 "sha256": str(s["sha256"]),
                 "coupons": [str(c) for c in s["coupons"]],
+                "copies": {str(k): int(n) for k, n in s.get("copies", {}).items()},
             }
             for s in sources
         }
-    except (ValueError, KeyError, TypeError, RecursionError):
+    except (ValueError, KeyError, TypeError, AttributeError, OverflowError, RecursionError):
         return []
     return list(found.values()) if len(found) <= MOST_FILES else []
 
@@ -123,6 +176,7 @@ def remembered(target: Print, machine: Machine) -> tuple[Trace | None, tuple[Not
     if not sources:
         return None, (Note("trace-unreadable", {"path": str(path)}),)
     good: list[Path] = []
+    choice: dict[str, int] = {}
     notes = []
     for source in sources:
         file = Path(source["path"])
@@ -133,9 +187,10 @@ def remembered(target: Print, machine: Machine) -> tuple[Trace | None, tuple[Not
             continue
         if same:
             good.append(file)
+            choice |= source["copies"]
         else:
             notes.append(Note("file-changed", {"path": str(file)}))
-    return read_trace(target, machine, good) if good else None, tuple(notes)
+    return read_trace(target, machine, good, choice) if good else None, tuple(notes)
 
 
 def _digest(file: Path) -> str:

@@ -214,16 +214,14 @@ def simulate_print(
     from fitassay.analysis.readings.file import COLUMNS, reference_id
     from fitassay.analysis.readings.table import csv_line
 
-    theta = theta_of(dict(errors), machine.kinematics)
+    theta, exact = theta_of(dict(errors), machine.kinematics), None
     if not files:
         walk = SetWalk.open(target.manifest(), target.folder)
         printer = theta
     else:
-        from fitassay.analysis.gcode.traced_print import print_traced
-        from fitassay.traced import read_trace
+        from fitassay.traced import print_files
 
-        trace = read_trace(target, machine, files)
-        walk, printer = trace.walk, print_traced(trace, theta)
+        walk, printer, exact = print_files(target, machine, files, theta)
     readings = simulate(
         walk,
         printer,
@@ -233,6 +231,7 @@ def simulate_print(
         repeats=repeats,
         references={reference_id(kind, size): size for kind, size in references},
         rims=rims,
+        exact=exact,
     )
     if weighed:
         readings += _weighed(target, machine, theta, files, seed)

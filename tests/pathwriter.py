@@ -93,6 +93,8 @@ class Style:
     purge_z: float = 0.25
     tower: float = 0.0
     other_part: bool = False
+    look_alike: bool = False
+    off: tuple[tuple[str, float], ...] = ()
     twice: tuple[str, ...] = ()
     cut_at_z: float | None = None
     number_gap: bool = False
@@ -123,6 +125,7 @@ class Pen:
         self.told = np.zeros(3)
         self.fed = 0.0
         self.number = 0
+        self.speed = style.speed
 
     def line(self, *words: str, comment: str = "") -> None:
         style = self.style
@@ -184,6 +187,7 @@ class Pen:
     def retract(self, length: float) -> None:
         if self.style.retract:
             self.line("G1", self._feed(length), f"F{2400 / self.unit:g}")
+            self.line("G1", f"F{self.speed * 60 / self.unit:g}")
 
     def draw(self, x: float, y: float, per_mm: float, z: float | None = None) -> None:
         point = np.array([x, y, self.at[2] if z is None else z])
@@ -211,7 +215,10 @@ class Pen:
 
 @dataclass(frozen=True)
 class Drawn:
-    """What the writer did, for the tests to compare with."""
+    """What the writer did, for the tests to compare with.
+
+    Seams are where outer walls begin by coupon and height, joints where their further strokes do.
+    """
 
     text: str
     seams: dict[tuple[str, float], list[np.ndarray]] = field(default_factory=dict)
@@ -228,7 +235,11 @@ def write(coupons: list[tuple[Coupon, Solid]], style: Style, seed: int = 0) -> D
     _raft(pen, parts, style)
     groups = [[p] for p in parts] if style.one_by_one else [parts]
     for group in groups:
-        top = max([p.coupon.size_mm[2] for p in group] + ([12.0] if style.other_part else []) + [style.tower])
+        top = max(
+            [p.coupon.size_mm[2] for p in group]
+            + ([12.0] if style.other_part or style.look_alike else [])
+            + [style.tower]
+        )
         top = top if style.cut_at_z is None else style.cut_at_z
         z, k, later = 0.0, 0, list(style.late_words)
         while z < top - 1e-6:
@@ -243,6 +254,7 @@ def write(coupons: list[tuple[Coupon, Solid]], style: Style, seed: int = 0) -> D
                 "G1", *pen._words(np.array([*pen.at[:2], z + style.raft * style.layer])), "F600", comment="up"
             )
             pen.at[2] = z + style.raft * style.layer
+            pen.speed = style.speed
             pen.line(f"F{style.speed * 60 / pen.unit:g}")
             if k == 0 and style.skirt:
                 _skirt(pen, group, style, h)
@@ -369,12 +381,15 @@ class _Part:
 
     def _compensated(self, shape):
         style = self.style
-        solid = shapely.Polygon(shape.exterior).buffer(style.offset, join_style="mitre", mitre_limit=6)
+        extra = dict(style.off).get(self.coupon.id, 0.0)
+        solid = shapely.Polygon(shape.exterior).buffer(
+            style.offset + extra, join_style="mitre", mitre_limit=6
+        )
         holes = []
         for ring in shape.interiors:
             hole = shapely.Polygon(ring)
             round_ = len(ring.coords) > 24 and abs(hole.area * 4 * np.pi / hole.length**2 - 1) < 0.01
-            by = style.offset + style.hole_offset + (style.bore_offset if round_ else 0.0)
+            by = style.offset + extra + style.hole_offset + (style.bore_offset if round_ else 0.0)
             holes.append(hole.buffer(-by, join_style="mitre", mitre_limit=6))
         return solid.difference(shapely.unary_union(holes)) if holes else solid
 
@@ -421,8 +436,8 @@ def _layer(pen, part, middle, h, k, style, rng, seams) -> None:
     depths = sorted({d for d, _ in loops}, reverse=not style.outer_first)
     for depth in depths:
         if style.inner_speed and not part.coupon.single_wall:
-            speed = style.inner_speed if depth else style.speed
-            pen.line("G1", f"F{speed * 60 / pen.unit:g}")
+            pen.speed = style.inner_speed if depth else style.speed
+            pen.line("G1", f"F{pen.speed * 60 / pen.unit:g}")
         for d, points in loops:
             if d != depth:
                 continue
@@ -613,6 +628,9 @@ def _extras(pen: Pen, style: Style, middle: float, h: float) -> None:
         shapes.append(shapely.box(150, 150, 158, 158))
     if style.other_part and middle < 12:
         shapes.append(shapely.box(150, 10, 180, 30).difference(shapely.box(160, 15, 170, 25)))
+    if style.look_alike and middle < 12:
+        # Foot of the stepped boss, all the way up.
+        shapes.append(shapely.box(150, 40, 172, 62))
     for shape in shapes:
         for depth in (0.5, 1.5):
             wall = shape.buffer(-style.width * depth, join_style="mitre")

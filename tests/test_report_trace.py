@@ -62,7 +62,7 @@ def test_one_drawing_a_coupon_with_all_its_seams(traced: tuple[Path, Trace]) -> 
     names = [f.text_content().split("Coupon ")[1].split()[0] for f in figures]
     assert names == list(trace.found)
     for figure, paths in zip(figures, trace.found.values(), strict=True):
-        seams = figure.xpath(".//*[local-name()='circle']")
+        seams = figure.xpath(".//*[starts-with(@id, 'plan-')]/*[@class='seam-mark']")
         assert 1 <= len(seams) <= len(paths.outer)
-        assert figure.xpath(".//*[local-name()='path'][@class='walked']/@d")[0].count("Z") == len(seams)
+        assert figure.xpath(".//*[local-name()='path'][@class='path']/@d")[0].count("Z") == len(seams)
     assert "plate <1>.txt" in tree.text_content()

@@ -63,6 +63,7 @@ def simulate(
     repeats: int = 1,
     references: dict[str, float] | None = None,
     rims: bool = False,
+    exact: np.ndarray | None = None,
 ) -> tuple[Reading, ...]:
     """Readings of one virtual print.
 
@@ -82,16 +83,18 @@ def simulate(
         Reference pieces to read as well, e.g. ``{"outside:10.000": 10.0}``.
     rims : bool
         Read rims and single layers, too, after all else.
+    exact : ndarray (features,) [mm], optional
+        What a perfect caliper would read, where something else than the walk prints.
     """
     rng = np.random.default_rng(seed)
     asked = [i for i, f in enumerate(walk.features) if not f.optional]
     more = [i for i, f in enumerate(walk.features) if f.optional and rims]
     keys = [walk.keys[i] for i in (*asked, *more)]
-    exact = walk.readings(theta[None])[0][[*asked, *more]]
+    true = (walk.readings(theta[None])[0] if exact is None else exact)[[*asked, *more]]
     for feature, size in (references or {}).items():
         keys.insert(0, ("reference", feature))
-        exact = np.insert(exact, 0, size + theta[INDEX[f"{feature.partition(':')[0]}_bias"]])
-    values = caliper_values(np.repeat(exact, repeats), noise_mm, resolution_mm, rng)
+        true = np.insert(true, 0, size + theta[INDEX[f"{feature.partition(':')[0]}_bias"]])
+    values = caliper_values(np.repeat(true, repeats), noise_mm, resolution_mm, rng)
     taken = tuple(
         Reading(coupon=c, feature=f, reading_mm=float(v), note="simulated", line=line)
         for line, ((c, f), v) in enumerate(

@@ -10,16 +10,11 @@ from __future__ import annotations
 
 import numpy as np
 
-from fitassay.analysis.gcode.coupon_paths import CouponPaths
+from fitassay.analysis.gcode.coupon_paths import CouponPaths, OuterLoop
+from fitassay.analysis.gcode.first_layer import ROUND_ENDS
 from fitassay.analysis.gcode.probes import FOOT_MM
 from fitassay.analysis.gcode.trace_data import Bead
 from fitassay.coupons.machine import Machine
-
-ROUND_ENDS = 1 - np.pi / 4
-"""A bead with round ends is wider than a square one of its cross-section by this much of its height."""
-
-LIKELY_WIDTH = (0.5, 2.0)
-"""Beads this many times the profile's are believed; others speak of E counting volume."""
 
 SAME_FLOW = 0.005
 SAME_MM = 0.004
@@ -51,16 +46,24 @@ def bead_of(
     pitch = float(np.median(pitches)) if pitches else None
     offsets = [p.place.offset for p in found.values() if not p.coupon.single_wall]
     offset = float(np.median(offsets)) if offsets else None
+    usual = float(np.median(h))
+    # A pitch belongs half to the outer and half to the second wall's bead.
+    share = _second_share(outer)
 
     by_length = per_mm * cross / h + h * ROUND_ENDS
     counted = per_mm / h + h * ROUND_ENDS
+    both = (1 + share) / 2 / h
     guess = profile if pitch is None else pitch
-    volume = by_volume or bool(
-        abs(np.log(np.median(counted) / guess)) < abs(np.log(max(np.median(by_length), 1e-6) / guess)) - 0.1
-    )
+    far = [abs(np.log(float(np.median(per_mm * both * unit)) / guess)) for unit in (1.0, cross)]
+    volume = bool(by_volume or far[0] < far[1] - 0.1)
     fed = counted if volume and not by_volume else by_length
     low, high = np.percentile(fed, [5, 95])
-    width, flow = _settled(float(np.median(fed)), float(np.median(h)), pitch, offset, profile)
+    width, flow = _settled(float(np.median(fed)), usual, pitch, offset, profile, share)
+    inner = None
+    if pitch is not None:
+        inner = (
+            width if abs(share - 1) < SAME_FLOW else (width - usual * ROUND_ENDS) * share + usual * ROUND_ENDS
+        )
     return Bead(
         width=width,
         fed=float(np.median(fed)),
@@ -69,11 +72,22 @@ def bead_of(
         spread=float(high - low) / 2,
         profile=profile,
         by_volume=volume,
+        inner=inner,
     )
 
 
+def _second_share(outer: list[OuterLoop]) -> float:
+    """Filament per length of the second wall, as a share of the outer one's; 1 without one."""
+    shares = [
+        o.inner.filament_per_mm / o.path.filament_per_mm
+        for o in outer
+        if o.inner is not None and o.path.filament_per_mm > 0 and np.isfinite(o.inner.filament_per_mm)
+    ]
+    return float(np.median(shares)) if shares else 1.0
+
+
 def _settled(
-    fed: float, h: float, pitch: float | None, offset: float | None, profile: float
+    fed: float, h: float, pitch: float | None, offset: float | None, profile: float, share: float
 ) -> tuple[float, float | None]:
     """Width [mm], and flow as a fraction of what that width asks for; None where nothing tells the flow.
 
@@ -86,19 +100,25 @@ def _settled(
     offset : float or None [mm]
         Of the outer path from the outline, outward.
     profile : float [mm]
+    share : float
+        Cross-section of the second wall's bead, as a share of the outer one's.
     """
     if pitch is None:
         return fed, None
     area = (fed - h * ROUND_ENDS) * h
     accounts = []
-    for width in (pitch, pitch + h * ROUND_ENDS):
-        for asked in ((width - h * ROUND_ENDS) * h, width * h):
-            flow = area / asked
+    for ends in (0.0, h * ROUND_ENDS):  # how far beads overlap: not at all, or by their round ends
+        for square in (False, True):
+            # Both beads' cross-sections as asked for: proportional to what is fed, their mean belongs to the pitch.
+            less = 0.0 if square else h * ROUND_ENDS
+            middle = pitch + ends - less
+            width = 2 * middle / (1 + share) + less
+            flow = area / ((width - less) * h)
             strange = (
                 (abs(flow - 1) > SAME_FLOW)
                 + (offset is not None and abs(offset + width / 2) > SAME_MM)
                 + (abs(width - profile) > SAME_MM)
             )
-            accounts.append((strange, width * h == asked, width, flow))
+            accounts.append((strange, square, width, flow))
     _, _, width, flow = min(accounts, key=lambda a: a[:2])
     return width, flow

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import replace
 
 import numpy as np
@@ -19,6 +20,8 @@ from fitassay.analysis.gcode.registration import (
     outermost,
     refine,
 )
+from fitassay.coupons.errors import InputError
+from fitassay.coupons.wording import count
 
 COARSE_SHARE = 0.8
 """Before openings and walls are told apart, so much of the share that is asked for in the end is enough."""
@@ -159,9 +162,22 @@ def assign(options: dict[str, list[Place]]) -> dict[str, Place]:
     )
     taken: dict[str, Place] = {}
     for name, place in ranked + _others(options, near):
-        if name not in taken and not any(_overlap(place, other) for other in taken.values()):
+        if name in taken or _is_another(name, place, options):
+            continue
+        if not any(_overlap(place, other) for other in taken.values()):
             taken[name] = place
     return taken
+
+
+def _is_another(name: str, place: Place, options: dict[str, list[Place]]) -> bool:
+    """Whether another coupon fits better where this one would stand: a copy of that one, told by its mark."""
+    centre = place.shift + place.middle
+    return any(
+        other.share > place.share + TIE and np.hypot(*(other.shift + other.middle - centre)) < SAME_MOVE_MM
+        for key, places in options.items()
+        if key != name
+        for other in places
+    )
 
 
 def copies(options: dict[str, list[Place]], taken: dict[str, Place]) -> dict[str, list[Place]]:
@@ -173,6 +189,41 @@ def copies(options: dict[str, list[Place]], taken: dict[str, Place]) -> dict[str
             if other.share > place.share - NEAR_TIE and not any(_overlap(other, p) for p in known):
                 found.setdefault(name, []).append(other)
     return found
+
+
+def chosen(
+    taken: dict[str, Place], further: dict[str, list[Place]], choice: Mapping[str, int]
+) -> tuple[dict[str, Place], dict[str, tuple[Place, ...]]]:
+    """Of coupons that stand on the plate several times, the ones the user names; and all of them by coupon.
+
+    Parameters
+    ----------
+    choice : mapping of str to int
+        Which of them, from 1, counted from front to back and from left to right; coupons that are not there are
+        passed over.
+
+    Raises
+    ------
+    InputError
+        There are not so many.
+    """
+    every = {
+        key: tuple(sorted([taken[key], *more], key=lambda p: tuple(np.round(p.shift[::-1], 1))))
+        for key, more in further.items()
+    }
+    taken = dict(taken)
+    for key, number in choice.items():
+        if key not in taken:
+            continue
+        there = every.get(key, (taken[key],))
+        if not 1 <= number <= len(there):
+            raise InputError(
+                f"{key} is on the plate {count(len(there), 'time')}, there is no number {number}; leave it out or "
+                "name another",
+                "--copy",
+            )
+        taken[key] = there[number - 1]
+    return taken, every
 
 
 def _others(options: dict[str, list[Place]], near: dict[str, list[Place]]) -> list[tuple[str, Place]]:

@@ -46,6 +46,8 @@ class OuterLoop:
         None where there is only one wall.
     pitch : float [mm]
         Distance of the second wall; NaN where there is none.
+    inner : PathLoop or None
+        The second wall.
     """
 
     height: float
@@ -58,6 +60,7 @@ class OuterLoop:
     walls: int
     outer_first: bool | None
     pitch: float = float("nan")
+    inner: PathLoop | None = None
 
     @property
     def seam(self) -> np.ndarray:
@@ -192,6 +195,7 @@ def _outer_loops(
                 walls=1 + len(inner),
                 outer_first=_order(loops, owner) < min(order) if order else None,
                 pitch=_second_pitch(place, loops, owner, probes, mine, width) if inner else float("nan"),
+                inner=loops.loops[inner[0]] if inner else None,
             )
         )
     return found, list(walls.values())
@@ -339,16 +343,27 @@ def _first_back(loop: Loop, outer: OuterLoop) -> int:
 
 
 def seams_on(paths: CouponPaths, feature: Feature) -> list[OuterLoop]:
-    """Loops whose seam lies under one of the feature's jaws."""
+    """Loops that begin, begin again or are left open under one of the feature's jaws."""
     along = np.array(feature.direction)
+    across = np.array([-along[1], along[0]])
     found = []
     for o in paths.outer:
         if abs(o.height - feature.contact_a_mm[2]) > 1e-3:
             continue
+        spots = np.array([*_left_open(o), *(paths.place.from_bed(j) for j in o.path.joints)])
         for contact in (feature.contact_a_mm, feature.contact_b_mm):
-            gap = o.seam - np.array(contact[:2])
-            lengthwise, across = abs(gap @ along), abs(gap @ np.array([-along[1], along[0]]))
-            if lengthwise < 1.0 and across < feature.jaw_mm / 2 + SEAM_CLEAR_MM:
+            gap = np.abs((spots - np.array(contact[:2])) @ np.column_stack([along, across]))
+            if np.any((gap[:, 0] < 1.0) & (gap[:, 1] < feature.jaw_mm / 2 + SEAM_CLEAR_MM)):
                 found.append(o)
                 break
     return found
+
+
+def _left_open(outer: OuterLoop) -> np.ndarray:
+    """The seam, and points every millimetre back to where the filament ended, ndarray (k, 2) [mm]."""
+    if outer.path.gap < 1.0:
+        return outer.points[:1]
+    back = np.concatenate([outer.points[:1], outer.points[::-1]])
+    run = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(back, axis=0).T))])
+    at = np.arange(0.0, outer.path.gap + 1e-9)
+    return np.column_stack([np.interp(at, run, back[:, k]) for k in (0, 1)])

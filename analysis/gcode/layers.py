@@ -26,6 +26,7 @@ from fitassay.analysis.gcode.rows import (
     X1,
     Y0,
     Y1,
+    Z0,
     Z,
     mark_strokes,
     open_stroke,
@@ -39,6 +40,8 @@ from fitassay.coupons.errors import InputError
 CLIMB_BAND_MM = 0.5
 """Height of the bands of a climbing path."""
 
+NO_ROWS = np.empty((0, COLUMNS))
+AFTER_ROWS = 24
 LEAD_MOVES = 64
 """So many moves before a layer are remembered, since they settle the play of its first loop."""
 
@@ -225,7 +228,7 @@ class _Gatherer:
         for i, j in zip(firsts.tolist(), lasts.tolist(), strict=True):
             end = int(printing[j]) + 1
             if self.open is None or self.open.key != key[i]:
-                yield from self.close()
+                yield from self.close(table[begin : int(printing[i])])
                 self._begin(int(key[i]), float(z[i]), bool(climbing[i]), int(table[printing[i], LINE]))
             self._extend(table[begin:end])
             begin = end
@@ -314,8 +317,8 @@ class _Gatherer:
     def _remember(self, rows: np.ndarray) -> None:
         self.tail = np.concatenate([self.tail, rows])[-LEAD_MOVES:]
 
-    def close(self) -> Iterator[Layer | LayerRow]:
-        """Hand on the layer being gathered, if any."""
+    def close(self, travel: np.ndarray = NO_ROWS) -> Iterator[Layer | LayerRow]:
+        """Hand on the layer being gathered, if any; `travel` is what follows it in the table at hand."""
         layer = self.open
         if layer is None:
             return
@@ -333,6 +336,7 @@ class _Gatherer:
             low=self.low,
             high=self.high,
         )
+        behind = self.tail
         # What was printed last leads into the next layer, together with the travel behind it.
         self.tail = np.concatenate([layer.parts[-1][-LEAD_MOVES:], self.tail])[-LEAD_MOVES:]
         self.open = None
@@ -340,7 +344,11 @@ class _Gatherer:
             yield row
             return
         before = np.concatenate(layer.before)
-        table = np.concatenate([before, *layer.parts])
+        # A loop may end by moves without filament behind the last that prints.
+        behind = np.concatenate([behind, travel])[:AFTER_ROWS]
+        level = np.abs(behind[:, [Z0, Z]] - layer.top).max(axis=1, initial=0.0) < SAME_HEIGHT_MM
+        level = np.logical_and.accumulate(level)
+        table = np.concatenate([before, *layer.parts, behind[level]])
         yield Layer(
             row=row,
             start=table[:, X0 : Y0 + 1],

@@ -17,10 +17,11 @@ VIEWS_KEPT = 8
 
 @dataclass(frozen=True, kw_only=True)
 class LayerLoops:
-    """What is kept of a layer: its figures and its closed loops, in the order of printing."""
+    """What is kept of a layer: figures, closed loops in the order of printing, the speed of its filling [mm/s]."""
 
     row: LayerRow
     loops: tuple[PathLoop, ...]
+    fill_feed: float = float("nan")
 
 
 class LoopMap:

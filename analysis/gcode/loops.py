@@ -30,7 +30,16 @@ SETTLED_MM = 3.0
 """Once each axis has moved this far, play keeps no memory of what was before."""
 
 LEAD_MOVES = 64
+AFTER_MOVES = 24
+"""So many moves behind a loop are remembered: a wipe runs along it."""
+
 SHORTEST_OVERLAP_MM = 1.0
+OPEN_SHARE = 0.1
+OPEN_MM = 25.0
+OPEN_ROUNDNESS = 0.005
+"""A stroke that ends farther from its start than seams do is still a wall, left open, where what is missing is less
+than this of it and it goes around something (area over squared length; filling that runs to and fro does not)."""
+
 RAMP_FLOW = 0.8
 """A loop that runs over its seam, with less than this of its usual filament where it begins, has a scarf seam."""
 
@@ -57,6 +66,8 @@ class PathLoop:
         Likewise.
     lead : ndarray (k, 2) [mm]
         Commanded points before its start that settle the play.
+    after : ndarray (k, 2) [mm]
+        Points of the moves without filament behind it.
     first : int
         Its first move in the layer.
     line, lines : int
@@ -73,6 +84,7 @@ class PathLoop:
     filament_per_mm: float
     feed: float
     lead: np.ndarray
+    after: np.ndarray
     first: int
     line: int
     lines: int
@@ -129,8 +141,14 @@ def loops_of(layer: Layer) -> tuple[PathLoop, ...]:
                 "coupons",
                 f"{layer.name}, line {int(layer.line[begin])}",
             )
-    for parts in joined_strokes(layer.start, layer.end, left_open):
-        found.append(_of_parts(layer, parts))
+    joined = joined_strokes(layer.start, layer.end, left_open)
+    found += [_of_parts(layer, parts) for parts in joined]
+    taken = {begin for parts in joined for begin, _, _ in parts}
+    found += [
+        _loop(layer, a, b)
+        for a, b in left_open
+        if a not in taken and b - a >= 3 and _goes_around(layer, a, b)
+    ]
     found.sort(key=lambda loop: loop.first)
     return tuple(_one_turn(found, layer.row.z) if layer.row.climbing else found)
 
@@ -151,6 +169,8 @@ def _of_stroke(layer: Layer, begin: int, stop: int, gap: float, length: float) -
     ways = layer.end[begin] - first, last - layer.start[stop - 1]
     closed = gap <= min(CLOSING_GAP_MM, length / 8) and _goes_on(first - last, *ways, gap)
     cuts = _turns(layer, begin, stop) if stop - begin > 5 else []
+    if len(cuts) == 1 and cuts[0][0] == begin and _scarf(layer, begin, stop, cuts[0][1] - 1):
+        return [_loop(layer, begin, stop, passing=cuts[0][1] - 1)]
     if len(cuts) > 1 or (cuts and not closed):
         return [_loop(layer, a, b) for a, b in cuts]
     coasted = coasting(layer.start, layer.end, layer.prints, begin, stop)
@@ -174,6 +194,16 @@ def _goes_on(missing: np.ndarray, first_way: np.ndarray, last_way: np.ndarray, g
     return gap < SMALL_GAP_MM or any(
         float(missing @ way) > 0.5 * gap * float(np.hypot(*way)) for way in (first_way, last_way)
     )
+
+
+def _goes_around(layer: Layer, begin: int, stop: int) -> bool:
+    """Whether a stroke that does not come back is a wall left open."""
+    points = np.concatenate([layer.start[begin : begin + 1], layer.end[begin:stop]])
+    length = float(np.hypot(*np.diff(points, axis=0).T).sum())
+    gap = float(np.hypot(*(points[-1] - points[0])))
+    ways = points[1] - points[0], points[-1] - points[-2]
+    near = gap <= min(OPEN_MM, OPEN_SHARE * length) and _goes_on(points[0] - points[-1], *ways, gap)
+    return near and abs(signed_area(points)) > OPEN_ROUNDNESS * length**2
 
 
 def _one_turn(loops: list[PathLoop], z: float) -> list[PathLoop]:
@@ -268,6 +298,7 @@ def _loop(
         filament_per_mm=filament_per_mm,
         feed=_median(layer.feed[part], step),
         lead=_lead(layer, begin),
+        after=_after(layer, stop),
         first=begin,
         line=int(layer.line[begin]),
         lines=len(np.unique(layer.line[part])),
@@ -305,6 +336,7 @@ def _of_parts(layer: Layer, parts: list[tuple[int, int, bool]]) -> PathLoop:
         filament_per_mm=_median(np.concatenate(filament), np.concatenate(step)),
         feed=_median(np.concatenate(feed), np.concatenate(step)),
         lead=_lead(layer, first),
+        after=_after(layer, parts[-1][1]),
         first=first,
         line=int(layer.line[first]),
         lines=lines,
@@ -342,6 +374,13 @@ def _lead(layer: Layer, first: int) -> np.ndarray:
     # The seam itself is the loop's own first point.
     lead = points[:-1]
     return (lead if len(lead) else points).copy()
+
+
+def _after(layer: Layer, stop: int) -> np.ndarray:
+    """Points of the moves without filament behind a stroke, ndarray (k, 2) [mm]."""
+    prints = layer.prints[stop : stop + AFTER_MOVES]
+    count = int(np.argmax(prints)) if prints.any() else len(prints)
+    return layer.end[stop : stop + count].copy()
 
 
 def _median(values: np.ndarray, weight: np.ndarray) -> float:

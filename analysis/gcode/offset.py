@@ -13,9 +13,10 @@ are compared with it afterwards.
 from __future__ import annotations
 
 from dataclasses import dataclass, field, fields, replace
-from typing import Any, cast
 
 import numpy as np
+
+from fitassay.analysis.gcode.robust import cauchy_fit
 
 ENOUGH_MM = 0.002
 """A simpler account may leave this much more than the fullest one (root mean square)."""
@@ -147,8 +148,6 @@ def _fit(seen: Seen, account: tuple[str, ...]) -> tuple[PathPlace, np.ndarray]:
     Each flank counts once, however many probes stand on it, with the median of what they see; flanks on which another
     path than theirs is seen pull little (Cauchy loss).
     """
-    from scipy.optimize import least_squares
-
     a, names = _columns(seen, account)
     _, flank = np.unique(seen.flank, return_inverse=True)
     count = np.bincount(flank)
@@ -158,9 +157,7 @@ def _fit(seen: Seen, account: tuple[str, ...]) -> tuple[PathPlace, np.ndarray]:
     right = seen.offset[order][middle]
     # What nothing tells apart stays at nothing.
     start = np.linalg.lstsq(rows, right, rcond=1e-6)[0]
-    x = least_squares(
-        lambda x: rows @ x - right, start, jac=cast(Any, lambda _: rows), loss="cauchy", f_scale=ROBUST_MM
-    ).x
+    x = cauchy_fit(rows, right, ROBUST_MM, start)
     left = seen.offset - a @ x
     weight = 1 / count[flank] / (1 + (left / ROBUST_MM) ** 2)
     spread = float(np.sqrt(np.sum(weight * left**2) / np.sum(weight)))

@@ -14,6 +14,7 @@ from fitassay.analysis.gcode.loops import loops_of
 from fitassay.analysis.gcode.moves import read_moves
 from fitassay.analysis.gcode.probes import FOOT_MM, Template
 from fitassay.analysis.gcode.registration import Place
+from fitassay.analysis.gcode.slicing import fill_feed
 from fitassay.analysis.gcode.strokes import Strokes
 from fitassay.analysis.gcode.words import Tally
 from fitassay.coupons.errors import InputError
@@ -22,6 +23,9 @@ BAND_MM = 0.45
 """Layers this near a measured height are read too: a jaw covers several."""
 
 MOST_LAYERS_A_BAND = 5
+LOWEST_MM = 1.0
+LOW_LAYERS = 3
+"""The lowest layers under the coupons are looked at, so many of them and no higher than that."""
 
 
 class FileReading:
@@ -43,6 +47,9 @@ class FileReading:
         high = np.array([z + BAND_MM for z in contact] + other) + raised
 
         def wanted(below: float, z: float) -> bool:
+            # The first layers are compared with those above them.
+            if raised - 1e-3 < z <= raised + LOWEST_MM:
+                return True
             return bool(np.any((low <= z + 1e-3) & (high > below + 1e-3)))
 
         self.rows: list[LayerRow] = []
@@ -59,7 +66,8 @@ class FileReading:
             row = layer.row if isinstance(layer, Layer) else layer
             self.rows.append(row)
             if isinstance(layer, Layer):
-                self.kept.append(LayerLoops(row=row, loops=loops_of(layer)))
+                loops = loops_of(layer)
+                self.kept.append(LayerLoops(row=row, loops=loops, fill_feed=fill_feed(layer, loops)))
         if not self.rows:
             raise InputError(
                 "feeds no plastic along any move (no E words that grow); is it the sliced file?", tally.name
@@ -119,6 +127,24 @@ class FileReading:
         """Where each coupon lies."""
         self.options = {k: candidates(t, self.near(t), width) for k, t in self.templates.items()}
         return assign(self.options)
+
+    def lowest(self, places: dict[str, Place]) -> list[tuple[float, float, LoopMap]]:
+        """Height above the raft, thickness [mm] and loops of the lowest layers under the coupons, lowest first.
+
+        Purge lines and the like are left aside.
+        """
+        middles = [p.shift + p.middle for p in places.values()]
+        levels: dict[float, list[LayerLoops]] = {}
+        for layer in self.kept:
+            row = layer.row
+            if row.climbing or not self.raised < row.z <= self.raised + LOWEST_MM:
+                continue
+            if any(np.all(row.low < m) and np.all(m < row.high) for m in middles):
+                levels.setdefault(round(row.z, 3), []).append(layer)
+        return [
+            (z - self.raised, levels[z][0].row.thickness, self._map(levels[z]))
+            for z in sorted(levels)[:LOW_LAYERS]
+        ]
 
     def first_layer(self, places: dict[str, Place]) -> float:
         """Thickness of the lowest layer that lies under a coupon, purge lines and the like left aside [mm]."""

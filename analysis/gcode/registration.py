@@ -12,12 +12,12 @@ t, scale, d, a and b, so that a least-squares fit tells them apart as soon as th
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import Any, cast
 
 import numpy as np
 
 from fitassay.analysis.gcode.loop_map import LoopMap
 from fitassay.analysis.gcode.probes import BORE, OPENING, OUTSIDE, Probes, Template, Turn, turn_shift
+from fitassay.analysis.gcode.robust import cauchy_fit
 
 LARGEST_SCALE = 0.06
 LARGEST_OFFSET_MM = 0.6
@@ -131,8 +131,6 @@ def refine(place: Place, maps: dict[float, LoopMap], reach: float, every: int = 
         How far from where it is expected a path is looked for.
     every : int
     """
-    from scipy.optimize import least_squares
-
     seen = [_equations(place, z, loops, reach, every) for z, loops in maps.items() if _counts(place, z, maps)]
     seen = [pair for pair in seen if len(pair[1])]
     if not seen:
@@ -146,9 +144,7 @@ def refine(place: Place, maps: dict[float, LoopMap], reach: float, every: int = 
     matrix = np.concatenate([rows, prior])
     target = np.concatenate([right, np.zeros(len(prior))])
     start = np.linalg.lstsq(matrix, target, rcond=None)[0]
-    step = least_squares(
-        lambda x: matrix @ x - target, start, jac=cast(Any, lambda _: matrix), loss="cauchy", f_scale=CLOSE_MM
-    ).x
+    step = cauchy_fit(matrix, target, CLOSE_MM, start)
     return replace(
         place,
         shift=place.shift + step[:2],

@@ -6,6 +6,7 @@ loops the walk gives the true sensitivities of every reading.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import replace
 from pathlib import Path
 
@@ -14,8 +15,10 @@ import numpy as np
 from fitassay.analysis.chain.loops import Loop
 from fitassay.analysis.chain.sensitivities import SetWalk
 from fitassay.analysis.gcode.bead import bead_of
-from fitassay.analysis.gcode.candidates import copies
+from fitassay.analysis.gcode.candidates import chosen, copies
 from fitassay.analysis.gcode.coupon_paths import CouponPaths, paths_of, seams_on, walk_loops
+from fitassay.analysis.gcode.coupons_apart import bead_off
+from fitassay.analysis.gcode.first_layer import first_layer_of
 from fitassay.analysis.gcode.heights import filament_of, heights_of
 from fitassay.analysis.gcode.loop_map import LoopMap
 from fitassay.analysis.gcode.misplaced import why_not_found
@@ -24,6 +27,7 @@ from fitassay.analysis.gcode.outline_views import flank_offsets, what_probes_see
 from fitassay.analysis.gcode.probes import FOOT_MM, Template, turned_mesh
 from fitassay.analysis.gcode.reading import FileReading
 from fitassay.analysis.gcode.registration import ANGLE_LIMIT, Place
+from fitassay.analysis.gcode.slicing import slicing_of
 from fitassay.analysis.gcode.trace_data import Trace, TracedFeature
 from fitassay.analysis.gcode.trace_words import warnings_of
 from fitassay.analysis.gcode.words import LIMITS, Limits, Tally
@@ -33,6 +37,8 @@ from fitassay.coupons.export.stl import read_coupon
 from fitassay.coupons.feature import Manifest
 from fitassay.coupons.machine import Kinematics, Machine
 from fitassay.coupons.sections import Slicer
+
+NO_CHOICE: Mapping[str, int] = {}
 
 RAISED_LAYERS = 1.5
 """Coupons that end this many layers too high are read so much higher."""
@@ -51,7 +57,12 @@ SCALE_LIMIT = 0.02
 
 
 def trace_file(
-    path: Path, manifest: Manifest, folder: Path, machine: Machine, limits: Limits = LIMITS
+    path: Path,
+    manifest: Manifest,
+    folder: Path,
+    machine: Machine,
+    limits: Limits = LIMITS,
+    choice: Mapping[str, int] = NO_CHOICE,
 ) -> Trace:
     """Read a sliced file and compare it with the coupons' outlines.
 
@@ -65,6 +76,8 @@ def trace_file(
     machine : Machine
     limits : Limits
         How much of anything the file may hold.
+    choice : mapping of str to int
+        Which of several copies of a coupon is read, see `candidates.chosen`.
 
     Raises
     ------
@@ -74,7 +87,7 @@ def trace_file(
     templates = {
         c.id: Template(c, read_coupon(c, folder), manifest.layer_height_mm) for c in manifest.coupons
     }
-    return trace_templates(path, manifest, templates, machine, limits)
+    return trace_templates(path, manifest, templates, machine, limits, choice)
 
 
 def trace_templates(
@@ -83,6 +96,7 @@ def trace_templates(
     templates: dict[str, Template],
     machine: Machine,
     limits: Limits = LIMITS,
+    choice: Mapping[str, int] = NO_CHOICE,
 ) -> Trace:
     """`trace_file` for coupons at hand."""
     name = Path(path).name
@@ -100,10 +114,12 @@ def trace_templates(
         tally = Tally(name=name, limits=limits)
         reading = FileReading(path, templates, raised, tally, relative=True if relative else None)
         places = {k: replace(p, raised=raised) for k, p in reading.places(width).items()}
+    places, every = chosen(places, copies(reading.options, places), choice)
     _refuse(reading, templates, places, width, name)
     bands = {k: reading.bands(templates[k]) for k in templates if k in places}
     found = {k: paths_of(places[k], bands[k], width) for k in bands}
-    bead = bead_of(found, machine, width, any(c.word == "M200" and not c.idle for c in tally.changes))
+    by_volume = any(c.word == "M200" and not c.idle for c in tally.changes)
+    bead = bead_of(found, machine, width, by_volume)
     used = width if bead is None or abs(bead.width / width - 1) <= WIDTH_TOLERANCE else bead.width
     place = _path_place(reading, found)
     offset = None if place is None else place.offset + used / 2
@@ -112,6 +128,9 @@ def trace_templates(
     walk = SetWalk(turned, slicers, loops)
     features = _features(walk, SetWalk(turned, slicers), found, bands, machine.kinematics)
     total, walls, pieces = filament_of(reading.strokes, places)
+    thick = reading.layer_height(found)
+    cross = np.pi * machine["settings.filament_diameter_mm"] ** 2 / 4
+    area_per_e = 1.0 if bead is not None and bead.by_volume and not by_volume else cross
     trace = Trace(
         file=name,
         found=found,
@@ -119,7 +138,7 @@ def trace_templates(
         place=place,
         offset_mm=offset,
         bead=bead,
-        layer_height_mm=reading.layer_height(found),
+        layer_height_mm=thick,
         profile_layer_mm=manifest.layer_height_mm,
         first_layer_mm=reading.first_layer(places),
         speed_mm_s=_median([o.path.feed for p in found.values() for o in p.outer]),
@@ -132,12 +151,14 @@ def trace_templates(
         tally=tally,
         heights=heights,
         relative_filament_assumed=relative,
-        copies={k: len(v) for k, v in copies(reading.options, places).items()},
+        copies={k: tuple(p.shift for p in v) for k, v in every.items()},
         filament_mm=total,
         wall_filament_mm=walls,
         piece_filament_mm=pieces,
+        slicing=slicing_of(found, reading.kept, tally.decimals),
+        first_layer=first_layer_of(reading.lowest(places), places, area_per_e, thick),
     )
-    return replace(trace, warnings=warnings_of(trace, manifest, machine["settings.contour_mm"]))
+    return replace(trace, warnings=warnings_of(trace, manifest, machine))
 
 
 def _median(values: list[float]) -> float:
@@ -161,6 +182,9 @@ def _refuse(
                 f"coupon {key} is enlarged to about {100 * (1 + place.scale.mean()):.1f} %; slice it at 100 %",
                 name,
             )
+    apart = bead_off(places, width)
+    if apart:
+        raise InputError(f"{apart}; slice all of them alike", name)
     lost = [template for key, template in templates.items() if key not in places]
     near = {template.coupon.id: reading.near(template) for template in lost}
     why = why_not_found(lost, near, width, list(places.values()))

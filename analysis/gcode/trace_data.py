@@ -9,8 +9,10 @@ import numpy as np
 from fitassay.analysis.chain.loops import Loop
 from fitassay.analysis.chain.sensitivities import SetWalk
 from fitassay.analysis.gcode.coupon_paths import CouponPaths
+from fitassay.analysis.gcode.first_layer import FirstLayer
 from fitassay.analysis.gcode.heights import Heights
 from fitassay.analysis.gcode.offset import PathPlace
+from fitassay.analysis.gcode.slicing import Slicing
 from fitassay.analysis.gcode.words import Tally
 from fitassay.coupons.feature import Feature
 from fitassay.coupons.sections import Slicer
@@ -39,6 +41,8 @@ class Bead:
         What the machine's profile says.
     by_volume : bool
         True where E counts cubic millimetres.
+    inner : float or None [mm]
+        Width of the second wall's bead; None where there is only one wall.
     """
 
     width: float
@@ -48,6 +52,7 @@ class Bead:
     spread: float
     profile: float
     by_volume: bool
+    inner: float | None = None
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -118,14 +123,18 @@ class Trace:
     heights : Heights
     relative_filament_assumed : bool
         True where E was taken as relative though nothing in the file says so.
-    copies : dict of str to int
-        How often coupons stand on the plate beside the one that is read.
+    copies : dict of str to tuple of ndarray (2,) [mm]
+        Where coupons that are on the plate several times stand, their low corners from front to back.
     filament_mm : float [mm]
         Length of filament in everything that is printed.
     wall_filament_mm : dict of str to float [mm]
         Of single walls by coupon id, their marks and feet left out.
     piece_filament_mm : dict of str to float [mm]
         Of coupons by id, as they come off the bed: marks, feet and filling among it, a skirt around them not.
+    slicing : Slicing or None
+        What the slicing did.
+    first_layer : FirstLayer or None
+        None where it was not seen.
     """
 
     file: str
@@ -147,8 +156,10 @@ class Trace:
     tally: Tally
     heights: Heights
     relative_filament_assumed: bool = False
-    copies: dict[str, int] = field(default_factory=dict)
+    copies: dict[str, tuple[np.ndarray, ...]] = field(default_factory=dict)
     filament_mm: float = 0.0
     wall_filament_mm: dict[str, float] = field(default_factory=dict)
     piece_filament_mm: dict[str, float] = field(default_factory=dict)
+    slicing: Slicing | None = None
+    first_layer: FirstLayer | None = None
     warnings: tuple[str, ...] = field(default_factory=tuple)

@@ -6,12 +6,17 @@ from typing import Any
 
 import numpy as np
 
+from fitassay.analysis.gcode.slicing_words import changes_of, slicing_sentences
 from fitassay.analysis.gcode.trace_data import Trace
 from fitassay.analysis.gcode.trace_words import direction_text, order_text, walls_of
 
 
 def trace_json(trace: Trace) -> dict[str, Any]:
-    """The answer of `trace --json`; what was not seen is null."""
+    """The answer of `trace --json`; what was not seen is null.
+
+    A seam's x, y and height_mm (of its layer's top) count from the coupon's low corner as it lies on the bed,
+    on_bed_mm from the machine's origin; measured_height_mm is the coupon's height for whose sake the layer was read.
+    """
     place = trace.place
     return {
         "schema": 1,
@@ -45,6 +50,7 @@ def trace_json(trace: Trace) -> dict[str, Any]:
             "spread_mm": trace.bead.spread,
             "profile_mm": trace.bead.profile,
             "fed_by_volume": trace.bead.by_volume,
+            "inner_width_mm": trace.bead.inner,
         },
         "layer_height_mm": trace.layer_height_mm,
         "first_layer_mm": trace.first_layer_mm,
@@ -59,8 +65,19 @@ def trace_json(trace: Trace) -> dict[str, Any]:
             "single_walls": trace.wall_filament_mm,
             "pieces": trace.piece_filament_mm,
         },
-        "copies": trace.copies,
+        "copies": {k: [[float(v) for v in c] for c in corners] for k, corners in trace.copies.items()},
         "speed_mm_s": _number(trace.speed_mm_s),
+        "slicing": _slicing_json(trace),
+        "size_compensation": [
+            {
+                "around": c.what,
+                "path_outward_mm": c.stands_mm,
+                "size_error_mm": c.size_mm,
+                "add_per_side_mm": c.per_side_mm,
+                "add_in_all_mm": c.in_all_mm,
+            }
+            for c in changes_of(trace)
+        ],
         "walls": walls_of(trace),
         "order": order_text(trace),
         "direction": direction_text(trace),
@@ -89,6 +106,32 @@ def trace_json(trace: Trace) -> dict[str, Any]:
     }
 
 
+def _slicing_json(trace: Trace) -> dict[str, Any]:
+    """What the slicing did: figures, and the sentences of the terminal."""
+    slicing, first = trace.slicing, trace.first_layer
+    figures: dict[str, Any] = {"sentences": list(slicing_sentences(trace))}
+    if slicing is not None:
+        figures |= {
+            "speeds_mm_s": slicing.speeds,
+            "seams": slicing.seam or None,
+            "largest_gap_mm": slicing.gap,
+            "coasting_mm": slicing.coasting,
+            "scarf_mm": slicing.scarf,
+            "wipe_mm": slicing.wipe,
+            "strokes": slicing.strokes,
+            "arcs": slicing.arcs,
+            "segment_mm": _number(slicing.segment_mm),
+            "decimals": slicing.decimals,
+        }
+    if first is not None:
+        figures["first_layer"] = {
+            "thickness_mm": first.thickness,
+            "path_outward_mm": first.outward,
+            "fed_width_mm": first.bead,
+        }
+    return figures
+
+
 def _coupon_json(key: str, paths) -> dict[str, Any]:
     place = paths.place
     return {
@@ -101,10 +144,11 @@ def _coupon_json(key: str, paths) -> dict[str, Any]:
         "single_wall": paths.wall or None,
         "seams_mm": [
             {
-                "height_mm": o.height,
-                "layer_z_mm": o.path.z,
+                "measured_height_mm": o.height,
+                "height_mm": o.path.z - place.raised,
                 "x": float(o.seam[0]),
                 "y": float(o.seam[1]),
+                "on_bed_mm": [float(v) for v in o.seam + place.shift] + [o.path.z],
                 "line": o.path.line,
                 "gap_mm": o.path.gap,
                 "scarf_mm": o.path.scarf,

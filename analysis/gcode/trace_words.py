@@ -5,9 +5,14 @@ from __future__ import annotations
 import numpy as np
 
 from fitassay.analysis.gcode.changes import Change, sentence
+from fitassay.analysis.gcode.coupons_apart import distances
 from fitassay.analysis.gcode.trace_data import Trace
 from fitassay.coupons.feature import Manifest
+from fitassay.coupons.machine import Machine
 from fitassay.coupons.wording import count
+
+FEW_OUTLINES = 0.05
+"""So many of the outlines have room for all walls that are set."""
 
 SCALE_WARNING = 5e-4
 OFFSET_WARNING_MM = 0.02
@@ -17,7 +22,12 @@ WIDTH_WARNING = 0.05
 LAYER_WARNING = 0.03
 Z_SCALE_WARNING = 0.002
 FLOW_WARNING = 0.005
+APART_WARNING_MM = 0.03
+FLOW_STRANGE = 0.25
 BEAD_SPREAD_WARNING = 0.03
+FIRST_LAYER_WARNING_MM = 0.03
+FIRST_BEAD_WARNING = 0.08
+GAP_WARNING_MM = 0.5
 ANGLE_WARNING = np.deg2rad(0.02)
 
 
@@ -58,28 +68,27 @@ def order_text(trace: Trace) -> str:
 
 
 def walls_of(trace: Trace) -> int:
-    """Number of walls side by side that most outlines have; 0 where none was seen."""
-    walls = [
-        o.walls for p in trace.found.values() if not p.coupon.single_wall for o in p.outer if not o.opening
-    ] or [o.walls for p in trace.found.values() for o in p.outer]
-    return int(np.bincount(walls).argmax()) if walls else 0
+    """Number of walls side by side where there is room for all; 0 where none was seen."""
+    walls = [o.walls for p in trace.found.values() if not p.coupon.single_wall for o in p.outer] or [
+        o.walls for p in trace.found.values() for o in p.outer
+    ]
+    if not walls:
+        return 0
+    # Where the material is thin the inner ones are left out.
+    counts = np.bincount(walls)
+    return int(np.flatnonzero(counts >= FEW_OUTLINES * len(walls))[-1])
 
 
-def warnings_of(trace: Trace, manifest: Manifest, contour_mm: float = 0.0) -> tuple[str, ...]:
-    """What ought to be put right, or known, before this file is printed; sentences.
-
-    Parameters
-    ----------
-    contour_mm : float [mm]
-        The horizontal size compensation that machine.toml says is set.
-    """
+def warnings_of(trace: Trace, manifest: Manifest, machine: Machine) -> tuple[str, ...]:
+    """What ought to be put right, or known, before this file is printed; sentences."""
     return tuple(
         [
             *_placing(trace),
             *_askew(trace),
             *_copies(trace),
-            *_path(trace, contour_mm),
+            *_path(trace, machine["settings.contour_mm"]),
             *_layers(trace, manifest),
+            *_first_layer(trace, machine["settings.first_layer_mm"]),
             *_walls(trace, manifest),
             *_seams(trace),
             *_file(trace),
@@ -140,6 +149,12 @@ def _path(trace: Trace, contour_mm: float) -> list[str]:
                 f"machine.toml says that a size compensation of {contour_mm:+g} mm is set (contour_mm), but the path "
                 "does not show it: correct whichever is wrong before you follow the advice."
             )
+    said += [
+        f"Coupon {key} is drawn {abs(off):.3f} mm {'outside' if off > 0 else 'inside'} where the others are, per "
+        "side: slice all of them with the same settings."
+        for key, off in distances({k: p.place for k, p in trace.found.items()}).items()
+        if abs(off) > APART_WARNING_MM
+    ]
     place = trace.place
     if place is not None:
         if place.spread > SPREAD_WARNING_MM:
@@ -172,10 +187,13 @@ def _bead_remarks(trace: Trace) -> list[str]:
         return []
     said = []
     if bead.flow is not None and abs(bead.flow - 1) > max(FLOW_WARNING, bead.spread / bead.width):
+        why = "a flow percentage is set in the slicing program; write it into machine.toml as flow_percent"
+        if abs(bead.flow - 1) > FLOW_STRANGE:
+            why = "that is no usual flow percentage: does the slicing program count with another filament diameter?"
         said.append(
             f"The walls lie as a bead {bead.width:.3f} mm wide needs it, but the filament fed is "
-            f"{100 * bead.flow:.1f} % of what that takes, enough for {bead.fed:.3f} mm: a flow percentage is set in "
-            "the slicing program; write it into machine.toml as flow_percent."
+            f"{100 * bead.flow:.1f} % of what that takes, enough for {bead.fed:.3f} mm: {why.rstrip('?')}"
+            + ("?" if why.endswith("?") else ".")
         )
     if bead.spread > BEAD_SPREAD_WARNING * bead.width:
         said.append(
@@ -193,6 +211,29 @@ def _layers(trace: Trace, manifest: Manifest) -> list[str]:
             f"Layers are {h:.3f} mm high, the coupons were made for {profile:g} mm: slice with {profile:g} mm."
         )
     said += _heights(trace, manifest)
+    return said
+
+
+def _first_layer(trace: Trace, told_mm: float) -> list[str]:
+    """The first layer's path and bead against the layers above it."""
+    first, bead = trace.first_layer, trace.bead
+    if first is None:
+        return []
+    said = []
+    if first.outward is not None and abs(first.outward - told_mm) > FIRST_LAYER_WARNING_MM:
+        way = "inside" if first.outward < 0 else "outside"
+        drawn = f"drawn {abs(first.outward):.3f} mm {way} where the layers above have their path (per side)"
+        if abs(first.outward) <= FIRST_LAYER_WARNING_MM:
+            drawn = "drawn where the layers above have their path"
+        said.append(
+            f"The first layer is {drawn}, machine.toml says first_layer_mm = {told_mm:g}: make both say "
+            f"{first.outward:+.2f}, so that the advice on feet starts from what is in force."
+        )
+    if first.bead is not None and bead is not None and abs(first.bead / bead.fed - 1) > FIRST_BEAD_WARNING:
+        said.append(
+            f"The first layer's bead is fed for {first.bead:.3f} mm, the layers above for {bead.fed:.3f} mm: feet "
+            "come out wider or narrower by that, so measure above them."
+        )
     return said
 
 
@@ -228,11 +269,17 @@ def _heights(trace: Trace, manifest: Manifest) -> list[str]:
 
 
 def _copies(trace: Trace) -> list[str]:
-    return [
-        f"Coupon {key} is on the plate {count(1 + more, 'time')}: the one nearest to its place is read, measure that "
-        "one or take the others off."
-        for key, more in trace.copies.items()
-    ]
+    said = []
+    for key, corners in trace.copies.items():
+        where = ", ".join(f"{i} at x {c[0]:.0f} y {c[1]:.0f}" for i, c in enumerate(corners, start=1))
+        own = trace.found[key].place.shift if key in trace.found else corners[0]
+        number = 1 + min(range(len(corners)), key=lambda i: float(np.hypot(*(corners[i] - own))))
+        other = 2 if number == 1 else 1
+        said.append(
+            f"Coupon {key} is on the plate {count(len(corners), 'time')} ({where} mm): number {number} is read. "
+            f"Measure that one, name another by --copy {key}={other}, or take the others off."
+        )
+    return said
 
 
 def _walls(trace: Trace, manifest: Manifest) -> list[str]:
@@ -261,6 +308,12 @@ def _walls(trace: Trace, manifest: Manifest) -> list[str]:
 
 def _seams(trace: Trace) -> list[str]:
     said = []
+    gap = 0.0 if trace.slicing is None else trace.slicing.gap
+    if gap > GAP_WARNING_MM:
+        said.append(
+            f"Outer walls stop up to {gap:.1f} mm short of their start: what the piece is like there nobody knows, "
+            "so keep the jaws off it, or close the loops in the slicing program."
+        )
     under = [f"{f.feature.id} on {f.coupon}" for f in trace.features if f.seam]
     if under:
         said.append(

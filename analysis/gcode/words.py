@@ -45,6 +45,7 @@ EXACT_DIGITS = 15
 _TENS = 10.0 ** np.arange(EXACT_DIGITS + 1)
 
 _UPPER = bytes(range(256)).upper()
+_COORDINATE = re.compile(rb"[XYxy][ \t]*[-+]?\d*\.(\d+)")
 _COMMENT = re.compile(rb"\([^)\n]*\)?|;[^\n]*")
 
 # How other kinds of file begin, with what to say about them.
@@ -117,6 +118,8 @@ class Tally:
         Gaps in the line numbers N, and the first gap's line (0: none).
     last_number : float
         The last line number N; NaN without.
+    decimals : int
+        Of most coordinates in the first part of the file that has any.
     ended : bool
         True once the program's end (M2, M30) was met.
     filament_undeclared : bool
@@ -142,6 +145,7 @@ class Tally:
     numbers_missing: int = 0
     first_number_missing: int = 0
     last_number: float = float("nan")
+    decimals: int = 0
     ended: bool = False
     filament_undeclared: bool = True
     filament_steps: int = 0
@@ -306,6 +310,7 @@ def read_words(path: Path, tally: Tally, chunk_bytes: int = CHUNK_BYTES) -> Iter
             words = words_of(chunk, tally.lines + 1)
             _check_sums(chunk, words, tally)
             _check_numbers(words, tally)
+            tally.decimals = tally.decimals or _decimals(chunk)
             yield words
             tally.lines += words.lines
 
@@ -349,6 +354,12 @@ def _chunks(stream: BinaryIO, tally: Tally, chunk_bytes: int) -> Iterator[bytes]
             yield chunk
     if rest:
         yield rest + b"\n"
+
+
+def _decimals(chunk: bytes) -> int:
+    """Decimals of most coordinates in a chunk; 0 without any."""
+    counts = Counter(len(digits) for digits in _COORDINATE.findall(chunk))
+    return counts.most_common(1)[0][0] if counts else 0
 
 
 def _check_numbers(words: Words, tally: Tally) -> None:

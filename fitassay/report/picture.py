@@ -1,12 +1,11 @@
-"""Plan views as SVG: a coupon as drawn and as the virtual printer makes it, and paths over outlines.
+"""Plan views as SVG: a coupon as drawn and as the virtual printer makes it.
 
 Coordinates are the coupon's own millimetres with y turned upwards; line widths, colours and fonts come from
-the page's style (classes ``ideal``, ``printed``, ``walked``, ``further``, ``seam``, ``thin``, ``arrow``).
+the page's style (classes ``ideal``, ``printed``, ``thin``, ``arrow``).
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -128,41 +127,6 @@ def plan_svg(plan: Plan, title: str) -> str:
     drawn = [r.points for r in plan.rings]
     body = f'<path class="printed" d="{_path(plan.printed)}"/><path class="ideal" d="{_path(drawn)}"/>'
     return _frame(drawn, body, title)
-
-
-def paths_svg(
-    rings: Sequence[np.ndarray],
-    outer: Sequence[np.ndarray],
-    title: str,
-    *,
-    inner: Sequence[np.ndarray] = (),
-    contacts: Sequence[tuple[str, tuple[float, float], tuple[float, float]]] = (),
-) -> str:
-    """Outlines with the paths that a file really walks.
-
-    Parameters
-    ----------
-    rings : sequence of ndarray (m, 2) [mm]
-        Drawn outlines.
-    outer, inner : sequence of ndarray (m, 2) [mm]
-        Closed paths of the outer walls, from their seams on, and of further walls.
-    title : str
-        Read out for the picture; escaped here.
-    contacts : sequence of (feature id, a, b)
-        Where the jaws go, (x, y) each [mm].
-    """
-    size = float(np.ptp(np.concatenate(list(rings)), axis=0).max())
-    body = f'<path class="ideal" d="{_path(rings)}"/><path class="further" d="{_path(inner)}"/>'
-    body += f'<path class="walked" d="{_path(outer)}"/>'
-    dots = "".join(f'<circle cx="{p[0][0]:.3f}" cy="{-p[0][1]:.3f}" r="{0.009 * size:.3f}"/>' for p in outer)
-    body += f'<g class="seam">{dots}</g>'
-    marks = "".join(
-        f'<path class="thin" d="M{p[0]:.3f} {-p[1] - 0.012 * size:.3f}l{0.012 * size:.3f} {0.012 * size:.3f}'
-        f'l{-0.012 * size:.3f} {0.012 * size:.3f}l{-0.012 * size:.3f} {-0.012 * size:.3f}z"/>'
-        for _, a, b in contacts
-        for p in (a, b)
-    )
-    return _frame([*rings, *outer], body + marks, title)
 
 
 def _points(points: np.ndarray) -> str:

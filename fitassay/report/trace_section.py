@@ -7,10 +7,12 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from fitassay.analysis import rounding
+from fitassay.coupons.wording import listed
 from fitassay.report.section import Picture, Section
 
 if TYPE_CHECKING:
     from fitassay.analysis.gcode.trace_data import Trace, TracedFeature
+    from fitassay.analysis.gcode.trace_drawing import PathDrawing
 
 FINEST_MM = 5e-4
 """Files write coordinates to a thousandth of a millimetre; nothing read from them is surer than this [mm]."""
@@ -26,7 +28,7 @@ def trace_section(trace: Trace) -> Section:
             "true approach to every measured flank was used in place of the ideal one."
         ),
         sentences=(*_figures(trace), *trace.warnings),
-        pictures=_pictures(trace),
+        pictures=pictures_of(trace),
         heads=("Feature", "path stands outward", f"gain to {_plays(trace)}: ideal", "in this file", "remark"),
         rows=tuple(_row(f) for f in trace.features if f.traced and (f.changed or f.seam)),
     )
@@ -40,7 +42,7 @@ def _plays(trace: Trace) -> str:
 
 def _figures(trace: Trace) -> list[str]:
     """The file's figures as sentences."""
-    from fitassay.analysis.gcode.trace_words import direction_text, order_text, walls_of
+    from fitassay.analysis.gcode.slicing_words import slicing_sentences
 
     said = [f"File {trace.file}: {trace.layers} layers of {rounding.fixed(trace.layer_height_mm, 3)} mm."]
     if trace.offset_mm is not None and trace.place is not None:
@@ -49,31 +51,33 @@ def _figures(trace: Trace) -> list[str]:
     if trace.bead is not None:
         width, profile = rounding.fixed(trace.bead.width, 3), rounding.exact(trace.bead.profile)
         said.append(f"The bead commanded is {width} mm wide, the profile says {profile} mm.")
-    said.append(f"Walls side by side: {walls_of(trace)}; order: {order_text(trace)}.")
-    said.append(f"Direction: {direction_text(trace)}.")
+    said += slicing_sentences(trace)
     if trace.missing:
         said.append(f"Not in the file: {', '.join(trace.missing)}.")
     return said
 
 
-def _pictures(trace: Trace) -> tuple[Picture, ...]:
+def pictures_of(trace: Trace) -> tuple[Picture, ...]:
+    """A picture per coupon of its path over its outline, with a caption."""
     from markupsafe import Markup
 
     from fitassay.analysis.gcode.trace_drawing import drawings_of
-    from fitassay.report.picture import paths_svg
+    from fitassay.report.path_svg import picture
 
     pictures = []
     for drawing in drawings_of(trace):
-        height = rounding.exact(round(drawing.height, 3))
-        caption = (
-            f"Coupon {drawing.coupon} as it lies on the bed, at height {height} mm: "
-            "dashed the outline, solid the path of the outer wall, thin the further walls, dots the seams."
-        )
-        svg = paths_svg(
-            drawing.outlines, drawing.outer, caption, inner=drawing.inner, contacts=drawing.contacts
-        )
-        pictures.append(Picture(svg=Markup(svg), caption=caption))
+        caption = caption_of(drawing)
+        pictures.append(Picture(svg=Markup(picture(drawing, caption)), caption=caption))
     return tuple(pictures)
+
+
+def caption_of(drawing: PathDrawing) -> str:
+    """What a picture shows."""
+    heights = listed(rounding.exact(round(z, 3)) for z in drawing.heights)
+    return (
+        f"Coupon {drawing.coupon} as it lies on the bed, at height {heights} mm: dashed the outline, on it the bead "
+        "as wide as it is commanded, grey the jaws where they go, dots the seams."
+    )
 
 
 def _row(traced: TracedFeature) -> tuple[str, ...]:

@@ -1,0 +1,134 @@
+"""`fitassay trace` as a user has it: what the slicing did, what to set, pictures, copies, two files compared."""
+
+from __future__ import annotations
+
+import json
+import re
+from dataclasses import replace
+from functools import cache
+from pathlib import Path
+
+import pytest
+from lxml import etree, html
+
+from fitassay.coupons.export.manifest import read_manifest
+from fitassay.coupons.export.stl import read_stl
+from tests.pathwriter import Style, write
+from tests.test_cli import run
+
+SVG = "{http://www.w3.org/2000/svg}"
+
+
+@pytest.fixture(scope="module")
+def case(tmp_path_factory) -> Path:
+    path = tmp_path_factory.mktemp("command") / "orrery"
+    assert run("init", str(path), "--yes")[0] == 0
+    assert run("make", str(path), "--quick")[0] == 0
+    return path
+
+
+@cache
+def pieces(folder: Path, ids: tuple[str, ...]):
+    manifest = read_manifest(folder / "coupons.json")
+    return [(c, read_stl(folder / c.file)) for c in manifest.coupons if c.id in ids]
+
+
+def sliced(case: Path, name: str, style: Style, ids: tuple[str, ...] = ("comb-x",)) -> str:
+    path = case / name
+    path.write_text(write(pieces(case / "prints" / "01", ids), replace(style, infill=False)).text)
+    return str(path)
+
+
+def told(out: str) -> str:
+    return " ".join(out.split())
+
+
+def test_what_the_slicing_did_and_what_to_set(case):
+    path = sliced(
+        case, "a.txt", Style(offset=0.1, walls=3, inner_width=0.55, coast=1.6, inner_speed=60, arcs="I")
+    )
+    code, out, _ = run("trace", str(case), path)
+    assert code == 0
+    assert "3 walls side by side, inner walls first" in told(out)
+    assert "Outer walls: bead 0.450 mm by the distance to the next wall (0.500 mm), fed for 0.450 mm" in told(
+        out
+    )
+    assert "inner walls 0.550 mm" in told(out)
+    assert "outer walls 30 mm/s, inner walls 60 mm/s" in told(out)
+    assert "The last 1.6 mm of outer walls are drawn without filament (coasting)" in told(out)
+    row = next(line for line in out.splitlines() if line.startswith("outsides"))
+    assert re.findall(r"[+-]\d\.\d+", row) == ["+0.100", "+0.200", "-0.100", "-0.200"]
+    answer = json.loads(run("trace", str(case), path, "--json")[1])
+    assert answer["size_compensation"][0]["add_per_side_mm"] == pytest.approx(-0.1, abs=0.005)
+    assert answer["slicing"]["coasting_mm"] == pytest.approx(1.6, abs=0.1)
+
+
+def test_pictures(case):
+    path = sliced(case, "a.txt", Style(split=True))
+    out = told(run("trace", str(case), path)[1])
+    page = case / "prints" / "01" / "sliced-file.html"
+    assert "sliced-file.html" in out
+    tree = html.fromstring(page.read_text())
+    assert len(tree.xpath("//figure")) == 1
+    text = tree.text_content()
+    assert "What the slicing did" in text and "in several strokes" in text
+    # Nothing is fetched from anywhere.
+    assert not re.search(r"(?:src|href)=\"(?!#)", page.read_text())
+    picture = etree.fromstring((case / "prints" / "01" / "sliced-file" / "comb-x.svg").read_bytes())
+    assert "prefers-color-scheme: dark" in "".join(picture.itertext(f"{SVG}style"))
+    plan = next(g for g in picture.iter(f"{SVG}g") if g.get("id") == "plan-comb-x")
+    marks = [c.get("class") for c in plan.iter(f"{SVG}circle")]
+    assert marks.count("seam-mark") == marks.count("joint-mark") == 1
+    assert any("0.225 mm inside" in (t.text or "") for t in picture.iter(f"{SVG}text"))
+
+
+def test_one_of_several_copies_is_chosen_and_remembered(case):
+    path = sliced(case, "a.txt", Style(twice=("comb-x",)))
+    out = told(run("trace", str(case), path)[1])
+    assert "Coupon comb-x is on the plate 2 times" in out and "--copy comb-x=2" in out
+    first = json.loads(run("trace", str(case), path, "--json")[1])
+    other = json.loads(run("trace", str(case), path, "--copy", "comb-x=2", "--json")[1])
+    # The writer puts a copy 100 mm behind.
+    ys = [a["coupons"][0]["origin_on_bed_mm"][1] for a in (first, other)]
+    assert ys[1] - ys[0] == pytest.approx(100, abs=0.01)
+    kept = json.loads((case / "prints" / "01" / "trace.json").read_text())
+    assert kept["sources"][0]["copies"] == {"comb-x": 2}
+    code, _, err = run("trace", str(case), path, "--copy", "comb-x=3")
+    assert code == 2 and "there is no number 3" in err
+    code, _, err = run("trace", str(case), path, "--copy", "wall=1")
+    assert code == 2 and "wall is not in the sliced files" in err
+    assert run("trace", str(case), path, "--copy", "comb-x")[0] == 2
+
+
+def test_two_files_compared(case):
+    old = sliced(case, "old.txt", Style(offset=0.225))
+    new = sliced(case, "new.txt", Style(offset=0.0, flow=0.9, walls=3, outer_first=True))
+    kept = case / "prints" / "01" / "trace.json"
+    kept.unlink(missing_ok=True)
+    code, out, _ = run("trace", str(case), new, "--against", old)
+    assert code == 0 and not kept.exists()
+    # 2 x 0.225 by the path, a tenth of the bead less its round ends by the flow.
+    assert (
+        "Outsides come out 0.491 mm smaller than by the old file (path -0.450 mm, bead -0.041 mm)."
+        in told(out)
+    )
+    assert len(out.splitlines()) <= 40
+    figures = {
+        f["what"]: f
+        for f in json.loads(run("trace", str(case), new, "--against", old, "--json")[1])["figures"]
+    }
+    changed = {what for what, figure in figures.items() if figure["changed"]}
+    assert {"path outward, outsides", "flow", "bead fed for", "walls", "order"} <= changed
+    assert not changed & {"layer", "bead, outer walls", "speed, outer walls", "seams", "direction"}
+    same = run("trace", str(case), old, "--against", old)[1]
+    assert "Outsides come out as by the old file" in told(same) and "changed" not in same
+
+
+def test_a_seam_is_told_by_its_own_layer(case):
+    path = sliced(case, "a.txt", Style())
+    answer = json.loads(run("trace", str(case), path, "--json")[1])
+    (coupon,) = answer["coupons"]
+    for seam in coupon["seams_mm"]:
+        assert seam["height_mm"] == pytest.approx(0.2 * round(seam["height_mm"] / 0.2))
+        assert abs(seam["height_mm"] - seam["measured_height_mm"]) < 0.6
+        assert seam["on_bed_mm"][0] - seam["x"] == pytest.approx(coupon["origin_on_bed_mm"][0])
