@@ -74,6 +74,8 @@ _ROWS: tuple[tuple[Any, ...], ...] = (
     ("process", "nozzle_mm", 0.4, 0.1, 1.5, "mm", "nozzle bore"),
     ("process", "line_width_mm", 0.45, 0.1, 2.0, "mm", "bead width, as set in the slicer"),
     ("process", "layer_height_mm", 0.2, 0.04, 1.0, "mm", "layer height"),
+    ("process", "walls", 3.0, 1.0, 30.0, "", "walls, as set in the slicer; those of your joints' parts"),
+    ("process", "filling_percent", 15.0, 0.0, 100.0, "%", "filling, as set in the slicer"),
     ("process", "speed_mm_s", 30.0, 1.0, 1000.0, "mm/s", "usual print speed, for the time estimate"),
     ("process", "density_g_cm3", 1.24, 0.5, 3.0, "g/cm3", "density of the plastic (1.24: PLA)"),
     ("settings", "filament_diameter_mm", 1.75, 1.0, 4.0, "mm", "filament diameter"),

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from fitassay.coupons.cost import Cost, cost_of
+from fitassay.coupons.cost import Cost, cost_of, printed_volume
 from fitassay.coupons.draft import Draft
 from fitassay.coupons.errors import InputError, JobError
 from fitassay.coupons.export.manifest import manifest_json
@@ -135,7 +135,7 @@ def draw_set(
         machine=machine,
         manifest=Manifest(line_width_mm=job.w, layer_height_mm=job.h, coupons=coupons),
         drafts={draft.id: draft for _, draft in drafts},
-        costs={d.id: cost_of(d.plastic_mm3 or d.volume, machine) for _, d in drafts},
+        costs={d.id: cost_of(d.plastic_mm3 or printed_volume(d.slabs, machine), machine) for _, d in drafts},
         notes=tuple(dict.fromkeys(note for _, draft in drafts for note in draft.notes)),
     )
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -11,10 +12,12 @@ from hypothesis import given
 from hypothesis import strategies as st
 from shapely.geometry import LineString, Polygon
 
-from fitassay.coupons.cost import bead_area, cost_of
+from fitassay.coupons.cost import bead_area, cost_of, printed_volume
+from fitassay.coupons.draft import Slab
 from fitassay.coupons.errors import JobError
 from fitassay.coupons.families.single_wall import tag
 from fitassay.coupons.job import Job
+from fitassay.coupons.make import draw_set
 from fitassay.coupons.mark import glyph, make_arrow, make_mark, stroke_width
 from fitassay.coupons.shapes import (
     CHORD_MM,
@@ -167,6 +170,29 @@ def test_the_walls_tag_is_one_piece(job):
     made = tag(JOBS[job], "wall")
     assert made.outline.geom_type == "Polygon"
     assert made.outline.bounds[:2] == pytest.approx((0, 0), abs=1e-6)
+
+
+def test_a_sparse_piece_is_walls_closed_layers_and_a_share_of_filling():
+    """20 x 20 x 10 mm, three walls of 0.45, layers of 0.2: worked by hand.
+
+    Room of 17.3^2 = 299.29 mm2; walls (400 - 299.29) x 10 = 1007.1; six closed layers 1.2 x 299.29 = 359.148;
+    the rest 8.8 x 299.29 x 0.15 = 395.063. A second slab of 10 x 10 x 5 on top covers 100 of the room's roof.
+    """
+    square = Slab(outline=shapely.box(0, 0, 20, 20), z0=0.0, z1=10.0)
+    assert printed_volume([square], machine()) == pytest.approx(1007.1 + 359.148 + 395.063, abs=0.01)
+    upper = Slab(outline=shapely.box(5, 5, 15, 15), z0=10.0, z1=15.0)
+    room = 7.3**2
+    lower = 1007.1 + 0.6 * (2 * 299.29 - 100) + (2992.9 - 0.6 * (2 * 299.29 - 100)) * 0.15
+    above = (100 - room) * 5 + 0.6 * room + (5 - 0.6) * room * 0.15
+    assert printed_volume([square, upper], machine()) == pytest.approx(lower + above, abs=0.01)
+    solid = replace(machine(), values={**machine().values, "process.filling_percent": 100.0})
+    assert printed_volume([square], solid) == pytest.approx(4000.0)
+
+
+def test_the_full_set_is_printed_in_two_hours_and_the_quick_one_in_twenty_minutes():
+    """At 30 mm/s; 164 and 27 minutes were they solid."""
+    assert sum(c.minutes for c in draw_set(machine()).costs.values()) < 112
+    assert sum(c.minutes for c in draw_set(machine(), quick=True).costs.values()) <= 20
 
 
 def test_bead_section_and_cost():

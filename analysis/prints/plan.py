@@ -13,6 +13,7 @@ from fitassay.analysis.estimation.priors import prior_sds
 from fitassay.analysis.parts.fits import HeldGrade, held_grades
 from fitassay.analysis.parts.iso286 import Fit, tolerance
 from fitassay.analysis.parts.sizes import State
+from fitassay.analysis.prints.mixed_model import drift_sds
 from fitassay.analysis.result import Advice, Diagnosis
 from fitassay.analysis.terms import INDEX, TERMS
 from fitassay.coupons.cost import Cost
@@ -114,7 +115,9 @@ def make_plan(
         The fit that is enough, and its nominal size.
     """
     _, gains = shelf.linearise(state.posterior.mean)
-    offers = _Offers(shelf, gains, costs, state.posterior.cov, prior_sds(machine), u)
+    # The check is another print: all that is known will have drifted until then.
+    drifted = state.posterior.cov + np.diag(drift_sds(machine.kinematics) ** 2)
+    offers = _Offers(shelf, gains, costs, drifted, prior_sds(machine), u)
     steps = tuple(
         Step(
             advice=a,

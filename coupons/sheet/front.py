@@ -55,7 +55,7 @@ def front_page(pdf: SheetPdf, manifest: Manifest, machine: Machine, pieces: Mapp
     side = MARGIN + main + GUTTER
     tubes, prisms = _single_walls(manifest, pieces)
     down = y
-    for block in (slicing_block(manifest, plates, tubes, prisms), measuring_block(machine.soft)):
+    for block in (slicing_block(manifest, machine, plates, tubes, prisms), measuring_block(machine.soft)):
         down = write_block(pdf, block, MARGIN, down, main, BODY_PT) + 4.0
     low = _boxed(pdf, CAUTIONS, side, y, SIDE_WIDTH)
     low = _signs(pdf, side, low + 6.0)

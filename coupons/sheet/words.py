@@ -7,6 +7,7 @@ import unicodedata
 from collections.abc import Container, Mapping
 from dataclasses import dataclass
 
+from fitassay.coupons.cost import filled
 from fitassay.coupons.feature import Coupon, Feature, Manifest
 from fitassay.coupons.machine import FIGURES, SETTING_PLACES, Machine
 from fitassay.coupons.wording import trimmed
@@ -85,7 +86,7 @@ def settings_in_force(machine: Machine) -> tuple[tuple[str, str, str], ...]:
     return tuple(rows)
 
 
-def slicing_block(manifest: Manifest, plates: int, tubes: bool, prisms: bool) -> Block:
+def slicing_block(manifest: Manifest, machine: Machine, plates: int, tubes: bool, prisms: bool) -> Block:
     """How the plates are to be sliced and printed."""
     ready = "the plate file" if plates == 1 else "each plate file"
     sentences = [
@@ -95,6 +96,8 @@ def slicing_block(manifest: Manifest, plates: int, tubes: bool, prisms: bool) ->
         f"{manifest.layer_height_mm:g} mm high, the first layer too.",
         "Leave every compensation as it is set now (table on the next page): the pieces show what is still "
         "left. Change nothing until the readings are taken.",
+        f"Fill them sparsely: {filled(machine)}, as your joints' parts have it. Nobody needs them solid, and a dense "
+        "filling presses on the walls.",
         "Seam: at one fixed place, the sharpest corner, never scattered. Measured pieces have a V notch for "
         "it, marked S on the drawings; round bores want it between the jaws' places.",
     ]

@@ -14,6 +14,7 @@ from fitassay.terminal import answer, note, say, table, typed, working
 from fitassay.workflow import Made, make_print
 
 if TYPE_CHECKING:
+    from fitassay.coupons.machine import Machine
     from fitassay.coupons.make import CouponSet
     from fitassay.coupons.rules import Rules
 
@@ -90,7 +91,7 @@ def command(
     if as_json:
         answer(_as_json(target, done, rows))
         return
-    _show(rows)
+    _show(rows, made.machine)
     for text in made.notes:
         note(f"Note: {text}")
     plates = len({c.plate for c in made.manifest.coupons})
@@ -138,7 +139,9 @@ def _rows(made: CouponSet) -> list[dict[str, Any]]:
     ]
 
 
-def _show(rows: list[dict[str, Any]]) -> None:
+def _show(rows: list[dict[str, Any]], machine: Machine) -> None:
+    from fitassay.coupons.cost import filled
+
     cells = [
         (
             row["id"],
@@ -152,7 +155,7 @@ def _show(rows: list[dict[str, Any]]) -> None:
     ]
     grams, minutes = sum(r["grams"] for r in rows), sum(r["minutes"] for r in rows)
     features = sum(r["features"] for r in rows)
-    cells.append(("together", "", str(features), f"{grams:.1f}", str(math.ceil(minutes)), "printed solid"))
+    cells.append(("together", "", str(features), f"{grams:.1f}", str(math.ceil(minutes)), filled(machine)))
     columns = [
         ("coupon", False),
         ("plate", True),
