@@ -476,11 +476,15 @@ def measured_state(theta, rng, noise=0.02, habits=USUAL):
     diagonal[INDEX["skew_xy"]] = 60.0
     rows += [wall] * 4 + [diagonal] * 2
     gains = np.array(rows)
-    prior = np.array([t.prior_sd or 0.02 for t in TERMS])
+    prior = PRIOR
     y = gains @ theta + noise * rng.standard_normal(len(gains))
     post = posterior(gains, y, np.full(len(gains), noise), prior)
     return State(posterior=Normal(mean=post.mean, cov=post.cov), width=WIDTH, habits=habits)
 
+
+# Belts play on machines with crossed belts alone.
+ELSEWHERE = ("scale_xy", "backlash_a", "backlash_b")
+PRIOR = np.array([1e-9 if t.name in ELSEWHERE else t.prior_sd or 0.02 for t in TERMS])
 
 USUAL_WAY = {"flipped": False}
 KINDS = {
@@ -500,8 +504,7 @@ KINDS = {
 
 def one_pair(rng, kind):
     """A pair on a printer of that kind, printed: its prediction, its true clearance, and whether it turns."""
-    prior = np.array([t.prior_sd or 0.02 for t in TERMS])
-    theta = prior * 0.7 * rng.standard_normal(len(NAMES))
+    theta = PRIOR * 0.7 * rng.standard_normal(len(NAMES))
     play = [INDEX["backlash_x"], INDEX["backlash_y"]]
     theta[play] = np.abs(theta[play]) * (-0.5 if kind.get("over") else 1.0)
     size = rng.uniform(4, 20)

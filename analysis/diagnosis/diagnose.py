@@ -91,7 +91,7 @@ def interpret(
     gains = walk.linearise()[1]
     judged_by = {int(c) for c in o.column if c >= 0} | tried_columns(walk, readout.readings)
     reference = reference_of(walk, gains, judged_by, machine.kinematics)
-    if done.transferred is not None or not judged_by:
+    if done.transferred is not None or any(fact.kind == "by eye" for fact in done.facts):
         reference = with_ordinary(reference, walk.manifest.line_width_mm, machine.kinematics)
     visible = visible_limits(reference, machine, single)
     judged = _judged(done.posterior, done.estimate, reference, visible, prior_sd)
