@@ -132,3 +132,25 @@ def test_print_without_readings_is_left_out_and_said(tmp_path):
     code, out, err = run("compare", place)
     assert code == 0 and "print 02 is left out" in " ".join(err.split())
     assert run("compare", place, "01", "02")[0] == 2
+
+
+@pytest.mark.parametrize(("left", "outcome"), [(0.02, "improved"), (0.23, "no clear change")])
+def test_a_small_proof_print_is_judged_by_what_the_earlier_print_left_known(tmp_path, left, outcome):
+    """Backlash of 0.23 mm set off; the proof print shows it gone, or that the setting did not take."""
+    place = tmp_path / "proof"
+    for words in (
+        ("init", place, "--yes"),
+        ("make", place),
+        ("simulate", place, "--backlash-x", "0.23", "--seed", "3"),
+        ("apply", place, "1"),
+        ("simulate", place, "--backlash-x", str(left), "--seed", "4"),
+    ):
+        code, _, err = run(*words)
+        assert code == 0, err
+    data = run_json("compare", place, "01", "02")
+    assert data["part_only"]
+    assert data["terms"]["backlash_x"]["outcome"] == outcome
+    assert data["terms"]["backlash_x"]["after"] == pytest.approx(left, abs=0.05)
+    assert (data["probability_better"] > 0.97) == (outcome == "improved")
+    word = "fell" if outcome == "improved" else "did not clearly change"
+    assert word in " ".join(run("compare", place, "01", "02")[1].split())

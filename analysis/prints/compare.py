@@ -101,6 +101,9 @@ class Comparison:
         What else differs between the prints (material, speed, bead, layer).
     slicer : str
         The print that a slicing program drew where a path of our own drew the other one; else empty.
+    part : bool
+        The second print measures a part only of what the first one did: what is not set anew stays known from the
+        first, with its usual drift.
     """
 
     before: str
@@ -112,6 +115,7 @@ class Comparison:
     p_better: float
     differs: tuple[str, ...] = field(default_factory=tuple)
     slicer: str = ""
+    part: bool = False
 
     @property
     def added(self) -> dict[str, tuple[float, float]]:
@@ -158,17 +162,23 @@ def compare(first: PrintResult, second: PrintResult, advice: tuple[Advice, ...] 
     advice : tuple of Advice
         What the first print's diagnosis advised.
     """
-    both = read_together((first, second), drift_scale=float("inf"))
+    kinematics = second.machine.kinematics
+    told = PRINTER & told_on(kinematics)
+    moved = changed_settings(first.machine, second.machine)
+    part = bool((told & (first.informed >= INFORMED) & (second.informed < INFORMED)).any())
     k = len(NAMES)
+    set_anew = np.array([bool(t.control and set(t.control.keys) & set(moved)) for t in TERMS])
+    # Of a print that measures a part only, the rest stays known from before; what was set anew is judged afresh.
+    both = read_together((first, second), drift_scale=np.where(set_anew | (not part), np.inf, 1.0))
     draws = both.errors.draws(DRAWS, SEED)
     p_smaller = np.mean(np.abs(draws[:, k:]) < np.abs(draws[:, :k]), axis=0)
     expected = errors_after(both.of(0).mean, first.machine, second.machine)
-    kinematics = second.machine.kinematics
-    told = PRINTER & told_on(kinematics)
     gains = np.where(told, usual_gains(first.machine.line_width_mm, kinematics), 0.0)
     misfit = [np.sqrt(np.mean((draws[:, i * k : (i + 1) * k] @ gains.T) ** 2, axis=1)) for i in (0, 1)]
-    moved = changed_settings(first.machine, second.machine)
     measured = told & (np.minimum(first.informed, second.informed) >= INFORMED)
+    if part:
+        now_informed = 1 - np.sqrt(np.diag(both.errors.cov)[k:]) / second.prior_sd
+        measured |= told & set_anew & (np.minimum(first.informed, now_informed) >= INFORMED)
     clear = _clear(p_smaller, measured)
     surprising = -float(ndtri(WRONG / 2 / max(int(measured.sum()), 1)))
     terms = tuple(
@@ -194,6 +204,7 @@ def compare(first: PrintResult, second: PrintResult, advice: tuple[Advice, ...] 
         misfit_after_mm=float(np.sqrt(np.mean(misfit[1] ** 2))),
         p_better=float(np.mean(misfit[1] < misfit[0])),
         differs=_differs(first, second),
+        part=part,
         slicer="" if first.own_path == second.own_path else second.name if first.own_path else first.name,
     )
 

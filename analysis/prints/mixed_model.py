@@ -259,7 +259,10 @@ class Effect:
 
 
 def read_together(
-    results: tuple[PrintResult, ...], *, factors: tuple[Factor, ...] = FACTORS, drift_scale: float = 1.0
+    results: tuple[PrintResult, ...],
+    *,
+    factors: tuple[Factor, ...] = FACTORS,
+    drift_scale: float | np.ndarray = 1.0,
 ) -> Together:
     """Estimate all prints at once.
 
@@ -268,8 +271,9 @@ def read_together(
     results : tuple of PrintResult
     factors : tuple of Factor
         Only those are used in which the prints differ.
-    drift_scale : float
-        Multiplies `drift_sds`; infinity lets every print be its own printer, so that they share the caliper alone.
+    drift_scale : float or ndarray (terms,)
+        Multiplies `drift_sds`; infinity lets every print have errors of its own. Where all are infinite the prints
+        share the caliper alone, and no factor is asked about.
     """
     # A fact that several prints hold is the last one's.
     results = tuple(
@@ -278,11 +282,14 @@ def read_together(
     k, n = len(NAMES), len(results)
     first = results[0]
     scale = first.prior_sd
-    independent = not np.isfinite(drift_scale)
-    used = [] if independent else told_apart(factors, results)
-    base_prior = np.diag(np.where(PRINTER, 0.0, 1.0) if independent else np.ones(k))
+    times = np.broadcast_to(np.asarray(drift_scale, dtype=float), (k,))
+    apart = ~np.isfinite(times)
+    used = [] if apart.all() else told_apart(factors, results)
+    base_prior = np.diag(np.where(PRINTER & apart, 0.0, 1.0))
     drift = drift_sds(first.machine.kinematics)
-    drift_prior = np.diag(np.where(PRINTER, 1.0, 0.0) if independent else (drift * drift_scale / scale) ** 2)
+    drift_prior = np.diag(
+        np.where(apart, np.where(PRINTER, 1.0, 0.0), (drift * np.where(apart, 0.0, times) / scale) ** 2)
+    )
     blocks = [base_prior]
     columns: list[tuple[Factor, str]] = []
     for factor in used:

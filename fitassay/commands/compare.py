@@ -110,6 +110,7 @@ def _two_data(got: Comparison, largest: str, picture: str) -> dict[str, Any]:
             for t in got.terms
         },
         "differs": list(got.differs),
+        "part_only": got.part,
         "slicing_program_adds": {
             name: {"difference": value, "difference_std_uncertainty": u}
             for name, (value, u) in got.added.items()
@@ -129,6 +130,11 @@ def _show_two(data: dict[str, Any]) -> None:
         f"openings, 8 mm bores, in x and y) {word}: "
         f"{before:.3f} mm, then {after:.3f} mm (probability that it fell: {probability(p)})."
     )
+    if data["part_only"]:
+        say(
+            f"Print {data['after']} measures a part only: what was not set anew is taken as print {data['before']} "
+            "left it, with its usual drift."
+        )
     for text in data["differs"]:
         say(f"Besides the settings these prints differ in {text}.")
     if data["drawn_by_slicing_program"]:
