@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import atexit
 import json
 import shutil
 import tempfile
@@ -42,6 +43,7 @@ def options(errors):
 @cache
 def _made() -> Path:
     folder = Path(tempfile.mkdtemp(prefix="fitassay-test-"))
+    atexit.register(shutil.rmtree, folder, ignore_errors=True)
     case = folder / "orrery"
     for args in (("init", case, "--yes"), ("make", case), ("simulate", case, *options(ERRORS))):
         code, _, err = run(*args)

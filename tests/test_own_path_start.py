@@ -152,7 +152,8 @@ def test_path_writes_plates_keeps_start_and_end_and_uses_them_again(case, tmp_pa
     assert max(s.feed for s in steps) <= 120
     own = again[again.index("; path") : again.index("; end")]
     assert not any(word in own for word in ("M104", "M109", "M140", "M190", "M204", "M906"))
-    tail = [s for s in steps if s.line > again[: again.index("; end")].count("\n")]
+    end = again[: again.index("; end")].count("\n")
+    tail = [s for s in steps if s.line > end]
     assert [round(s.fed, 3) for s in tail if s.fed] == [-1.5, 1.5, -2.0][-len([s for s in tail if s.fed]) :]
 
 

@@ -169,9 +169,8 @@ def test_a_sliced_file_is_found_as_without_rims_and_they_follow_its_path(tmp_pat
     from fitassay.coupons.export.stl import read_stl
 
     plate = path / "plate.txt"
-    plate.write_text(
-        write([(c, read_stl(folder / c.file)) for c in manifest.coupons], Style(offset=0.1)).text
-    )
+    sliced = [(c, read_stl(folder / c.file)) for c in manifest.coupons if c.id in ("boss", "bore", "wall")]
+    plate.write_text(write(sliced, Style(offset=0.1)).text)
     code, out, err = run("trace", path, plate, "--json")
     assert code == 0, err
     told = json.loads(out)
