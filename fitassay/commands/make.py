@@ -8,12 +8,14 @@ from typing import TYPE_CHECKING, Any, Literal
 import click
 
 from fitassay.case import Case, Print
+from fitassay.coupons.errors import InputError
 from fitassay.coupons.wording import count, listed
 from fitassay.options import Number, case_argument, json_option
 from fitassay.terminal import answer, note, say, table, typed, working
 from fitassay.workflow import Made, make_print
 
 if TYPE_CHECKING:
+    from fitassay.analysis.prints.first_set import FirstSet
     from fitassay.coupons.machine import Machine
     from fitassay.coupons.make import CouponSet
     from fitassay.coupons.rules import Rules
@@ -38,6 +40,11 @@ CAUTIONS = (
     "--quick", is_flag=True, help="The smallest set that still tells backlash, bead and offset apart."
 )
 @click.option(
+    "--minutes",
+    type=Number("min", low=1.0),
+    help="Print no longer than this: the coupons that tell most of the joints in joints.csv, or of ordinary ones.",
+)
+@click.option(
     "--wall",
     type=click.Choice(["tube", "prism"]),
     default="tube",
@@ -59,6 +66,7 @@ def command(
     case: str,
     families: tuple[str, ...],
     quick: bool,
+    minutes: float | None,
     wall: Literal["tube", "prism"],
     paper: Literal["a4", "letter"],
     clearance: float | None,
@@ -75,6 +83,15 @@ def command(
     machine = place.machine()
     prints = place.prints()
     target = place.next_print() if new_print or not prints else prints[-1]
+    if minutes is not None:
+        if families or quick:
+            raise InputError("chooses the coupons itself; leave out --family and --quick", "--minutes")
+        with working("Choosing coupons"):
+            from fitassay.first_choice import chosen_coupons
+
+            chosen = chosen_coupons(place, machine, minutes)
+        families = chosen.coupons
+        note(_choice(chosen, minutes))
     with working("Drawing the coupons and the sheet"):
         done = make_print(
             target,
@@ -111,6 +128,17 @@ def command(
         say("The single wall must come out as one bead; sheet.pdf says how.")
     say(CAUTIONS)
     say(f"Then: fitassay enter {typed(case)}, or, for a page in the browser, fitassay bench {typed(case)}")
+
+
+def _choice(chosen: FirstSet, minutes: float) -> str:
+    """What was chosen for the joints, and what the full set would give."""
+    from fitassay.analysis.rounding import COVERAGE, fixed
+
+    return (
+        f"Within {minutes:g} minutes these tell most of your joints' clearance: {listed(chosen.coupons)}, "
+        f"{math.ceil(chosen.minutes)} minutes, leaving ± {fixed(COVERAGE * chosen.u_mm, 2)} mm (k = 2); the full set "
+        f"takes {math.ceil(chosen.all_minutes)} and leaves ± {fixed(COVERAGE * chosen.all_u_mm, 2)} mm."
+    )
 
 
 def _rules(clearance: float | None, step: float | None) -> Rules | None:

@@ -1,0 +1,125 @@
+"""Which coupons tell most of the user's own joints within a printing time."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from itertools import combinations
+
+import numpy as np
+
+from fitassay.analysis.chain.mating import PathHabits, clearances, ways_of
+from fitassay.analysis.chain.sensitivities import SetWalk
+from fitassay.analysis.normal import Normal
+from fitassay.analysis.parts.pairs import Pair, joints_of
+from fitassay.analysis.terms import INDEX, TERMS
+from fitassay.coupons.cost import Cost
+
+# A clearance bends with play; it is followed about printers of these plays of x and y [mm].
+PLAYS_MM = ((0.15, 0.05), (0.05, 0.15))
+# Another coupon is worth its minutes where it lowers the doubt by this share at least.
+WORTH = 0.03
+
+
+@dataclass(frozen=True, kw_only=True)
+class FirstSet:
+    """Coupons for a first print.
+
+    Attributes
+    ----------
+    coupons : tuple of str
+        In measuring order; empty where not even one fits into the time.
+    minutes, all_minutes : float
+        Of these, and of all.
+    u_mm, all_u_mm : float [mm]
+        Standard uncertainty that they leave on the joints' clearance (root mean square), and that all would.
+    """
+
+    coupons: tuple[str, ...]
+    minutes: float
+    all_minutes: float
+    u_mm: float
+    all_u_mm: float
+
+
+def first_set(
+    shelf: SetWalk,
+    costs: Mapping[str, Cost],
+    known: Normal,
+    u: float,
+    pairs: tuple[Pair, ...],
+    minutes: float,
+    width: float,
+) -> FirstSet:
+    """Of all choices of coupons within `minutes` the one that leaves least doubt about the pairs' clearance.
+
+    Among choices that leave nearly the same the quickest.
+
+    Parameters
+    ----------
+    shelf : SetWalk
+        All coupons that could be printed.
+    costs : mapping of str to Cost
+        By coupon id.
+    known : Normal
+        Of the terms, before.
+    u : float [mm]
+        Standard uncertainty of one reading.
+    pairs : tuple of Pair
+    minutes : float
+    width : float [mm]
+        Commanded bead width.
+    """
+    asked = np.array([row for pair in pairs for row in _clearance_rows(pair, width)])
+    _, gains = shelf.linearise()
+    names = [c.id for c in shelf.manifest.coupons]
+    information = {name: np.zeros((len(TERMS),) * 2) for name in names}
+    for (coupon, _), row in zip(shelf.keys, gains, strict=True):
+        information[coupon] += np.outer(row, row) / u**2
+
+    def doubt(chosen: tuple[str, ...]) -> float:
+        added = sum((information[c] for c in chosen), np.zeros((len(TERMS),) * 2))
+        root = known.root
+        # C = R (I + R'Λ R)^-1 R' needs no inverse of what is known for certain.
+        inner = np.eye(root.shape[1]) + root.T @ added @ root
+        spread = asked @ root
+        return float(np.sqrt(np.mean(np.sum(spread * np.linalg.solve(inner, spread.T).T, axis=1))))
+
+    def cost(chosen: tuple[str, ...]) -> float:
+        return sum(costs[c].minutes for c in chosen)
+
+    choices = [c for n in range(1, len(names) + 1) for c in combinations(names, n) if cost(c) <= minutes]
+    everything = tuple(names)
+    if not choices:
+        return FirstSet(
+            coupons=(),
+            minutes=0.0,
+            all_minutes=cost(everything),
+            u_mm=doubt(()),
+            all_u_mm=doubt(everything),
+        )
+    told = {c: doubt(c) for c in choices}
+    least = min(told.values())
+    best = min((c for c in choices if told[c] <= least * (1 + WORTH)), key=lambda c: (cost(c), told[c]))
+    return FirstSet(
+        coupons=best,
+        minutes=cost(best),
+        all_minutes=cost(everything),
+        u_mm=told[best],
+        all_u_mm=doubt(everything),
+    )
+
+
+def _clearance_rows(pair: Pair, width: float) -> list[np.ndarray]:
+    """d clearance / d term about printers with play, ndarray (terms,) each."""
+    ways = ways_of(pair.shape, pair.flipped, PathHabits(holes_alike=False, own_approach=True), over=False)
+    joints = joints_of((pair,), turning=pair.turns)
+    steps = np.array([t.step for t in TERMS])
+    rows = []
+    for x, y in PLAYS_MM:
+        about = np.zeros(len(TERMS))
+        about[INDEX["backlash_x"]], about[INDEX["backlash_y"]] = x, y
+        theta = np.concatenate([about[None], about + np.diag(steps)])
+        value = np.sum([w.weight * clearances(joints, w, theta, width)[0] for w in ways], axis=0)
+        rows.append((value[1:] - value[0]) / steps)
+    return rows
