@@ -17,6 +17,9 @@ if TYPE_CHECKING:
     from fitassay.analysis.result import Diagnosis
     from fitassay.coupons.machine import Machine
 
+SEEN_MM = 0.1
+"""Play that differs from the usual one by less than this needs no other drawing [mm]."""
+
 _TO = {"turn": "to turn", "slide": "to slide in", "press": "to be pressed in"}
 
 
@@ -57,7 +60,32 @@ def _sentence(joint: Joint, now: State, then: State | None) -> str:
     if joint.pair is None:
         return f"{what}: a slot is not foretold."
     words = f"{what}: {_outcome(joint, now)} now"
-    return f"{words}; {_outcome(joint, then)} after the changes below." if then is not None else f"{words}."
+    words += f"; {_outcome(joint, then)} after the changes below." if then is not None else "."
+    return f"{words}{_instead(joint, now)}"
+
+
+def _instead(joint: Joint, state: State) -> str:
+    """What to draw where the machine stays as it is; empty where the joint does what it should, and surely."""
+    from fitassay.analysis.parts.pairs import hole_for_clearance, peg_for_clearance, predict_pair
+    from fitassay.analysis.parts.wall_chart import WANTED_MM
+    from fitassay.analysis.rounding import fixed
+
+    pair = joint.pair
+    assert pair is not None
+    wanted = WANTED_MM[joint.motion]
+    now = predict_pair(pair, state).counts
+    # Within what the caliper sees of the play that such a joint wants, and surely on its side of zero.
+    if abs(now.mean - wanted) < SEEN_MM and (now.low > 0) == (wanted > 0):
+        return ""
+    side, size = (
+        ("peg", peg_for_clearance(pair, wanted, state))
+        if joint.bought == "hole"
+        else ("hole", hole_for_clearance(pair, wanted, state))
+    )
+    leave = (
+        "Or leave the machine and draw" if now.p_negative > 1 / 6 or wanted < 0 else "For the usual play draw"
+    )
+    return f" {leave} the {side} {fixed(size, 2)} mm."
 
 
 def _outcome(joint: Joint, state: State) -> str:

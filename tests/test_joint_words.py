@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+
 from tests.fit_case import case, run, run_json
 
 HEAD = "name,shape,peg_mm,hole_mm,bought,way_up,motion,now\n"
@@ -31,3 +33,17 @@ def test_a_wrong_joint_is_told(tmp_path):
     (place / "joints.csv").write_text(HEAD + "arm peg,round,six,6.2,,same,turn,\n")
     code, _, err = run("diagnose", place)
     assert code == 2 and "joints.csv, line 2" in err
+
+
+def test_what_to_draw_stands_beside_what_to_set(tmp_path):
+    """The hole that is named has the usual play of a joint that turns (0.25 mm, common practice, no source)."""
+    place = case(tmp_path)
+    (place / "joints.csv").write_text(
+        f"{HEAD}arm peg,round,6,6.2,,same,turn,sticks\nbearing,round,8,8,hole,same,turn,\n"
+    )
+    flat = " ".join(run("diagnose", place)[1].split())
+    hole = float(re.search(r"arm peg.*?Or leave the machine and draw the hole ([\d.]+) mm", flat)[1])
+    peg = float(re.search(r"bearing.*?draw the peg ([\d.]+) mm", flat)[1])
+    turned = run_json("predict", place, "--pair", f"6,{hole}", "--turns", "--as-printed")["pairs"][0]
+    assert abs(turned["turning_mm"]["mean"] - 0.25) < 0.01
+    assert peg < 8.0

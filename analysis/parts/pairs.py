@@ -282,3 +282,12 @@ def _alike(pairs: tuple[Pair, ...], also: Callable[[Pair], bool] = lambda _: Fal
 def _over(theta: np.ndarray) -> bool:
     """Whether some of these printers are over-compensated."""
     return bool(((theta[:, PLAY] < -OVER_MM).mean(axis=0) > FEW).any())
+
+
+def hole_for_clearance(pair: Pair, wanted: float, state: State) -> float:
+    """The hole to draw so that the clearance that counts is `wanted` on average, the peg as drawn or bought [mm]."""
+    drawn = pair
+    for _ in range(3):
+        missing = wanted - predict_pair(drawn, state).counts.mean
+        drawn = replace(drawn, hole=next_drawn(drawn.hole, missing, pair.hole))
+    return drawn.hole
