@@ -324,6 +324,21 @@ def test_surfaces_that_would_cross_are_refused():
         check(part, done, W, H)
 
 
+@pytest.mark.parametrize(("apart", "refused"), [(0.35, True), (0.45, False)])
+def test_bodies_that_would_grow_into_each_other_are_refused(apart, refused):
+    """Each grows by 0.2 on every side, so that 0.4 apart are used up; no facet of one reaches the other."""
+    part = part_of(box(0, 0, 10, 10, 0, 5) + box(10 + apart, 4, 20, 14, 0, 5), "pair")
+    done = correct(part, printer(contour_offset=-0.2), W, H)
+    if not refused:
+        check(part, done, W, H)
+        return
+    # Named where the outlines cross: at a corner of one on a side of the other.
+    with pytest.raises(
+        JobError, match=r"pair at \(10\.\d, (3\.8|10\.2), \d\.\d\) mm: .*run through each other"
+    ):
+        check(part, done, W, H)
+
+
 def test_detail_smaller_than_the_correction_is_refused():
     part = part_of(box(0, 0, 30, 20, 0, 4) - box(10, 5, 10.3, 15, 1, 5), "slit")
     done = correct(part, printer(contour_offset=-0.2), W, H)

@@ -1,5 +1,7 @@
 """ISO 286-1 tables, limits and fits against secondary copies of the standard and its own formulas."""
 
+from itertools import pairwise
+
 import pytest
 
 from fitassay.analysis.parts.iso286 import (
@@ -271,6 +273,16 @@ def test_every_deviation_of_the_loosest_shafts(letter):
 def test_every_deviation_of_the_finer_ranges(letter):
     for end, value in FINER_UM[letter].items():
         assert um(limits(end, Zone(letter=letter, grade=6))[0] - end) == value
+
+
+@pytest.mark.parametrize("letter", [*LOOSEST_UM, *FINER_UM])
+def test_a_finer_range_begins_where_the_one_before_ends(letter):
+    for end, after in pairwise(FINER_UM["r"]):
+        first, last = (limits(size, Zone(letter=letter, grade=6)) for size in (end + 0.001, after))
+        assert (um(first[0] - end - 0.001), um(first[1] - end - 0.001)) == (
+            um(last[0] - after),
+            um(last[1] - after),
+        )
 
 
 def test_shaft_k_is_on_the_line_beyond_grade_7():

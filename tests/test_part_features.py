@@ -157,11 +157,19 @@ def test_a_leaning_hole_has_its_axis_and_a_hexagon_is_not_round(tmp_path: Path) 
     part = part_of(leaning(), tmp_path)
     (hole,), _ = round_features(Facets(part.vertices, part.faces))
     assert hole.diameter_mm == pytest.approx(6, abs=0.002)
-    assert abs(
-        np.dot(hole.axis, (0, -math.sin(math.radians(20)), math.cos(math.radians(20))))
-    ) == pytest.approx(1, abs=1e-6)
+    lean = math.radians(20)
+    along = np.array(hole.axis) * np.sign(hole.axis[2])
+    assert along == pytest.approx([0, -math.sin(lean), math.cos(lean)], abs=1e-6)
     listing = PartListing(part, WIDTH)
     assert ("leaning",) in [f.remarks for f in listing.features]
+
+
+def test_a_lying_pin_has_its_axis(tmp_path: Path) -> None:
+    part = part_of(cylinder(6, 20, 64, (0, 0, 0), (0, 90, 25)), tmp_path)
+    (pin,), _ = round_features(Facets(part.vertices, part.faces))
+    turn = math.radians(25)
+    along = np.array(pin.axis) * np.sign(pin.axis[0])
+    assert along == pytest.approx([math.cos(turn), math.sin(turn), 0], abs=1e-6)
 
 
 def state_of(**terms: float) -> State:

@@ -172,7 +172,7 @@ def test_a_list_names_its_pairs_by_peg_and_hole(tmp_path):
     path.write_text(
         "name,kind,shape,nominal_mm,mate,wanted,turns,rotation_deg,way_up\n"
         "arm peg,outside,round,8.0,arm hole,,yes,,\narm hole,inside,round,8.2,,0.2,,30,flipped\n"
-        "foot,inside,square,12.4,exact 12.0,,,,same\naxle,outside,round,5.0,exact 5.1,H11/c11,,90,\n",
+        "foot,inside,square,12.4,exact12.0,,,,same\naxle,outside,round,5.0,exact: 5.1,H11/c11,,90,\n",
         "utf-8",
     )
     got = read_part_list(path)

@@ -9,6 +9,7 @@ import pytest
 
 from fitassay.analysis.chain import layers_touched, mean_range, surface_gain
 from fitassay.analysis.chain.sensitivities import SetWalk
+from fitassay.analysis.chain.uneven_surface import layers_under
 from fitassay.coupons.machine import Machine
 from fitassay.coupons.make import build_set
 from fitassay.coupons.sections import Slicer
@@ -61,6 +62,24 @@ def test_rims_and_knife_edges_see_the_share_of_their_layers():
     # Standard error of the ratio 0.0013.
     assert gains["boss", "step14-x"] == pytest.approx(rim / deep, abs=0.006)
     assert gains["wall", "wall-left"] == pytest.approx(0, abs=1e-9)
+
+
+def test_a_contact_on_the_lowest_layers_counts_as_one():
+    """Both jaws rest on one layer where either of them touches the foot."""
+    f = next(f for f in walk().features if f.id == "step14-x")
+    (ax, ay, _), (bx, by, bz) = f.contact_a_mm, f.contact_b_mm
+    assert layers_under(f, 0.2) == 15
+    assert layers_under(replace(f, contact_a_mm=(ax, ay, 0.1)), 0.2) == 1
+    assert layers_under(replace(f, contact_a_mm=(ax, ay, bz), contact_b_mm=(bx, by, 0.1)), 0.2) == 1
+
+
+def test_deep_jaws_on_two_thick_layers_see_all_of_it():
+    """3 mm of jaw on layers of 1.5 mm: two layers, and the unit is what such jaws see."""
+    made = coupon_set(("stepped-boss",))
+    w = SetWalk(
+        replace(made.manifest, layer_height_mm=1.5), {n: Slicer(s, n) for n, s in made.solids.items()}
+    )
+    assert dict(zip(w.keys, surface_gain(w), strict=True))["boss", "step14-x"] == pytest.approx(1)
 
 
 def test_layers_are_counted_by_their_height():

@@ -11,14 +11,10 @@ from tests.trace_corpus import KINDS, check
 
 EVERY_TIME = (
     "openings larger",
-    "crumbs",
     "ends short 2.0",
     "drawn in two",
     "scarf rising",
     "wider inner walls",
-    "flow word",
-    "copies",
-    "one a bead off",
     "first layer inset",
 )
 """Kinds that the default suite reads; the others are read behind it."""

@@ -63,6 +63,12 @@ def test_clearance_holes_of_screws_and_seat_of_the_bearing() -> None:
         "screw M6": 6.6,
     }
     assert next(b.size_mm for b in BOUGHT if "608" in b.name) == 22.0
+    # Tapping drills: pitches 0.45, 0.5, 0.7, 0.8 and 1 mm off the nominal diameters.
+    tapped = {b.name: b.size_mm for b in BOUGHT if b.use == "to tap"}
+    assert list(tapped.values()) == [2.05, 2.5, 3.3, 4.2, 5.0]
+    names = [b.name for b in BOUGHT if b.name.startswith(("pin", "magnet"))]
+    assert names == [f"pin {d} mm" for d in (2, 3, 4, 5, 6, 3, 5)] + [f"magnet {d} mm" for d in (5, 6, 8, 10)]
+    assert all(b.size_mm == float(b.name.split()[1]) for b in BOUGHT if b.name in names)
 
 
 def test_way_up_stands_apart_once_the_direction_is_known() -> None:

@@ -23,28 +23,23 @@ from fitassay.coupons.errors import InputError
 
 Shape = Literal["round", "square"]
 
-# Circles are walked as polygons with this much chord error [mm].
-CHORD_MM = 0.0002
 # A path narrower than twice this is none [mm].
 THIN_MM = 0.02
 # Sizes between which many pairs are read off.
 NODES = 12
 
 
-def outline(shape: Shape, nominal: float, inside: bool, width: float, chord: float = CHORD_MM) -> Loop:
-    """The commanded loop of a peg or hole about the origin.
+def outline(nominal: float, inside: bool, width: float) -> Loop:
+    """The commanded loop of a square peg or hole about the origin.
 
     Parameters
     ----------
-    shape : {"round", "square"}
     nominal : float [mm]
-        Drawn diameter or side.
+        Drawn side.
     inside : bool
         True for a hole.
     width : float [mm]
         Commanded bead width w; the path stands half of it inside the material.
-    chord : float [mm]
-        Chord error of a circle's polygon.
 
     Raises
     ------
@@ -54,16 +49,8 @@ def outline(shape: Shape, nominal: float, inside: bool, width: float, chord: flo
     half = (nominal + width) / 2 if inside else (nominal - width) / 2
     if half <= THIN_MM:
         raise InputError(f"a {nominal:g} mm peg is thinner than one bead of {width:g} mm", "predict")
-    if shape == "square":
-        corners = np.array([[-1.0, -1.0], [1.0, -1.0], [1.0, 1.0], [-1.0, 1.0]]) * half
-        return path_loop(corners[::-1].copy() if inside else corners, [], seam=False)
-    sides = 4 * int(np.ceil(max(np.pi / np.sqrt(2 * chord / half), 96) / 4))
-    angle = 2 * np.pi * np.arange(sides) / sides
-    # The polygon's mean width, not its inscribed one, is the nominal.
-    points = half * (np.pi / sides) / np.sin(np.pi / sides) * np.column_stack([np.cos(angle), np.sin(angle)])
-    if inside:
-        return path_loop(points[::-1].copy(), [(np.zeros(2), nominal)], seam=False)
-    return path_loop(points, [], seam=False)
+    corners = np.array([[-1.0, -1.0], [1.0, -1.0], [1.0, 1.0], [-1.0, 1.0]]) * half
+    return path_loop(corners[::-1].copy() if inside else corners, [], seam=False)
 
 
 def part_terms(theta: np.ndarray) -> np.ndarray:

@@ -79,7 +79,7 @@ def printed_size(size: Size, theta: np.ndarray, width: float) -> np.ndarray:
         return size.nominal * (1 + errors.scale[:, 2]) + errors.datum + added
     sign = -1.0 if size.side == "inside" else 1.0
     # Jaws rest on a circle's crests, which move as flanks of the square about it do.
-    loop = outline("square", size.nominal, size.side == "inside", width)
+    loop = outline(size.nominal, size.side == "inside", width)
     if size.shape == "round" and size.side == "inside":
         loop = replace(loop, closing=loop.outward * BORE_REFERENCE_MM / size.nominal / 2)
     along = np.array(DIRECTIONS[size.axis])
