@@ -8,6 +8,7 @@ import os
 
 import pytest
 
+from fitassay.analysis.parts.joints import joints_in
 from fitassay.commands.init import option_name
 from fitassay.coupons.errors import InputErrors
 from fitassay.coupons.machine import FIGURES, Machine
@@ -167,7 +168,7 @@ def test_at_a_terminal_it_asks_again_until_the_figure_is_good(tmp_path):
     s.type("0.85")
     s.expect(r"layer height .*: ")
     s.type("0.4")
-    for _ in range(8):  # filament, flow, steps of three axes, resolution, limit, range
+    for _ in range(10):  # walls, filling, filament, flow, steps of three axes, resolution, limit, range
         s.expect(r"\]: ")
         s.type("")
     s.expect(r"compensations.*\[no\]: ")
@@ -177,8 +178,24 @@ def test_at_a_terminal_it_asks_again_until_the_figure_is_good(tmp_path):
     for _ in range(6):
         s.expect(r"\]: ")
         s.type("")
+    s.expect(r"joint 1 \[none\]: ")
+    s.type("?")
+    s.expect("add square for a square one")
+    s.type("6 6.2 spin")
+    s.expect("'spin' is not understood")
+    s.type("6 in 6,2 turn")
+    s.expect(r"joint 2 \[no more\]: ")
+    s.type("10 mm in 10.3 mm square")
+    s.expect(r"joint 3 \[no more\]: ")
+    s.type("")
     s.expect("Wrote orrery/machine.toml")
+    s.expect("--minutes 60")
     assert s.end() == 0
+    told = [j for j in joints_in(tmp_path / "orrery")]
+    assert [(j.shape, j.peg_mm, j.hole_mm, j.motion) for j in told] == [
+        ("round", 6.0, 6.2, "turn"),
+        ("square", 10.0, 10.3, "slide"),
+    ]
     assert read_machine(tmp_path / "orrery" / "machine.toml") == Machine(
         name="Ännchens Planetarium",
         kinematics="crossed-belts",

@@ -24,6 +24,9 @@ from fitassay.terminal import STOPPED, answer, clean, say, typed
 # What an option's name leaves off: the unit is told in its help.
 _UNIT_SUFFIX = {"mm": "_mm", "mm/s": "_mm_s", "g/cm3": "_g_cm3", "%": "_percent", "degree": "_deg"}
 
+# Where the joints stand, in the case's folder; as analysis.parts.joints has it, whose library loads too slowly here.
+JOINTS = "joints.csv"
+
 # What was answered before a Ctrl-C, in the case's folder.
 DRAFT = "machine.answers.json"
 
@@ -85,9 +88,11 @@ def command(
         raise InputError("is there already; edit it, or give --force to replace it", str(place.machine_path))
     given = {key.replace("__", "."): value for key, value in figures.items() if value is not None}
     folder_name = as_text(os.path.basename(os.path.realpath(place.path))) or "printer"
+    joints = ""
     if not (yes or as_json) and sys.stdin.isatty():
         known = Answers(name=name, material=material, soft=soft or None, kinematics=kinematics, values=given)
         machine = _asked(place, folder_name, known)
+        joints = _joints(place)
     else:
         machine = Machine(
             name=name or folder_name,
@@ -97,6 +102,8 @@ def command(
             values=sensible(given),
         )
     write_atomic(place.machine_path, machine_toml(machine))
+    if joints:
+        write_atomic(place.path / JOINTS, joints)
     if as_json:
         answer(
             {
@@ -111,7 +118,8 @@ def command(
         )
         return
     say(f"Wrote {place.machine_path}: {_summary(machine)}.")
-    say(f"Look it over, then: fitassay make {typed(case)}")
+    hour = " --minutes 60" if joints else ""
+    say(f"Look it over, then: fitassay make {typed(case)}{hour}")
     say(f"Or first, in ten minutes and without a caliper: fitassay path {typed(case)} --card --like FILE")
 
 
@@ -146,6 +154,19 @@ def _asked(place: Case, folder_name: str, given: Answers) -> Machine:
         raise click.exceptions.Exit(STOPPED) from None
     kept.unlink(missing_ok=True)
     return machine
+
+
+def _joints(place: Case) -> str:
+    """The joints told at the terminal, as the text of joints.csv; those that are there already are left alone."""
+    from fitassay.reading_dialog.joints import asked_joints
+
+    if (place.path / JOINTS).exists():
+        return ""
+    try:
+        return asked_joints()
+    except (KeyboardInterrupt, EOFError):  # the machine is told; the joints can follow in their file
+        say()
+        return ""
 
 
 def _summary(machine: Machine) -> str:

@@ -17,7 +17,10 @@ from fitassay.terminal import ask, clean, say
 # Asked for one by one; compensations only if there are any, the rest stands in the file with its default.
 ASKED = (
     *(f"volume.{axis}_mm" for axis in "xyz"),
-    *(f"process.{name}" for name in ("nozzle_mm", "line_width_mm", "layer_height_mm")),
+    *(
+        f"process.{name}"
+        for name in ("nozzle_mm", "line_width_mm", "layer_height_mm", "walls", "filling_percent")
+    ),
     *(f"settings.{name}" for name in ("filament_diameter_mm", "flow_percent")),
     *(f"settings.steps_per_mm_{axis}" for axis in "xyz"),
     *(f"caliper.{name}" for name in ("resolution_mm", "error_limit_mm", "range_mm")),
@@ -31,6 +34,8 @@ WHERE = {
     **{f"volume.{axis}_mm": "The machine's data sheet; less is safe, more is not." for axis in "xyz"},
     "process.nozzle_mm": "Marked on the nozzle, or in the machine's data sheet.",
     "process.line_width_mm": "Slicer: line or extrusion width, of the outer wall if there are several.",
+    "process.walls": "Slicer: walls or perimeters beside each other, as for the parts that are to fit.",
+    "process.filling_percent": "Slicer; 15 is plenty for coupons, and a dense filling presses on the walls.",
     "process.layer_height_mm": "Slicer; the height you usually print with.",
     **{
         f"settings.steps_per_mm_{axis}": "Firmware: menu or configuration. If you cannot find it, keep this "
