@@ -235,6 +235,19 @@ _SENTENCES: dict[str, Callable[..., str]] = {
         f"The readings disagree by {scatter_mm:.3f} mm more than the caliper explains: the print is that uneven. "
         "All uncertainties are widened for it."
     ),
+    "uneven-layers": lambda shift_mm: (
+        f"This print's layers are uneven by about {shift_mm:.2f} mm (standard deviation of a layer's shift): look "
+        "for play in the z guide, a loose nozzle or a bent screw, the machine off and unplugged."
+    ),
+    "foot-smaller": lambda by_mm: (
+        f"The foot is {by_mm:.2f} mm smaller than the body above it, as where layers are uneven and the jaws rest on "
+        "the outermost: look for play in the z guide, a loose nozzle or a bent screw, the machine off and unplugged."
+    ),
+    "elastic-play": lambda term, share: (
+        f"The combs show {100 * share:.0f} % less of the {label(term)} than larger pieces do: it is wound up over "
+        "some millimetres of way, as by a slack belt or a weak motor. A compensation in the firmware mends about "
+        "half of it then; mend belt or motor first, the machine off and unplugged, and as its manual says."
+    ),
     "many-outliers": lambda readings: (
         f"{readings} readings do not fit the others, more than slips of the hand explain: look for a seam on the "
         "measured faces, for blobs and for lifted corners."

@@ -11,9 +11,9 @@ from fitassay.analysis.normal import Normal
 from fitassay.analysis.notes import Note, sum_words
 
 # What of `Diagnosis.extra` stands in diagnosis.json, where there is any.
-EXTRA = ("sliced_file", "filament", "weighed", "carried", "effective_dof")
+EXTRA = ("sliced_file", "filament", "weighed", "carried", "effective_dof", "uncertainty_budget")
 
-Status = Literal["dominant", "leading", "undetermined", "within-noise", "unexplained"]
+Status = Literal["dominant", "leading", "undetermined", "within-noise", "unexplained", "sum-known"]
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -10,13 +10,14 @@ import numpy as np
 from fitassay.analysis.controls import Control
 from fitassay.coupons.machine import KINEMATICS, Kinematics
 
-TermKind = Literal["printer", "instrument", "form"]
+TermKind = Literal["printer", "surface", "instrument", "form"]
 
 Quantity = Literal[
     "contour",
     "flare",
     "closure",
     "bead",
+    "surface",
     "scale x",
     "scale y",
     "scale z",
@@ -35,9 +36,9 @@ class Errors:
 
     Attributes
     ----------
-    contour, flare, closure, bead : ndarray (n,) [mm]
+    contour, flare, closure, bead, surface : ndarray (n,) [mm]
         Outward shift per side; the same for the lowest layers only; loss on a 3 mm bore's diameter; bead
-        excess.
+        excess; by how much the layers that jaws and mating parts rest on stand out, both sides together.
     scale : ndarray (n, 3)
         Fractions for x, y, z.
     play : ndarray (n, 2) [mm]
@@ -58,6 +59,7 @@ class Errors:
         self.flare = np.zeros(n)
         self.closure = np.zeros(n)
         self.bead = np.zeros(n)
+        self.surface = np.zeros(n)
         self.scale = np.zeros((n, 3))
         self.play = np.zeros((n, 2))
         self.belt = np.zeros((n, 2))
@@ -71,6 +73,11 @@ class Errors:
             total += value
         for kind in term.reads:
             self.added[kind] = self.added.get(kind, np.zeros(self.n)) + value
+
+    @property
+    def swept(self) -> np.ndarray:
+        """By how much the bead as jaws and mating parts feel it is wider than commanded, ndarray (n,) [mm]."""
+        return self.bead + self.surface
 
     def _totals(self, name: Quantity) -> list[np.ndarray]:
         """The arrays (n,) of that quantity, one for each of its axes, to be added to in place."""
@@ -107,22 +114,24 @@ class Term:
     ----------
     name, symbol, unit : str
         As in diagnosis.json; the unit is ``mm``, ``rad`` or ``1`` (a fraction).
-    kind : {"printer", "instrument", "form"}
-        Only printer terms can be accused; ``instrument`` terms belong to the caliper, ``form`` terms absorb
-        what the model does not claim to know.
+    kind : {"printer", "surface", "instrument", "form"}
+        Only printer terms can be accused; ``surface`` terms shape what a part is felt by, as printer terms do, and
+        act so much like one of them that readings hardly tell the two apart; ``instrument`` terms belong to the
+        caliper, ``form`` terms absorb what the model does not claim to know.
     quantity : str
         What of `Errors` it adds to; empty: nothing of the print.
     reads : tuple of str
         Feature kinds whose readings it adds to.
     prior_sd : float [unit]
-        Standard deviation of the zero-mean normal prior; zero: from the error limit under `prior_limit`.
+        Standard deviation of the normal prior; zero: from the error limit under `prior_limit`.
+    prior_mean : float [unit]
+        Of the prior; not zero only for what every printer has some of.
+    worst : float [unit]
+        Of a ``surface`` term, the most that is usual: what it looks like is accused only if it is loud even then.
     prior_limit : str
         Figure of machine.toml with an error limit +-a; the prior is rectangular, a / sqrt(3) (GUM 4.3.7).
     prior_reason : str
         Why that wide.
-    allowance, allowance_mean : float [unit]
-        What else looks like the term on a real printer, standard deviation and mean (see `diagnosis.allowance`;
-        common practice, no source).
     drift_sd : float [unit]
         How much it changes by itself from one print to the next (common practice, no source).
     varies : tuple of Varies
@@ -171,11 +180,11 @@ class Term:
     sentence: str
     prior_reason: str
     prior_sd: float = 0.0
+    prior_mean: float = 0.0
+    worst: float = 0.0
     prior_limit: str = ""
     quantity: Quantity | Literal[""] = ""
     reads: tuple[str, ...] = ()
-    allowance: float = 0.0
-    allowance_mean: float = 0.0
     drift_sd: float = 0.0
     varies: tuple[Varies, ...] = ()
     control: Control | None = None

@@ -7,7 +7,7 @@ The printed outline follows from the commanded path by, in this order:
     play      per axis, total width b: the axis trails its command by b/2 after each reversal; where two crossed belts
               move both axes, the play is in the belts
     shear     x += g * y
-    bead      swept along the path, width w + e
+    bead      swept along the path, width w + e; what rests on it feels w + e + surface, but in the lowest layers
     reading   caliper span + what the instrument or the layer datum adds
 
 All signed; zero is a perfect printer. Lengths mm, angles rad. A term is added by a row of
@@ -50,6 +50,7 @@ def derived(table: tuple[Term, ...]) -> dict[str, object]:
         "NAMES": tuple(t.name for t in table),
         "INDEX": {t.name: i for i, t in enumerate(table)},
         "PRINTER": np.array([t.kind == "printer" for t in table]),
+        "SHAPING": np.array([t.kind in ("printer", "surface") for t in table]),
         "BEAD": acting_on("bead", table)[0],
         "PATH": acting_on("contour", table)[0],
         "PLAYS": tuple(acting_on(q, table)[0] for q in ("play x", "play y", "belt a", "belt b")),
@@ -59,6 +60,9 @@ def derived(table: tuple[Term, ...]) -> dict[str, object]:
 NAMES: tuple[str, ...]
 INDEX: dict[str, int]
 PRINTER: np.ndarray
+"""Terms that can be accused of spoiling a part."""
+
+SHAPING: np.ndarray
 """Terms that shape a part; the others belong to the caliper or to the model."""
 
 BEAD: int
@@ -90,6 +94,7 @@ __all__ = [
     "PATH",
     "PLAYS",
     "PRINTER",
+    "SHAPING",
     "TERMS",
     "Errors",
     "Term",

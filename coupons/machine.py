@@ -199,6 +199,8 @@ class Machine:
         Every figure of `FIGURES` as ``"section.name"``.
     priors : dict of str to float
         Prior standard deviations that replace the table's, by error term.
+    model_error : dict of str to float
+        Widths that replace those of the budget for what printers do beside the error terms, by its rows.
     """
 
     name: str = "printer"
@@ -207,6 +209,7 @@ class Machine:
     kinematics: Kinematics = "cartesian"
     values: dict[str, float] = field(default_factory=dict)
     priors: dict[str, float] = field(default_factory=dict)
+    model_error: dict[str, float] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
         check_kinematics(self.kinematics)

@@ -87,6 +87,13 @@ def machine_toml(machine: Machine) -> str:
         "[priors]",
     ]
     lines += [f"{_key(name)} = {float(value)!r}" for name, value in machine.priors.items()]
+    lines += [
+        "",
+        "# Optional: how much this printer does beside the errors, as a standard deviation in mm, by the name of the",
+        "# row in the report's uncertainty budget; 0 where it is known not to be there, for instance: corners = 0.02",
+        "[model_error]",
+    ]
+    lines += [f"{_key(name)} = {float(value)!r}" for name, value in machine.model_error.items()]
     return "\n".join(lines) + "\n"
 
 
@@ -109,9 +116,10 @@ class _Reader:
             self.unknown_keys()
             values = self.values()
             priors = self.priors()
+            widths = self.widths()
             if not self.problems:
                 try:
-                    return Machine(values=values, priors=priors, **facts)
+                    return Machine(values=values, priors=priors, model_error=widths, **facts)
                 except InputError as exc:  # what only figures taken together show
                     self.problem(exc.message, *exc.place.split("."))
         raise InputErrors([error for _, error in sorted(self.problems, key=lambda p: p[0])])
@@ -152,7 +160,7 @@ class _Reader:
 
     def unknown_keys(self) -> None:
         """Note keys that mean nothing; nothing that the user typed is passed over in silence."""
-        top = (*_FACTS, *_SECTIONS, "priors")
+        top = (*_FACTS, *_SECTIONS, "priors", "model_error")
         for key, value in self.content.items():
             if key not in top:
                 self.problem(_unknown(key, "", top), key)
@@ -187,6 +195,18 @@ class _Reader:
             value = self.number(given, None, "priors", name)
             if value is not None and not (0 < value < math.inf):
                 self.problem(f"must be a number greater than 0 (got {value:g})", "priors", name)
+            elif value is not None:
+                good[name] = value
+        return good
+
+    def widths(self) -> dict[str, float]:
+        """Widths of the budget for what printers do beside the error terms, by row."""
+        section = self.content.get("model_error", {})
+        good = {}
+        for name, given in section.items() if isinstance(section, dict) else ():
+            value = self.number(given, None, "model_error", name)
+            if value is not None and not (0 <= value < math.inf):
+                self.problem(f"must be a number from 0 (got {value:g})", "model_error", name)
             elif value is not None:
                 good[name] = value
         return good

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, replace
 from functools import cached_property
 from pathlib import Path
@@ -291,7 +292,7 @@ def state_of(
     trace : Trace, optional
         A sliced file, which tells which way round holes are walked.
     scatter_mm : float [mm], optional
-        By how much single pieces vary; default: by what the print scattered beyond the caliper.
+        By how much single pieces vary; default: as pieces do, and by what the print scattered beyond the caliper.
     """
     from fitassay.analysis.chain.mating import PathHabits
     from fitassay.analysis.parts.sizes import State
@@ -302,7 +303,9 @@ def state_of(
 
         habits = path_habits(trace)
     if scatter_mm is None:
-        scatter_mm = float(diagnosis.extra.get("scatter_mm", 0.0))
+        from fitassay.analysis.estimation.model_error import piece_sd
+
+        scatter_mm = math.hypot(float(diagnosis.extra.get("scatter_mm", 0.0)), piece_sd(machine))
     return State(
         posterior=diagnosis.posterior,
         width=machine.line_width_mm,

@@ -29,6 +29,7 @@ _FIGURES = {f.key: f for f in FIGURES}
 STATUS_WORDS = {
     "dominant": "One error dominates",
     "leading": "One error leads",
+    "sum-known": "Two together, one remedy",
     "undetermined": "Not settled yet",
     "within-noise": "Nothing to mend",
     "unexplained": "Readings do not fit together",

@@ -9,6 +9,7 @@ from fitassay.analysis.diagnosis.diagnose import interpret
 from fitassay.analysis.diagnosis.verdict import STATUSES, reference_of
 from fitassay.analysis.estimation.excess_variance import disagreement
 from fitassay.analysis.estimation.marginal import Model
+from fitassay.analysis.estimation.model_error import model_error
 from fitassay.analysis.estimation.priors import prior, prior_sds
 from fitassay.analysis.normal import Normal
 from fitassay.analysis.readings.file import Reading
@@ -105,14 +106,15 @@ def test_large_errors_against_the_full_nonlinear_estimate(truth):
         theta[INDEX[name]] = value
     rng = np.random.default_rng(8)
     y = w.readings(theta[None])[0] + 0.02 * rng.standard_normal(len(w.keys))
-    u, prior = np.full(len(y), 0.0202), prior_sds(MACHINE)
+    u, before = np.full(len(y), 0.0202), prior(MACHINE)
+    sd = before.sd
 
     def weighted(scaled: np.ndarray) -> np.ndarray:
-        return np.concatenate([(w.readings(scaled[None] * prior)[0] - y) / u, scaled])
+        return np.concatenate([(w.readings(scaled[None] * sd)[0] - y) / u, scaled - before.mean / sd])
 
     # Play in a bore has a kink where a jaw's flat begins to see it; steps of 1e-4 priors step over it.
-    mode = least_squares(weighted, theta / prior, diff_step=1e-4, x_scale=0.1).x * prior
-    found = interpret_many(w, y[None], MACHINE, u=u)
+    mode = least_squares(weighted, theta / sd, diff_step=1e-4, x_scale=0.1).x * sd
+    found = interpret_many(w, y[None], MACHINE, u=u, budget=model_error(w, rows=()))
     assert not found.settled.outliers.any()
     sd = found.settled.posterior.sd[0]
     assert (np.abs(found.settled.posterior.mean[0] - mode) / sd).max() < 0.35
@@ -176,7 +178,7 @@ def test_scatter_solves_the_equation_of_mandel_and_paule():
 
 def test_readings_that_agree_have_no_scatter():
     w, _, sets = population(400, mix="sound", noise="normal", seed=3)
-    found = interpret_many(w, sets.values, MACHINE, u=sets.u).settled
+    found = interpret_many(w, sets.values, MACHINE, u=sets.u, budget=model_error(w, rows=())).settled
     # By construction one set in five of a true model is taken for a little uneven; binomial, 0.20 +- 4 x 0.02.
     assert 0.12 < np.mean(found.scatter > 0) < 0.28
     # None of them by much: as uneven as the caliper's own scatter happens to 2 % at most.

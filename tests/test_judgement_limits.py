@@ -60,7 +60,7 @@ def open_verdict(chances: dict[str, float], mean: np.ndarray, sd: np.ndarray, st
         chances=row[None], shares=row[None], sturdy=np.array([sturdy]), quiet=np.zeros(1), loud=np.zeros(1),
         visible=np.array([visible]),
     )  # fmt: skip
-    return verdict_of(judged, mean, sd, np.array([0.05]), ())
+    return verdict_of(judged, Normal(mean=mean, cov=np.diag(sd**2)), np.array([0.05]), ())
 
 
 @pytest.mark.parametrize(("sds", "alike"), [(4.05, True), (3.95, False)])
@@ -128,9 +128,9 @@ def test_a_change_is_advised_for_what_some_size_shows(error, changed):
 
 @pytest.mark.parametrize(("sds", "changed"), [(2.05, True), (1.95, False)])
 def test_a_change_is_advised_for_what_is_significant(sds, changed):
-    """Twice the standard uncertainty, what else looks like a scale (0.1 %, the table's allowance) counted."""
-    sd = math.hypot(0.002, 0.001)
-    cov = np.diag(np.where(np.arange(K) == SX, 0.002**2, 1e-12))
+    """Twice the standard uncertainty."""
+    sd = 0.002
+    cov = np.diag(np.where(np.arange(K) == SX, sd**2, 1e-12))
     advice, _, _ = advise(values(scale_x=sds * sd), cov, reference({"scale_x": 20.0}), MACHINE, 0.05)
     assert bool(advice) == changed
 

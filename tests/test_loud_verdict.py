@@ -10,6 +10,7 @@ from fitassay.analysis.diagnosis.advice import advise
 from fitassay.analysis.diagnosis.diagnose import interpret
 from fitassay.analysis.diagnosis.verdict import STATUSES, Reference, judge_many, visible_limits
 from fitassay.analysis.diagnosis.verdict_words import verdict_of
+from fitassay.analysis.estimation.priors import prior
 from fitassay.analysis.normal import Normal
 from fitassay.analysis.terms import INDEX, PRINTER, TERMS
 from fitassay.coupons.machine import Machine
@@ -46,9 +47,8 @@ def test_each_jaw_sees_by_its_own_error_limit():
 
 @pytest.mark.parametrize(
     ("value", "sd", "loud"),
-    # |m| g - v > 1.645 sd g, with g = 1, sd widened by the allowance 0.012 and 6 % of m: the bound lies at 0.0894
-    # (derived here).
-    [(0.08, 0.02, False), (0.088, 0.02, False), (0.091, 0.02, True), (0.2, 0.02, True), (-0.2, 0.02, True)],
+    # |m| g - v > 1.645 sd g, with g = 1: the bound lies at 0.0829 (derived here).
+    [(0.08, 0.02, False), (0.0825, 0.02, False), (0.0833, 0.02, True), (0.2, 0.02, True), (-0.2, 0.02, True)],
 )
 def test_an_accusation_must_be_louder_than_a_reading_can_see(value, sd, loud):
     got, _ = judged(value, sd, one_size(backlash_x=-1.0, scale_x=20.0))
@@ -71,14 +71,14 @@ def test_the_largest_gain_of_all_sizes_counts():
 def test_no_verdict_is_surer_than_99_percent():
     got, posterior = judged(0.3, 0.001, one_size(backlash_x=-1.0, scale_x=20.0))
     assert got.probability[0] == pytest.approx(0.99)
-    verdict = verdict_of(got, posterior.mean[0], posterior.sd[0], np.array([VISIBLE_MM]), ())
+    verdict = verdict_of(got, posterior[0], np.array([VISIBLE_MM]), ())
     assert verdict.probability == pytest.approx(0.99)
     assert "(99 % sure)" in verdict.text
 
 
 def test_a_large_error_that_may_be_too_small_to_see_is_told_and_not_accused():
     got, posterior = judged(0.08, 0.02, one_size(backlash_x=-1.0, scale_x=20.0))
-    verdict = verdict_of(got, posterior.mean[0], posterior.sd[0], np.array([VISIBLE_MM]), ())
+    verdict = verdict_of(got, posterior[0], np.array([VISIBLE_MM]), ())
     assert verdict.term == ""
     assert "not accused" in verdict.text and "0.05 mm" in verdict.text
 
@@ -96,17 +96,69 @@ def test_a_bead_that_uneven_layers_pass_for_is_not_accused_and_the_offset_is_cha
     assert not [a for a in found.advice if a.setting == "settings.flow_percent"]
 
 
+def summed(value: float, u: float, of: tuple[str, str]) -> Normal:
+    """What is known once an error and what acts like it have been read as a sum."""
+    row = np.zeros(len(TERMS))
+    row[[INDEX[name] for name in of]] = 1.0
+    return prior(Machine()).condition(row, value, u)
+
+
 @pytest.mark.parametrize(
-    ("excess", "sd", "changed"), [(0.12, 0.001, False), (0.13, 0.001, True), (0.15, 0.06, False)]
+    ("together", "changed"), [(0.17, False), (0.19, True), (-0.06, False), (-0.11, True)]
 )
-def test_flow_is_changed_only_for_a_bead_known_to_be_off(excess, sd, changed):
-    """Beyond 0.035 mm that uneven layers pass for, by twice their 0.045 mm (and the bead's own uncertainty)."""
-    mean = np.zeros(len(TERMS))
-    mean[INDEX["bead_excess"]] = excess
-    spread = np.full(len(TERMS), 1e-6)
-    spread[INDEX["bead_excess"]] = sd
-    advice, _, _ = advise(mean, np.diag(spread**2), one_size(bead_excess=1.0), Machine(), 0.01)
-    assert [a.setting for a in advice] == (["settings.flow_percent"] if changed else [])
+def test_flow_is_changed_only_for_a_bead_that_uneven_layers_do_not_explain(together, changed):
+    """Of a sum v the bead is 0.891 (v - 0.035), with sd 0.033, and 0.891 (v - 0.105) where layers are at their worst.
+
+    Both beyond twice the sd: v > 0.179, or v < -0.039 (derived here); the effect must move a size by 0.1 mm, too.
+    """
+    known = summed(together, 1e-4, ("bead_excess", "uneven_layers"))
+    assert known.mean[INDEX["bead_excess"]] == pytest.approx(0.891 * (together - 0.035), abs=2e-4)
+    advice, _, _ = advise(known.mean, known.cov, one_size(bead_excess=1.0), Machine(), 0.1)
+    flow = [a.setting for a in advice if a.setting == "settings.flow_percent"]
+    assert flow == (["settings.flow_percent"] if changed and abs(0.891 * (together - 0.035)) >= 0.1 else [])
+
+
+def test_flow_is_changed_for_a_bead_known_by_itself():
+    """Weighed, 0.05 mm with 0.012: no layers come in."""
+    row = np.eye(len(TERMS))[INDEX["bead_excess"]]
+    known = prior(Machine()).condition(row, 0.05, 0.012)
+    advice, _, _ = advise(known.mean, known.cov, one_size(bead_excess=1.0), Machine(), 0.01)
+    assert "settings.flow_percent" in [a.setting for a in advice]
+
+
+@pytest.mark.parametrize(
+    ("error", "surface", "value", "status"),
+    [
+        # Worst 0.105: accused from 0.105 + (0.05 + 1.645 * 0.033) / 0.891 = 0.222 on; the sum alone from 0.05 on.
+        ("bead_excess", "uneven_layers", 0.21, "sum-known"),
+        ("bead_excess", "uneven_layers", 0.235, "dominant"),
+        ("bead_excess", "uneven_layers", 0.06, "sum-known"),
+        ("contour_offset", "push_out", 0.07, "sum-known"),
+        ("contour_offset", "push_out", 0.15, "dominant"),
+    ],
+)
+def test_where_two_act_alike_their_sum_is_told_until_one_alone_is_loud(error, surface, value, status):
+    gain = 2.0 if error == "contour_offset" else 1.0
+    reference = one_size(**{error: gain, surface: gain, "backlash_x": -1.0})
+    known = summed(value, 1e-3, (error, surface))
+    # All others are known to be nil.
+    others = np.ones(len(TERMS))
+    others[[INDEX[error], INDEX[surface]]] = 0.0
+    known = known.condition(np.diag(others)[others > 0], np.zeros(int(others.sum())), 1e-4)
+    got = judge_many(
+        Normal(mean=known.mean[None], cov=known.cov[None]),
+        reference,
+        np.array([VISIBLE_MM]),
+        PRIOR,
+        np.ones(1),
+        np.zeros(1),
+    )
+    assert STATUSES[int(got.status[0])] == status
+    verdict = verdict_of(got, known, np.array([VISIBLE_MM]), ())
+    assert verdict.term == (error if status == "dominant" else "")
+    if status == "sum-known":
+        assert f"together +{value:.4f} ± 0.0020" in verdict.text and "(k = 2)" in verdict.text
+        assert verdict.contenders == (error, surface)
 
 
 def test_advice_ends_where_the_setting_does():

@@ -16,6 +16,6 @@ from .sizes import Size as Size
 from .sizes import printed_size as printed_size
 from .sizes import size_gains as size_gains
 from .span import CouponWalk as CouponWalk
-from .uneven_surface import layers_touched as layers_touched
+from .uneven_surface import felt_share as felt_share
+from .uneven_surface import layers_under as layers_under
 from .uneven_surface import mean_range as mean_range
-from .uneven_surface import surface_gain as surface_gain

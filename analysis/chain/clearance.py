@@ -29,7 +29,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from fitassay.analysis.chain.backlash import has_belts
-from fitassay.analysis.terms import BORE_REFERENCE_MM, PRINTER, Errors, errors_of
+from fitassay.analysis.terms import BORE_REFERENCE_MM, SHAPING, Errors, errors_of
 
 # Directions in half a turn; a multiple of 2, so that both axes are among them.
 DIRECTIONS = 96
@@ -100,7 +100,7 @@ def printed(
     mirrored : bool
         Put in upside down, so that it leans the other way; `ccw` is as seen then.
     """
-    errors = errors_of(np.where(PRINTER, np.atleast_2d(theta), 0.0))
+    errors = errors_of(np.where(SHAPING, np.atleast_2d(theta), 0.0))
     sign = -1.0 if inside else 1.0
     made = ~exact[:, None]
     half = (nominal[:, None] - sign * width) / 2 + sign * errors.contour * made
@@ -112,7 +112,7 @@ def printed(
         half=half[:, :, None] * np.where(made[:, :, None], stretch, 1.0),
         play=np.where(made[:, :, None], errors.play, 0.0),
         lean=np.where(made, errors.shear, 0.0) * (-1.0 if mirrored else 1.0),
-        bead=width + np.where(made, errors.bead, 0.0),
+        bead=width + np.where(made, errors.swept, 0.0),
         ccw=ccw,
         jumps=jumps,
     )

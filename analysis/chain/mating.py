@@ -18,7 +18,7 @@ import numpy as np
 
 from fitassay.analysis.chain.clearance import printed, round_clearance, square_clearance
 from fitassay.analysis.chain.loops import Loop, path_loop
-from fitassay.analysis.terms import PRINTER
+from fitassay.analysis.terms import SHAPING
 from fitassay.coupons.errors import InputError
 
 Shape = Literal["round", "square"]
@@ -55,7 +55,7 @@ def outline(nominal: float, inside: bool, width: float) -> Loop:
 
 def part_terms(theta: np.ndarray) -> np.ndarray:
     """`theta` (n, terms) with the caliper's and the model's own terms at zero."""
-    return np.where(PRINTER, np.atleast_2d(theta), 0.0)
+    return np.where(SHAPING, np.atleast_2d(theta), 0.0)
 
 
 @dataclass(frozen=True, kw_only=True)

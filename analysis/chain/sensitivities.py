@@ -47,7 +47,10 @@ class SetWalk:
             replace(c, features=tuple(f for f in c.features if not f.by_eye)) for c in manifest.coupons
         ]
         self.walks = tuple(
-            CouponWalk(c, slicers[c.id], manifest.line_width_mm, (loops or {}).get(c.id)) for c in coupons
+            CouponWalk(
+                c, slicers[c.id], manifest.line_width_mm, (loops or {}).get(c.id), manifest.layer_height_mm
+            )
+            for c in coupons
         )
         self.keys = tuple((c.id, f.id) for c in coupons for f in c.features)
         self.features = tuple(f for c in coupons for f in c.features)

@@ -95,7 +95,7 @@ def printed_size(size: Size, theta: np.ndarray, width: float) -> np.ndarray:
         flank = np.flatnonzero(middle * (out @ along) > size.nominal / 4)
         jaw = Jaw(contact=size.nominal / 2 * out, direction=sign * out, half_jaw=0.0, moves=((0, flank),))
         at = carried(jaw.contact, errors)
-        total = total + at @ out + sign * jaw_reach(jaw, at, {0: moves}, (width + errors.bead) / 2)
+        total = total + at @ out + sign * jaw_reach(jaw, at, {0: moves}, (width + errors.swept) / 2)
     return total
 
 

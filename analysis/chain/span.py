@@ -9,6 +9,7 @@ import numpy as np
 
 from fitassay.analysis.chain.backlash import printed_path
 from fitassay.analysis.chain.loops import Loop, ideal_loops
+from fitassay.analysis.chain.uneven_surface import felt_share
 from fitassay.analysis.terms import FLARE_BAND_MM, Errors
 from fitassay.coupons.errors import InputError
 from fitassay.coupons.feature import Coupon, Feature
@@ -142,6 +143,8 @@ class CouponWalk:
         Commanded bead width.
     loops : dict of float to tuple of Loop, optional
         Loops by contact height, where a sliced file tells them; else the ideal ones are made.
+    layer : float [mm]
+        Layer height.
     """
 
     def __init__(
@@ -150,9 +153,11 @@ class CouponWalk:
         slicer: Sliceable,
         width: float,
         loops: dict[float, tuple[Loop, ...]] | None = None,
+        layer: float = 0.2,
     ) -> None:
         self.coupon = coupon
         self.width = width
+        self.layer = layer
         self.rings: dict[float, tuple[Ring, ...]] = {}
         self.loops: dict[float, tuple[Loop, ...]] = dict(loops or {})
         self._jaws: dict[str, tuple[float, Jaw, Jaw]] = {}
@@ -209,7 +214,6 @@ class CouponWalk:
     def readings(self, errors: Errors, features: tuple[Feature, ...] | None = None) -> np.ndarray:
         """What the caliper reads, ndarray (n, features) [mm], without noise."""
         features = self.coupon.features if features is None else features
-        radius = (self.width + errors.bead) / 2
         paths: dict[float, dict[int, np.ndarray]] = {}
         columns = []
         for feature in features:
@@ -217,8 +221,9 @@ class CouponWalk:
                 value = feature.nominal_mm * (1 + errors.scale[:, 2]) + errors.datum
             else:
                 z, low, high = self._jaws[feature.id]
+                flared = z < FLARE_BAND_MM
+                radius = (self.width + errors.bead + felt_share(feature, self.layer) * errors.surface) / 2
                 if z not in paths:
-                    flared = z < FLARE_BAND_MM
                     paths[z] = {
                         i: printed_path(self.loops[z][i], errors, flared, only)
                         for i, only in self._near[z].items()

@@ -1,4 +1,4 @@
-"""How much of an uneven surface a reading sees: by the layers that its jaws rest on.
+"""How much of an uneven surface a reading feels: by the layers that its jaws rest on.
 
 Layers shifted at random by a standard deviation s hold flat jaws off on the outermost of the n that they touch, on
 either side, so a reading is larger by the mean range of n normal values,
@@ -16,7 +16,6 @@ from functools import cache
 
 import numpy as np
 
-from fitassay.analysis.chain.sensitivities import SetWalk
 from fitassay.analysis.terms import FLARE_BAND_MM
 from fitassay.coupons.feature import DEEP_MM, Feature
 
@@ -44,18 +43,10 @@ def layers_under(feature: Feature, layer_mm: float) -> int:
     return max(1, round(feature.flank_mm / layer_mm))
 
 
-def layers_touched(walk: SetWalk) -> np.ndarray:
-    """`layers_under` of every feature, ndarray (m,) of int in the order of ``walk.keys``."""
-    layer = walk.manifest.layer_height_mm
-    return np.array([layers_under(f, layer) for f in walk.features], dtype=int)
+def felt_share(feature: Feature, layer_mm: float) -> float:
+    """How much of what flat jaws `DEEP_MM` deep feel of uneven layers a reading feels.
 
-
-def surface_gain(walk: SetWalk) -> np.ndarray:
-    """What a reading gains per unit of roughness, ndarray (m,) in the order of ``walk.keys``.
-
-    In units of what flat jaws `DEEP_MM` deep see outside: +1 for such readings, -1 for openings, about 0.32 over a
-    rim of two layers, 0 for heights and for one layer alone.
+    About 0.32 over a rim of two layers, 0 for heights, for the foot and for one layer alone.
     """
-    deep = mean_range(max(2, round(DEEP_MM / walk.manifest.layer_height_mm)))
-    gains = np.array([mean_range(n) for n in layers_touched(walk)]) / deep
-    return np.where([f.kind == "inside" for f in walk.features], -gains, gains)
+    deep = mean_range(max(2, round(DEEP_MM / layer_mm)))
+    return mean_range(layers_under(feature, layer_mm)) / deep

@@ -8,14 +8,17 @@ import numpy as np
 
 from fitassay.analysis import rounding
 from fitassay.analysis.controls import Control
-from fitassay.analysis.diagnosis.allowance import allowed
+from fitassay.analysis.diagnosis.surface import least_sure
 from fitassay.analysis.diagnosis.verdict import Reference
+from fitassay.analysis.estimation.priors import prior_sds
 from fitassay.analysis.normal import Normal
 from fitassay.analysis.result import Advice
-from fitassay.analysis.terms import BEAD, PATH, TERMS, Term, told_on
+from fitassay.analysis.terms import PATH, TERMS, Term, told_on
 from fitassay.coupons.machine import Machine, figure
 
 SIGNIFICANT_SDS = 2.0
+# What each term adds to an outside size that no setting of its own need mend: bead, path, layers, push-out.
+OUTWARD = np.array([{"bead": 1.0, "surface": 1.0, "contour": 2.0}.get(t.quantity, 0.0) for t in TERMS])
 
 
 def change_order() -> list[int]:
@@ -30,25 +33,25 @@ def advise(
 
     A term is worth a change when it is significant (over twice its standard uncertainty), larger than its own
     `least_change`, and its effect on some reference feature is larger than the standard uncertainty of one caliper
-    reading. What else looks like it is allowed for (`diagnosis.allowance`). No setting leaves the range that
-    machine.toml allows.
+    reading. No setting leaves the range that machine.toml allows.
     """
     told = told_on(machine.kinematics)
-    itself = allowed(Normal(mean=np.asarray(mean, dtype=float), cov=covariance))
+    known = Normal(mean=np.asarray(mean, dtype=float)[None], cov=covariance[None])
+    sure = least_sure(known, prior_sds(machine), SIGNIFICANT_SDS)[0]
+    sds = known.sd[0]
     largest = np.abs(reference.gains).max(axis=0, initial=0.0)
     advice, mended = [], np.array(mean, dtype=float)
     for i in (i for i in change_order() if told[i]):
-        error, sd = float(itself.mean[i]), float(itself.sd[i])
+        error, sd = float(mean[i]), float(sds[i])
         why = ""
         if i == PATH:
-            # To sizes a wide bead, uneven layers and an offset are one; what the flow does not mend the offset does.
-            row = np.zeros(len(TERMS))
-            row[[PATH, BEAD]] = 1.0, 0.5
+            # To sizes all that stands outward is one; what the flow does not mend the offset does.
+            row = OUTWARD / 2
             error, sd = float(row @ mended), float(np.sqrt(row @ covariance @ row))
             if abs(error - mended[PATH]) > abs(mended[PATH]):
                 why = f"bead or uneven layers: together {rounding.plus_minus(2 * error, 2 * sd, 'mm')}"
-        least = max(SIGNIFICANT_SDS * sd, TERMS[i].least_change)
-        if abs(error) < least or largest[i] * abs(error) < visible_mm:
+        significant = abs(error) >= SIGNIFICANT_SDS * sd if i == PATH else sure[i] > 0
+        if not significant or abs(error) < TERMS[i].least_change or largest[i] * abs(error) < visible_mm:
             continue
         if TERMS[i].control is None and error < 0:
             continue  # no belt is too taut to lose motion

@@ -14,6 +14,7 @@ from fitassay.analysis.diagnosis.confounding import belts_alike, confounded_term
 from fitassay.analysis.diagnosis.diagnosis_notes import estimate_notes, verdict_notes, withheld_notes
 from fitassay.analysis.diagnosis.drives import QUESTION, looks_crossed
 from fitassay.analysis.diagnosis.ranking import Standing, open_doubt, what_next
+from fitassay.analysis.diagnosis.roughness import roughness_notes
 from fitassay.analysis.diagnosis.verdict import (
     Judged,
     Reference,
@@ -26,11 +27,12 @@ from fitassay.analysis.diagnosis.verdict import (
 from fitassay.analysis.diagnosis.verdict_words import verdict_of
 from fitassay.analysis.estimation.fit import Estimate, Fit
 from fitassay.analysis.estimation.known import Known, TransferredPrior
-from fitassay.analysis.estimation.model_error import ModelError
+from fitassay.analysis.estimation.model_error import ModelError, model_error
 from fitassay.analysis.estimation.priors import prior_sds
 from fitassay.analysis.estimation.readout import read_out
 from fitassay.analysis.estimation.repeatability import dof_notes, effective_dof, repeat_notes
 from fitassay.analysis.estimation.trials import tried_columns
+from fitassay.analysis.estimation.uncertainty_budget import as_data, budget_of
 from fitassay.analysis.normal import Normal
 from fitassay.analysis.readings.file import Reading
 from fitassay.analysis.result import Confounded, Diagnosis, NextPrint, ReadingFit, TermEstimate, Verdict
@@ -81,8 +83,9 @@ def interpret(
     Parameters
     ----------
     budget : ModelError, optional
-        Of the model's own error on a rough printer (`estimation.model_error`); none by default.
+        Of the model's own error; by default that of the set on this machine (`estimation.model_error`).
     """
+    budget = model_error(walk, machine) if budget is None else budget
     readout = read_out(walk, readings, machine, known, budget)
     done, o = readout.fit, readout.fit.observations
     prior_sd, told = prior_sds(machine), told_on(machine.kinematics)
@@ -98,7 +101,7 @@ def interpret(
     z = done.residual / done.residual_sd
     worst = [i for i in np.argsort(-np.abs(z)) if not done.outliers[i]][:3]
     misfits = tuple(f"{o.keys[i][1]} on {o.keys[i][0]}" for i in worst)
-    verdict = verdict_of(judged, mean, done.posterior.sd, visible, misfits)
+    verdict = verdict_of(judged, done.posterior, visible, misfits)
     if machine.kinematics == "cartesian" and looks_crossed(done, walk, budget):
         verdict = replace(verdict, text=f"{verdict.text} {QUESTION}")
     # Where no size was read, what is known otherwise stands for the sizes that a setting is to bring right.
@@ -134,6 +137,7 @@ def interpret(
         expected_misfit_after_mm=after,
         notes=(
             *estimate_notes(done, transferred, told),
+            *roughness_notes(done, budget, prior_sd),
             *withheld_notes(machine),
             *verdict_notes(done, reference, visible, prior_sd, verdict),
             *repeat_notes(o, machine),
@@ -141,7 +145,10 @@ def interpret(
             *(known.notes if known is not None else ()),
             *readout.trial_notes,
         ),
-        extra=_extra(done, transferred, dof, told),
+        extra={
+            **_extra(done, transferred, dof, told),
+            "uncertainty_budget": as_data(budget_of(done, budget, machine), told),
+        },
     )
 
 
@@ -218,7 +225,7 @@ def _next(
     u: float,
 ) -> tuple[NextPrint, ...]:
     """Coupons that would split the contenders: unmeasured ones of this print, then those not yet made."""
-    is_open = verdict.status in ("leading", "undetermined")
+    is_open = verdict.status in ("leading", "undetermined", "sum-known")
     if verdict.status == "within-noise" or not (is_open or confounded):
         return ()
     accusable = PRINTER & (reference.weights > 0)

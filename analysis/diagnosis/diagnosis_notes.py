@@ -9,6 +9,7 @@ from fitassay.analysis.estimation.fit import Fit, refit
 from fitassay.analysis.estimation.known import TransferredPrior
 from fitassay.analysis.estimation.outlier_causes import sole_witness, unchecked
 from fitassay.analysis.estimation.outliers import HAND_MM, SLIPS_AT_ONCE
+from fitassay.analysis.estimation.priors import prior_means
 from fitassay.analysis.normal import Normal
 from fitassay.analysis.notes import Note
 from fitassay.analysis.result import Verdict
@@ -100,7 +101,7 @@ def _leaning(
     changes = []
     for factor, words in ((0.5, "half as wide"), (2.0, "twice as wide")):
         other_sd = np.where(PRINTER, prior_sd * factor, prior_sd)
-        other = refit(done, Normal.independent(other_sd))
+        other = refit(done, Normal.independent(other_sd, prior_means(other_sd)))
         j = judge_many(
             Normal(mean=other.posterior.mean[None], cov=other.posterior.cov[None]),
             reference,

@@ -99,7 +99,9 @@ def _standing(diagnosis: Diagnosis, readings: tuple[Reading, ...], u: float) -> 
         # Only errors that some size of a part feels have a share in the misfit.
         felt[INDEX[name]] = diagnosis.shares.get(name, 0.0) > 0
     confounded = confounded_terms(diagnosis.confounded)
-    doubt = open_doubt(chances, PRINTER & felt, status in ("leading", "undetermined"), confounded)
+    doubt = open_doubt(
+        chances, PRINTER & felt, status in ("leading", "undetermined", "sum-known"), confounded
+    )
     return Standing(
         posterior=diagnosis.posterior,
         doubt=np.zeros(len(TERMS)) if status == "within-noise" else doubt,

@@ -23,7 +23,10 @@ from fitassay.analysis.diagnosis.verdict import (
     reference_of,
     visible_limits,
 )
+from fitassay.analysis.estimation.fit import solve
 from fitassay.analysis.estimation.known import Known, with_facts
+from fitassay.analysis.estimation.marginal import Model
+from fitassay.analysis.estimation.model_error import model_error
 from fitassay.analysis.estimation.observations import hold_sd, single_reading_sd
 from fitassay.analysis.estimation.outliers import LEAST_READINGS, slip_limit
 from fitassay.analysis.estimation.priors import prior
@@ -68,13 +71,13 @@ class Step:
         return self.reaches(DOMINANT)
 
     def reaches(self, chance: float) -> bool:
-        """True when an error is accused with at least this chance, or nothing exceeds what the caliper sees."""
+        """True when an error or a sum is named with at least this chance, or nothing exceeds what can be seen."""
         return sure_enough(self.status, self.chance, chance)
 
 
 def sure_enough(status: Status, chance: float, wanted: float) -> bool:
     """Whether a verdict of this status, resting on `chance`, is as sure as `wanted`."""
-    return status == "within-noise" or (status in ("dominant", "leading") and chance >= wanted)
+    return status == "within-noise" or (status in ("dominant", "leading", "sum-known") and chance >= wanted)
 
 
 class Guide:
@@ -103,6 +106,7 @@ class Guide:
             for key, f in zip(walk.keys, walk.features, strict=True)
         ]
         self.u = np.hypot(self.single, further)
+        self.budget = model_error(walk, machine)
         minutes = np.array([reading_minutes(f) for f in walk.features])
         self.cost = minutes / READING_MINUTES if cost is None else cost
         self.readable = worth_reading(walk, self.gains)
@@ -149,18 +153,23 @@ class Progress:
     def __init__(self, guide: Guide) -> None:
         self.guide = guide
         transferred = guide.known.transferred
-        before = guide.prior if transferred is None else transferred.terms
-        self.posterior = with_facts(before, guide.known.facts)
+        self.before = guide.prior if transferred is None else transferred.terms
+        self.posterior = with_facts(self.before, guide.known.facts)
         self.readings: list[int] = []
+        self.values: list[float] = []
         self.torn: set[int] = set()
 
     def read(self, column: int, value_mm: float) -> None:
         """Take in one reading."""
         guide = self.guide
-        self.posterior = self.posterior.condition(
-            guide.gains[column], value_mm - guide.base[column], float(guide.u[column])
-        )
         self.readings.append(column)
+        self.values.append(value_mm)
+        at = self.readings
+        expected = (guide.base + guide.budget.shift)[at]
+        noise = guide.budget.cov[np.ix_(at, at)] + np.diag(guide.u[at] ** 2)
+        model = Model(gains=guide.gains[at], prior=self.before, noise=noise)
+        found = solve(model, np.array(self.values) - expected - model.gains @ self.before.mean)
+        self.posterior = with_facts(found, guide.known.facts)
 
     def unchecked(self, hidden_mm: float = HIDDEN_MM) -> tuple[int, ...]:
         """Columns read once where a slip of that size would not be noticed; they are worth reading twice.

@@ -5,9 +5,11 @@ from __future__ import annotations
 import numpy as np
 
 from fitassay.analysis import rounding
-from fitassay.analysis.diagnosis.verdict import LEADING, LOUD_SDS, STATUSES, Judged
+from fitassay.analysis.diagnosis.surface import SURFACE_OF, sum_of
+from fitassay.analysis.diagnosis.verdict import LEADING, STATUSES, Judged
+from fitassay.analysis.normal import Normal
 from fitassay.analysis.result import Verdict
-from fitassay.analysis.terms import BEAD, INDEX, NAMES, TERMS
+from fitassay.analysis.terms import BEAD, INDEX, NAMES, PATH, TERMS
 from fitassay.coupons.wording import listed
 
 CONTENDER = 0.05
@@ -16,7 +18,7 @@ KNOWN_SDS = 4.0
 
 
 def verdict_of(
-    judged: Judged, mean: np.ndarray, sd: np.ndarray, visible_mm: np.ndarray, misfits: tuple[str, ...]
+    judged: Judged, posterior: Normal, visible_mm: np.ndarray, misfits: tuple[str, ...]
 ) -> Verdict:
     """The verdict of the only row of `judged`.
 
@@ -24,14 +26,14 @@ def verdict_of(
     ----------
     judged : Judged
         Of one set of readings.
-    mean, sd : ndarray (terms,)
-        Posterior, standard uncertainties.
+    posterior : Normal
     visible_mm : ndarray (f,) [mm]
         From `diagnosis.verdict.visible_limits`.
     misfits : tuple of str
         Names of the readings that fit worst.
     """
     status = STATUSES[int(judged.status[0])]
+    mean, sd = posterior.mean, posterior.sd
     chances = judged.chances[0]
     best = int(judged.term[0])
     contenders = tuple(NAMES[i] for i in np.argsort(-chances, kind="stable") if chances[i] >= CONTENDER)
@@ -55,6 +57,9 @@ def verdict_of(
         lead = "spoils the fit most" if status == "dominant" else "probably spoils the fit most"
         how = f"{lead} ({_percent(chance)} sure)"
         text = f"{_capital(term.label)} {how}: {term.sentence}. Typical cause: {term.cause}."
+    elif status == "sum-known":
+        contenders = (term.name, TERMS[SURFACE_OF[best]].name)
+        text = _sum_known(posterior, best, chance)
     else:
         text = _open_question(judged, contenders, mean, sd, float(np.max(visible_mm, initial=0.0)))
     return Verdict(status=status, term=accused, probability=chance, text=text, contenders=contenders)
@@ -79,19 +84,32 @@ def _open_question(
             f"These readings cannot tell which error spoils the fit most. {_capital(TERMS[best].label)} is the "
             "likeliest, but only because printers usually err that way; the readings themselves leave it open."
         )
-    seen = abs(mean[best]) - LOUD_SDS * sd[best] > visible_mm
-    if chance >= LEADING and best == BEAD and seen and not judged.visible[0]:
-        together = rounding.plus_minus(float(mean[best]), float(sd[best]), TERMS[best].unit)
-        return (
-            f"Bead width or uneven layers spoil the fit most, together by {together}: to flat jaws both look alike, "
-            "so neither is accused. What to change serves whichever it is; a feed test would tell them apart."
-        )
     if chance >= LEADING and not judged.visible[0]:
         return (
             f"{_capital(TERMS[best].label)} is the largest error found, but what it does to a size may be less than "
             f"the caliper can see ({visible_mm:.2f} mm), so it is not accused."
         )
     return f"These readings cannot tell which error spoils the fit most; it may be {listed(labels, 'or')}."
+
+
+_TELLS_APART = {
+    BEAD: "readings over the rims, or the single wall weighed, would tell them apart",
+    PATH: "the sliced file, traced, would tell them apart",
+}
+
+
+def _sum_known(posterior: Normal, term: int, chance: float) -> str:
+    """Where two act alike and only what they do together is known."""
+    value, sd = sum_of(posterior, term)
+    unit = TERMS[term].unit
+    together = rounding.plus_minus(float(value), float(sd), unit)
+    where = " per side" if term == PATH else ""
+    labels = listed((TERMS[term].label, TERMS[SURFACE_OF[term]].label), "or")
+    return (
+        f"{_capital(labels)}: together {together}{where} (k = {rounding.COVERAGE:g}), the largest of all errors "
+        f"({_percent(chance)} sure). The caliper feels both alike, so neither is accused; the size compensation "
+        f"mends sizes whichever it is, and {_TELLS_APART[term]}."
+    )
 
 
 def _percent(chance: float) -> str:

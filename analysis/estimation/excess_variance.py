@@ -39,6 +39,7 @@ class Disagreement:
     dof: np.ndarray
     p_value: np.ndarray
     excess: np.ndarray
+    birge: np.ndarray
 
 
 # Chi-square must not depend on how common an error is thought to be: the printer's priors are made this much wider.
@@ -65,7 +66,7 @@ def disagreement(model: Model, residual: np.ndarray, worst_out: int = 0) -> Disa
     """
     if not len(model.gains):
         none = np.zeros(residual.shape[:-1])
-        return Disagreement(chi2=none, dof=none, p_value=none + 1, excess=none)
+        return Disagreement(chi2=none, dof=none, p_value=none + 1, excess=none, birge=none + 1)
     # In the directions of S every Q(t^2) is a sum.
     values, directions = np.linalg.eigh(model.widened(PRINTER, FLAT).cov)
     squares = np.einsum("...j,...jk->...k", residual, directions) ** 2
@@ -95,7 +96,9 @@ def disagreement(model: Model, residual: np.ndarray, worst_out: int = 0) -> Disa
     wide = (typical + t2) * dof / np.maximum(dof - 2, 1.0) - typical
     real = np.maximum(1 - chdtrc(np.maximum(dof, 0.5), chi2 / aim) / FADE_P, 0.0)
     excess = np.where((dof >= LEAST_DOF) & (chi2 > aim * dof), wide * real, 0.0)
-    return Disagreement(chi2=chi2, dof=dof, p_value=p_value, excess=excess)
+    ratio = np.where(dof >= LEAST_DOF, chi2 / np.maximum(aim * dof, 1e-9), 1.0)
+    birge = 1 + np.maximum(ratio - 1, 0.0) * real
+    return Disagreement(chi2=chi2, dof=dof, p_value=p_value, excess=excess, birge=birge)
 
 
 def _worst_share(readings: int, worst: int) -> float:

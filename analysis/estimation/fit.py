@@ -18,7 +18,7 @@ from fitassay.analysis.chain.sensitivities import SetWalk
 from fitassay.analysis.estimation.excess_variance import Disagreement, disagreement
 from fitassay.analysis.estimation.known import Fact, Known, TransferredPrior, contradicted, with_facts
 from fitassay.analysis.estimation.marginal import Model, deleted
-from fitassay.analysis.estimation.model_error import ModelError
+from fitassay.analysis.estimation.model_error import ModelError, elastic_cov, elastic_size
 from fitassay.analysis.estimation.observations import Observations
 from fitassay.analysis.estimation.outliers import (
     HAND_MM,
@@ -27,8 +27,9 @@ from fitassay.analysis.estimation.outliers import (
     predicted,
     slip_limit,
 )
-from fitassay.analysis.estimation.play import Forward, play_variance
+from fitassay.analysis.estimation.play import Forward, kink_variance
 from fitassay.analysis.normal import Normal
+from fitassay.analysis.terms import PLAYS
 
 # Readings that differ from what was transferred by more than this chance allows mean that the printer has changed.
 CHANGED_P = 0.001
@@ -88,6 +89,8 @@ class Fit:
         What an earlier print left known, where it was used; None too where the readings contradict it.
     facts, contradicted : tuple of Fact
         Facts used, and those left out since the readings contradict them.
+    layer_mm : float [mm]
+        Layer height of the print.
     """
 
     observations: Observations
@@ -103,6 +106,7 @@ class Fit:
     transferred: TransferredPrior | None
     facts: tuple[Fact, ...]
     contradicted: tuple[Fact, ...]
+    layer_mm: float
 
     @property
     def outliers(self) -> np.ndarray:
@@ -162,7 +166,11 @@ def _fit(
 
     model = Model(gains=o.gains[own], prior=before, noise=noise)
     model, estimate = estimate_walked(
-        model, o.base[own] + shift, o.y[own], forward, elastic=budget is not None
+        model,
+        o.base[own] + shift,
+        o.y[own],
+        forward,
+        None if budget is None or budget.elastic is None else budget.elastic[columns],
     )
     against = contradicted(estimate.posterior, known.facts)
     facts = tuple(f for f in known.facts if f not in against)
@@ -187,11 +195,12 @@ def _fit(
         transferred=None,
         facts=facts,
         contradicted=against,
+        layer_mm=walk.manifest.layer_height_mm,
     )
 
 
 def estimate_walked(
-    model: Model, base: np.ndarray, y: np.ndarray, forward: Forward, elastic: bool = False
+    model: Model, base: np.ndarray, y: np.ndarray, forward: Forward, elastic: np.ndarray | None = None
 ) -> tuple[Model, Estimate]:
     """Estimate about the perfect printer, walk the estimate, estimate again until it stays.
 
@@ -203,8 +212,8 @@ def estimate_walked(
         What zero terms read, and what was read.
     forward : callable
         Noise-free readings (n, m) of printers (n, terms).
-    elastic : bool
-        Whether lost motion may be taken up in part only.
+    elastic : ndarray (m, 2), optional
+        Of `ModelError`: lost motion may be taken up in part only.
 
     Returns
     -------
@@ -218,9 +227,12 @@ def estimate_walked(
         estimate = estimate_once(model, forward(theta[None])[0] - model.gains @ theta, y)
         if np.abs(model.gains @ (estimate.posterior.mean - theta)).max(initial=0.0) <= MOVED_MM:
             break
-    extra = play_variance(estimate.posterior.mean[None], model.gains, forward, elastic)[0]
-    if extra.any():
-        model = model.plus(extra)
+    found = estimate.posterior.mean[None]
+    kinked = kink_variance(found, model.gains, forward)[0]
+    size = 0.0 if elastic is None else elastic_size(found[:, PLAYS])[0]
+    if size or kinked.any():
+        more = elastic_cov(model.gains[:, PLAYS], elastic) if elastic is not None else 0.0
+        model = model.plus(size**2 * more + np.diag(kinked))
         estimate = estimate_once(model, estimate.base, y)
     return model, estimate
 
@@ -231,7 +243,7 @@ def estimate_once(model: Model, base: np.ndarray, y: np.ndarray) -> Estimate:
     outliers = find_outliers(model, residual)
     kept = model.taking(~outliers)
     agreement = disagreement(kept, residual[~outliers])
-    wide = kept.plus(agreement.excess)
+    wide = kept.scaled(agreement.birge)
     posterior = solve(wide, residual[~outliers])
     doubt = _judged_by(model, residual, outliers, agreement)
     return Estimate(
@@ -257,9 +269,9 @@ def solve(model: Model, residual: np.ndarray) -> Normal:
     if not len(model.gains):
         return model.prior
     across = model.prior.cov @ model.gains.T
-    weights = np.swapaxes(np.linalg.solve(model.cov, across.T), -1, -2)
+    weights = np.swapaxes(np.linalg.solve(model.cov, np.swapaxes(across, -1, -2)), -1, -2)
     mean = residual @ weights.T if weights.ndim == 2 else np.einsum("nkm,nm->nk", weights, residual)
-    cov = model.prior.cov - weights @ across.T
+    cov = model.prior.cov - weights @ np.swapaxes(across, -1, -2)
     return replace(model.prior, mean=model.prior.mean + mean, cov=(cov + np.swapaxes(cov, -1, -2)) / 2)
 
 
@@ -333,7 +345,7 @@ def _with_facts(
     """Posterior with the facts, and the tangent's base there; outliers and excess variance stay as they are."""
     prior = with_facts(model.prior, facts)
     kept = ~estimate.outliers
-    wide = replace(model.plus(estimate.agreement.excess), prior=prior).taking(kept)
+    wide = replace(model, prior=prior).scaled(estimate.agreement.birge).taking(kept)
     base = estimate.base
     for _ in range(REWALKS):
         posterior = solve(wide, (y - base)[kept] - wide.gains @ prior.mean)
@@ -364,7 +376,7 @@ def _deleted_of_all(
     residual = (left - value) / free
     sd = np.where(out, np.hypot(o.u, spread), o.u / np.sqrt(free))
     if own.size:
-        wide = model.plus(estimate.agreement.excess)
+        wide = model.scaled(estimate.agreement.birge)
         mine = left[own] - model.gains @ model.prior.mean
         kept, outside = np.flatnonzero(~out[own]), np.flatnonzero(out[own])
         residual[own[kept]], sd[own[kept]] = deleted(np.linalg.inv(wide.cov[np.ix_(kept, kept)]), mine[kept])
@@ -379,6 +391,6 @@ def _influence(
     """d estimate / d reading, ndarray (terms, m): C A' V^-1."""
     out = np.where(estimate.outliers, 0.0, posterior.cov @ o.gains.T / o.u**2)
     kept = ~estimate.outliers[own]
-    wide = model.plus(estimate.agreement.excess).taking(kept)
+    wide = model.scaled(estimate.agreement.birge).taking(kept)
     out[:, own[kept]] = np.linalg.solve(wide.noise, wide.gains @ posterior.cov).T
     return out

@@ -18,6 +18,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from fitassay.analysis.normal import Normal
+from fitassay.analysis.terms import TERMS
+
+SURFACE = np.array([t.kind == "surface" for t in TERMS])
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -56,12 +59,26 @@ class Model:
         block = np.outer(terms, terms) * self.prior.cov
         return replace(self, prior=replace(self.prior, cov=self.prior.cov + (factor**2 - 1) * block))
 
+    def scaled(self, factor: np.ndarray | float) -> Model:
+        """With noise and surface, all that is not known of them, `factor`, () or (n,), times the variance."""
+        if np.ndim(factor) == 0:
+            root = np.where(SURFACE, np.sqrt(factor), 1.0)
+            prior = replace(self.prior, cov=self.prior.cov * np.outer(root, root))
+            return replace(self, noise=self.noise * factor, prior=prior)
+        each = np.asarray(factor)[:, None, None]
+        root = np.where(SURFACE, np.sqrt(factor)[:, None], 1.0)
+        mean = np.broadcast_to(self.prior.mean, root.shape)
+        cov = self.prior.cov * root[:, :, None] * root[:, None, :]
+        return replace(self, noise=self.noise * each, prior=replace(self.prior, mean=mean, cov=cov))
+
     def taking(self, rows: np.ndarray) -> Model:
         """Of some of the readings only."""
         return replace(self, gains=self.gains[rows], noise=self.noise[..., rows, :][..., :, rows])
 
     def plus(self, variance: np.ndarray | float) -> Model:
-        """With further variance: float for all readings, or (..., m) or (n, 1) [mm2]."""
+        """With further variance: float for all readings, or (..., m), (n, 1) or a covariance (m, m) [mm2]."""
+        if np.shape(variance) == (len(self.gains),) * 2:
+            return replace(self, noise=self.noise + variance)
         each = np.atleast_1d(np.asarray(variance, dtype=float))
         return replace(self, noise=self.noise + each[..., None] * np.eye(len(self.gains)))
 

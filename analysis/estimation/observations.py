@@ -21,6 +21,8 @@ STATED_DOF = 6.0
 # Jaws over a rim stand less firmly, and knife edges bite: further standard uncertainty of such a reading (common
 # practice, no source) [mm].
 RIM_HOLD_MM, EDGE_BITE_MM = 0.01, 0.015
+# Repeats by one hand at one place share this much of the stated repeatability (common practice, no source).
+COMMON_SHARE = 0.6
 REFERENCE = "reference"
 
 
@@ -99,6 +101,14 @@ def stated_repeatability(machine: Machine) -> float:
     return machine["caliper.repeatability_mm"] * (SOFT_FACTOR if machine.soft else 1.0)
 
 
+def repeats_share(machine: Machine, count: np.ndarray) -> np.ndarray:
+    """What repeats of one feature have in common and so do not average away, a standard deviation each [mm].
+
+    A hand that repeats its own way of holding the jaws; of one reading alone it is part of the repeatability.
+    """
+    return np.where(count > 1, COMMON_SHARE * stated_repeatability(machine), 0.0)
+
+
 def single_reading_sd(machine: Machine) -> float:
     """Standard uncertainty [mm] of one reading before any repeats are known, without the caliper's zero error."""
     return float(np.hypot(stated_repeatability(machine), machine["caliper.resolution_mm"] / np.sqrt(12)))
@@ -149,7 +159,7 @@ def gather(
     repeatability, dof, sd = pooled_repeatability(values, stated_repeatability(machine), step)
     count = np.array([len(g) for g in values], dtype=int)
     # Rounding to the caliper's step is not averaged away by repeats that all round alike (GUM F.2.2.1).
-    u = np.sqrt(repeatability**2 / count + step**2 / 12)
+    u = np.sqrt(repeatability**2 / count + repeats_share(machine, count) ** 2 + step**2 / 12)
     if known is not None:
         u = np.hypot(u, [known.widen.get(key, 0.0) for key in groups])
     where = {key: i for i, key in enumerate(walk.keys)}

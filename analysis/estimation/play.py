@@ -6,7 +6,6 @@ from collections.abc import Callable
 
 import numpy as np
 
-from fitassay.analysis.estimation.model_error import elastic_variance
 from fitassay.analysis.terms import PLAYS
 
 # Large play of one axis turns a round bore under the jaws, so that they rest where the other axis, if its play is
@@ -20,16 +19,6 @@ PARTNER = [1, 0, 3, 2]
 
 Forward = Callable[[np.ndarray], np.ndarray]
 """Noise-free readings (n, m) of printers (n, terms)."""
-
-
-def play_variance(theta: np.ndarray, gains: np.ndarray, forward: Forward, elastic: bool) -> np.ndarray:
-    """Further variance (n, m) [mm2] that the estimated play brings; arguments as in `kink_variance`."""
-    extra = kink_variance(theta, gains, forward)
-    if elastic:
-        # Of x and y, and of two belts; a printer has one or the other.
-        for pair in (PLAYS[:2], PLAYS[2:]):
-            extra = extra + elastic_variance(theta[:, pair], gains[:, pair])
-    return extra
 
 
 def kink_variance(theta: np.ndarray, gains: np.ndarray, forward: Forward) -> np.ndarray:

@@ -11,8 +11,16 @@ from fitassay.coupons.machine import Machine
 
 
 def prior(machine: Machine) -> Normal:
-    """All error terms, each by itself and about zero, with `prior_sds`."""
-    return Normal.independent(prior_sds(machine))
+    """All error terms, each by itself, with `prior_sds` and `prior_means`."""
+    sd = prior_sds(machine)
+    return Normal.independent(sd, prior_means(sd))
+
+
+def prior_means(sd: np.ndarray) -> np.ndarray:
+    """Means (terms,) of priors that wide: narrowed by the case, what every printer has some of is less, too."""
+    return np.array(
+        [t.prior_mean * s / t.prior_sd if t.prior_mean else 0.0 for t, s in zip(TERMS, sd, strict=True)]
+    )
 
 
 def prior_sds(machine: Machine) -> np.ndarray:

@@ -10,7 +10,7 @@ from fitassay.analysis.chain.sensitivities import SetWalk
 from fitassay.analysis.estimation.by_eye import eye_facts
 from fitassay.analysis.estimation.fit import Fit, fit, with_more_facts
 from fitassay.analysis.estimation.known import Known
-from fitassay.analysis.estimation.model_error import ModelError
+from fitassay.analysis.estimation.model_error import ModelError, model_error
 from fitassay.analysis.estimation.observations import gather, single_reading_sd
 from fitassay.analysis.estimation.outlier_causes import name_outliers
 from fitassay.analysis.estimation.outliers import slip_limit
@@ -60,6 +60,7 @@ def read_out(
     """
     readings = measured_only(readings)
     table = prior(machine)
+    budget = model_error(walk, machine) if budget is None else budget
     single = single_reading_sd(machine)
     repeats = sort_repeats(readings, single)
     # Of features whose two repeats disagree the others decide which counts.

@@ -123,7 +123,7 @@ def _correct(
     frame = _Frame.of(part, walls)
     outward = frame.solve(np.ones(len(part.faces)))
     closing = _closing(part, frame, walls, errors)
-    flat = part.vertices[:, :2] - outward * (width + errors.bead[0]) / 2
+    flat = part.vertices[:, :2] - outward * (width + errors.swept[0]) / 2
     flat[:, 0] -= errors.shear[0] * (flat[:, 1] - pivot[1])
     flat += _play_shift(part, frame, walls, play)
     flat = pivot[:2] + (flat - pivot[:2]) / scale[:2]
@@ -148,7 +148,7 @@ def scaled_alone(part: Part, theta: np.ndarray, width: float) -> Part:
     pivot = base_middle(part.bounds)
     length = np.ptp(part.bounds, axis=0)
     factor = np.ones(3)
-    outward = float(errors.bead[0] + 2 * errors.contour[0])
+    outward = float(errors.swept[0] + 2 * errors.contour[0])
     apart = (errors.belt[0, 0] - errors.belt[0, 1]) / 2
     lost = errors.play[0] + np.array([apart, -apart])
     for i in range(2):
@@ -266,7 +266,7 @@ def _closing(part: Part, frame: _Frame, walls: Walls, errors: Errors) -> np.ndar
         return np.zeros((len(part.vertices), 2))
     bore = walls.closing > 0
     wanted = 1.5 / np.where(bore, walls.closing, 1.0)
-    drawn = wanted + 2 * errors.contour[0] + errors.bead[0] + closure * BORE_REFERENCE_MM / wanted
+    drawn = wanted + 2 * errors.contour[0] + errors.swept[0] + closure * BORE_REFERENCE_MM / wanted
     # Where a cup narrows to nothing, the formula closes it altogether; never open by more than a quarter.
     depth = np.clip(
         closure * BORE_REFERENCE_MM / 2 / np.maximum(drawn, 0.5 * wanted), -wanted / 8, wanted / 8

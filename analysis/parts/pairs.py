@@ -17,7 +17,7 @@ from fitassay.analysis.chain.sizes import Axis, Size, size_gains
 from fitassay.analysis.parts.mixture import Mixture
 from fitassay.analysis.parts.shares import shapley
 from fitassay.analysis.parts.sizes import DRAWS, Spread, State, largest_first, next_drawn, normal_spread
-from fitassay.analysis.terms import INDEX, NAMES, PRINTER
+from fitassay.analysis.terms import INDEX, NAMES, SHAPING
 from fitassay.coupons.errors import InputError
 
 
@@ -215,7 +215,7 @@ def contributions(pairs: tuple[Pair, ...], ways: tuple[Ways, ...], state: State)
     Shapley values: a term's effect averaged over all orders in which the errors could have come, so that all of them
     together are the whole difference.
     """
-    own = np.where(PRINTER & (np.abs(state.posterior.mean) > NONE), state.posterior.mean, 0.0)
+    own = np.where(SHAPING & (np.abs(state.posterior.mean) > NONE), state.posterior.mean, 0.0)
     out = np.empty((len(pairs), len(NAMES)))
     for turning in (False, True):
         at = [i for i, p in enumerate(pairs) if p.turns == turning]

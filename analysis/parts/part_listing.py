@@ -20,7 +20,7 @@ from fitassay.analysis.parts.flat_features import FlatFeature, flat_features
 from fitassay.analysis.parts.part_file import Part
 from fitassay.analysis.parts.round_features import RoundFeature, round_features
 from fitassay.analysis.parts.sizes import Spread, State, normal_spread
-from fitassay.analysis.terms import PRINTER
+from fitassay.analysis.terms import SHAPING
 from fitassay.coupons.errors import InputError
 from fitassay.coupons.feature import Coupon, Feature, Manifest
 from fitassay.coupons.sections import Slicer
@@ -112,7 +112,7 @@ class PartListing:
                 walked = (self._walked(one) for one in tried)
                 gain = next((g for g in walked if g is not None), None)
                 if gain is not None:
-                    found[feature.number, place] = np.where(PRINTER, gain, 0.0)
+                    found[feature.number, place] = np.where(SHAPING, gain, 0.0)
         return found
 
     def _walked(self, feature: Feature) -> np.ndarray | None:

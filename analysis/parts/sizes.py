@@ -10,7 +10,7 @@ import numpy as np
 from fitassay.analysis.chain.mating import PathHabits, Shape
 from fitassay.analysis.chain.sizes import Side, Size, size_gains
 from fitassay.analysis.normal import Normal
-from fitassay.analysis.terms import INDEX, PLAYS, PRINTER
+from fitassay.analysis.terms import INDEX, PLAYS, SHAPING
 from fitassay.coupons.errors import JobError
 from fitassay.coupons.feature import Axis
 
@@ -103,7 +103,7 @@ def predict_size(size: Size, state: State) -> Spread:
 def size_contributions(size: Size, state: State) -> dict[str, float]:
     """What each term adds to the printed size at the estimate, largest first [mm]."""
     parts = size_gains(size, state.width) * state.posterior.mean
-    return largest_first({n: float(parts[i]) for n, i in INDEX.items() if PRINTER[i]})
+    return largest_first({n: float(parts[i]) for n, i in INDEX.items() if SHAPING[i]})
 
 
 def largest_first(parts: dict[str, float]) -> dict[str, float]:

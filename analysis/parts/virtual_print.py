@@ -83,7 +83,7 @@ def printed_region(
     import shapely
 
     errors = errors_of(np.asarray(theta)[None])
-    radius = (width + float(errors.bead[0])) / 2
+    radius = (width + float(errors.swept[0])) / 2
     outer, holes, beads = [], [], []
     for loop in drawn_loops(rings, width, round_openings(rings) if bores is None else bores):
         path = printed_path(loop, errors)[0].reshape(-1, 2)

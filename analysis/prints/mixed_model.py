@@ -4,11 +4,11 @@ Every print i has its own errors
 
     theta_i = base + sum over factors of deviation[factor, level of i] + drift_i
 
-all normal, zero-mean, with the prior spreads of `FACTORS`; the caliper's own terms are in the base alone, since the
-same caliper read all prints. What one print's readings say enters as its information matrix and vector, taken back
-out of its posterior (C its covariance, P its prior, m its mean):
+all normal, about the table's means, with the prior spreads of `FACTORS`; the caliper's own terms are in the base
+alone, since the same caliper read all prints. What one print's readings say enters as its information matrix and
+vector, taken back out of its posterior (C its covariance, P its prior, m its mean):
 
-    Lambda_i = C^-1 - P^-1        h_i = C^-1 m
+    Lambda_i = C^-1 - P^-1        h_i = C^-1 m        both about the prior's mean
 
 (the textbook normal mixed model with known variances). Prints under other settings are first carried to the settings
 of the first one, means and information alike: `prints.setting_changes.change_of_errors`.
@@ -23,6 +23,7 @@ import numpy as np
 from scipy.special import ndtr
 
 from fitassay.analysis.estimation.known import Fact, without_facts
+from fitassay.analysis.estimation.priors import prior_means
 from fitassay.analysis.normal import Normal
 from fitassay.analysis.prints.setting_changes import change_of_errors
 from fitassay.analysis.terms import INDEX, NAMES, PRINTER, TERMS, estimated_on
@@ -172,14 +173,14 @@ def information(result: PrintResult) -> tuple[np.ndarray, np.ndarray]:
     matrix : ndarray (terms, terms)
         S Lambda S with S = diag(prior sd); no negative eigenvalues.
     vector : ndarray (terms,)
-        S h.
+        S h, about the prior's mean.
     """
     scale = result.prior_sd
     covariance = result.posterior.cov / np.outer(scale, scale)
     inverse = np.linalg.inv(covariance)
     values, vectors = np.linalg.eigh((inverse + inverse.T) / 2 - np.eye(len(scale)))
     matrix = (vectors * np.maximum(values, 0.0)) @ vectors.T
-    return matrix, inverse @ (result.posterior.mean / scale)
+    return matrix, inverse @ ((result.posterior.mean - prior_means(scale)) / scale)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -350,7 +351,8 @@ def _sorted_out(
     k, n = len(NAMES), len(results)
     s = first.prior_sd
     x = np.kron(design, np.eye(k))
-    stacked = (x @ mean).reshape(n, k) * s
+    table = prior_means(s)
+    stacked = (x @ mean).reshape(n, k) * s + table
     joint = x @ covariance @ x.T * np.outer(np.tile(s, n), np.tile(s, n))
     changes = [change_of_errors(first.machine, r.machine) for r in results]
     own = np.array([slope * t + offset for t, (slope, offset) in zip(stacked, changes, strict=True)])
@@ -375,7 +377,7 @@ def _sorted_out(
         errors=Normal(
             mean=own.ravel(), cov=joint, names=tuple(f"{r.name} {name}" for r in results for name in NAMES)
         ),
-        base=Normal(mean=mean[:k] * s, cov=covariance[:k, :k] * np.outer(s, s)),
+        base=Normal(mean=table + mean[:k] * s, cov=covariance[:k, :k] * np.outer(s, s)),
         effects=effects,
     )
 

@@ -4,7 +4,7 @@ Between prints a printer drifts by itself, each error by about its `Term.drift_s
 for ever would leave any bounds, so it is taken to pull back towards the table of priors as much as it spreads: with
 s the table's standard deviation and rho = sqrt(1 - d^2 / s^2)
 
-    mean' = rho mean        C' = rho C rho + diag(d^2)
+    mean' = m + rho (mean - m)        C' = rho C rho + diag(d^2)        m the table's mean
 
 An error about which nothing is known stays as unknown as the table has it, and one known well gets d wider. Settings
 changed since move the mean and, where they multiply, the spread: see `prints.setting_changes`. Another material or
@@ -16,6 +16,7 @@ from __future__ import annotations
 import numpy as np
 
 from fitassay.analysis.estimation.known import TransferredPrior
+from fitassay.analysis.estimation.priors import prior_means
 from fitassay.analysis.normal import Normal
 from fitassay.analysis.prints.mixed_model import FACTORS, PrintResult, drift_sds
 from fitassay.analysis.prints.setting_changes import change_of_errors
@@ -41,7 +42,8 @@ def carry(earlier: PrintResult, now: Machine, own_path: bool = False) -> Transfe
     """
     drift = np.minimum(drift_sds(now.kinematics), earlier.prior_sd)
     rho = np.sqrt(1 - (drift / earlier.prior_sd) ** 2)
-    mean = rho * earlier.posterior.mean
+    table = prior_means(earlier.prior_sd)
+    mean = table + rho * (earlier.posterior.mean - table)
     covariance = rho[:, None] * earlier.posterior.cov * rho + np.diag(drift**2)
     for factor in FACTORS:
         if factor.level(earlier.machine) != factor.level(now):

@@ -23,12 +23,13 @@ from fitassay.analysis.estimation.fit import (
     solve,
 )
 from fitassay.analysis.estimation.marginal import Model
-from fitassay.analysis.estimation.model_error import ModelError
+from fitassay.analysis.estimation.model_error import ModelError, elastic_cov, elastic_size, model_error
 from fitassay.analysis.estimation.observations import single_reading_sd
 from fitassay.analysis.estimation.outliers import most_outliers, search_model, slip_limit, worst_readings
-from fitassay.analysis.estimation.play import Forward, play_variance
+from fitassay.analysis.estimation.play import Forward, kink_variance
 from fitassay.analysis.estimation.priors import prior
 from fitassay.analysis.normal import Normal
+from fitassay.analysis.terms import PLAYS
 from fitassay.coupons.machine import Machine
 
 CHUNK = 1000
@@ -80,6 +81,7 @@ def interpret_many(
     *,
     u: np.ndarray | None = None,
     budget: ModelError | None = None,
+    fact: tuple[np.ndarray, np.ndarray, float] | None = None,
     threads: int = 2,
 ) -> Interpreted:
     """Interpret n sets of readings of one print at once.
@@ -95,7 +97,9 @@ def interpret_many(
     u : ndarray (features,) or (n, features) [mm], optional
         Standard uncertainties; by default those of one reading with the caliper as stated.
     budget : ModelError, optional
-        Of the model's own error.
+        Of the model's own error; by default that of the set on this machine.
+    fact : row (terms,), values (n,), standard uncertainty, optional
+        Something known of each set's terms beside its readings.
     threads : int
         Chunks worked on at the same time.
 
@@ -112,16 +116,21 @@ def interpret_many(
     reference = reference_of(walk, gains, {int(c) for c in columns}, machine.kinematics)
     table = prior(machine)
     visible = visible_limits(reference, machine, single)
-    shift = np.zeros(len(columns)) if budget is None else budget.shift[columns]
-    rough = None if budget is None else budget.cov[np.ix_(columns, columns)]
+    budget = model_error(walk, machine) if budget is None else budget
+    shift = budget.shift[columns]
+    rough = budget.cov[np.ix_(columns, columns)]
+    alike = None if budget.elastic is None else budget.elastic[columns]
 
     def work(rows: slice) -> Interpreted:
         def forward(theta: np.ndarray) -> np.ndarray:
             return walk.readings(theta)[:, columns] + shift
 
         settled = settle(
-            gains[columns], base[columns] + shift, readings[rows], u[rows], table, forward, rough
+            gains[columns], base[columns] + shift, readings[rows], u[rows], table, forward, rough, alike
         )
+        if fact is not None:
+            row, values, sd = fact
+            settled = replace(settled, posterior=_given(settled.posterior, row, values[rows], sd))
         judged = judge_many(
             settled.posterior, reference, visible, table.sd, settled.doubt_p, settled.doubt_mm
         )
@@ -136,6 +145,14 @@ def interpret_many(
     )
 
 
+def _given(terms: Normal, row: np.ndarray, values: np.ndarray, u: float) -> Normal:
+    """n distributions once row @ terms is read, a value each."""
+    across = terms.cov @ row
+    share = across / (across @ row + u**2)[:, None]
+    mean = terms.mean + share * (values - terms.mean @ row)[:, None]
+    return replace(terms, mean=mean, cov=terms.cov - share[:, :, None] * across[:, None, :])
+
+
 def settle(
     gains: np.ndarray,
     base: np.ndarray,
@@ -144,6 +161,7 @@ def settle(
     table: Normal,
     forward: Forward | None = None,
     rough: np.ndarray | None = None,
+    alike: np.ndarray | None = None,
 ) -> Settled:
     """Estimates of n sets.
 
@@ -160,6 +178,8 @@ def settle(
         Noise-free readings (n, m) of printers (n, k); by default base + gains @ theta.
     rough : ndarray (m, m) [mm2], optional
         Covariance of the model's own error.
+    alike : ndarray (m, 2), optional
+        `ModelError.elastic`.
     """
     out = _nothing(len(y), len(gains), table)
     present = np.isfinite(y)
@@ -167,7 +187,7 @@ def settle(
     for i, pattern in enumerate(patterns):
         rows, at = np.flatnonzero(which.ravel() == i), np.flatnonzero(pattern)
         sets = np.ix_(rows, at)
-        _settle_pattern(out, rows, at, table, gains[at], base[at], y[sets], u[sets], forward, rough)
+        _settle_pattern(out, rows, at, table, gains[at], base[at], y[sets], u[sets], forward, rough, alike)
     return out
 
 
@@ -182,6 +202,7 @@ def _settle_pattern(
     u: np.ndarray,
     forward: Forward | None,
     rough: np.ndarray | None,
+    alike: np.ndarray | None,
 ) -> None:
     """Sets in which the same features were read, into rows `rows` and columns `at` of `out`."""
     variance = u**2
@@ -204,10 +225,16 @@ def _settle_pattern(
         todo = todo[moved]
         if not todo.size:
             break
-    extra = play_variance(out.posterior.mean[rows], gains, walked, rough is not None)
-    todo = np.flatnonzero(extra.any(axis=1))
-    if todo.size:
-        model = Model(gains=gains, prior=table, noise=_noise(variance[todo] + extra[todo]) + shared)
+    found = out.posterior.mean[rows]
+    kinked = kink_variance(found, gains, walked)
+    sizes = np.zeros(len(rows)) if alike is None else elastic_size(found[:, PLAYS])
+    elastic = np.zeros_like(shared) if alike is None else elastic_cov(gains[:, PLAYS], alike[at])
+    # Sets of one size of play share their covariance; those whose play falsifies a sensitivity are few.
+    groups = np.where(kinked.any(axis=1), -1.0, sizes)
+    for size in np.unique(groups[(groups != 0)]):
+        todo = np.flatnonzero(groups == size)
+        more = (sizes[todo] ** 2)[:, None, None] * elastic if size < 0 else size**2 * elastic
+        model = Model(gains=gains, prior=table, noise=_noise(variance[todo] + kinked[todo]) + shared + more)
         _settle_once(out, rows[todo], at, model, bases[todo], y[todo])
 
 
@@ -234,12 +261,12 @@ def _settle_once(
     if clean.size:
         own = _for_sets(model, clean)
         agreement = disagreement(own, residual[clean])
-        wide = np.flatnonzero(agreement.excess > 0)
-        even = np.flatnonzero(agreement.excess == 0)
-        for part, extra in ((even, 0.0), (wide, agreement.excess[wide, None])):
+        wide = np.flatnonzero(agreement.birge > 1)
+        even = np.flatnonzero(agreement.birge == 1)
+        for part, factor in ((even, 1.0), (wide, agreement.birge[wide])):
             if part.size:
                 _put_posterior(
-                    out, rows[clean[part]], _for_sets(own, part).plus(extra), residual[clean[part]]
+                    out, rows[clean[part]], _for_sets(own, part).scaled(factor), residual[clean[part]]
                 )
         scatter = np.sqrt(agreement.excess)
         out.outliers[np.ix_(rows[clean], at)] = False

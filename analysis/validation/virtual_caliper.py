@@ -132,7 +132,7 @@ def read_sets(
 
     `contacts` tell a hand with an effect on them which readings are of what kind.
     """
-    from fitassay.analysis.estimation.observations import STATED_DOF
+    from fitassay.analysis.estimation.observations import STATED_DOF, repeats_share
 
     stated, step = machine["caliper.repeatability_mm"], machine["caliper.resolution_mm"]
     sd = noise.scatter * stated
@@ -160,7 +160,8 @@ def read_sets(
     squares = np.sum((shown - values[:, :, None]) ** 2, axis=(1, 2))
     dof = m * (noise.repeats - 1)
     pooled = (STATED_DOF * stated**2 + squares) / (STATED_DOF + dof)
-    u = np.sqrt(pooled[:, None] / noise.repeats + step**2 / 12) * np.ones((n, m))
+    common = repeats_share(machine, np.array(noise.repeats))
+    u = np.sqrt(pooled[:, None] / noise.repeats + common**2 + step**2 / 12) * np.ones((n, m))
     return Sets(values=values, u=u, slipped=slipped)
 
 

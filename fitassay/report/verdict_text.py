@@ -103,9 +103,11 @@ def _heading(console: Console, text: str) -> None:
 
 def _verdict(console: Console, diagnosis: Diagnosis, machine: Machine) -> None:
     verdict = diagnosis.verdict
-    style = {"dominant": "bold red", "leading": "bold red", "within-noise": "bold green"}.get(
-        verdict.status, "bold yellow"
-    )
+    style = "bold yellow"
+    if verdict.status in ("dominant", "leading", "sum-known"):
+        style = "bold red"
+    elif verdict.status == "within-noise":
+        style = "bold green"
     console.print(
         f"{wording.STATUS_WORDS[verdict.status]}: {plain(machine.name, 60) or 'printer'}", style=style
     )

@@ -12,11 +12,13 @@ from functools import cache
 
 import numpy as np
 
+from fitassay.analysis.chain.sensitivities import SetWalk
 from fitassay.analysis.diagnosis.advice import advise
 from fitassay.analysis.diagnosis.verdict import STATUSES, visible_limits, visible_sd
-from fitassay.analysis.estimation.observations import single_reading_sd
+from fitassay.analysis.estimation.model_error import piece_sd
+from fitassay.analysis.estimation.observations import hold_sd, single_reading_sd
 from fitassay.analysis.result import Advice
-from fitassay.analysis.terms import INDEX, PRINTER
+from fitassay.analysis.terms import BEAD, INDEX, PRINTER, SHAPING, TERMS
 from fitassay.analysis.validation import listed_effects, unlisted_effects
 from fitassay.analysis.validation.effect import Recipe
 from fitassay.analysis.validation.interpret_many import Interpreted, interpret_many
@@ -28,7 +30,10 @@ from tests.calibration.study import MACHINE, reference, set_walk
 LISTED: dict[str, Recipe] = listed_effects.RECIPES
 OUTSIDE: dict[str, Recipe] = unlisted_effects.RECIPES
 MACHINES = ("priors", "mild", "sound", "one-culprit")
-EVIDENCE = ("caliper",)
+# The caliper's usual readings alone, with rims and single layers, with the single wall weighed on a 0.01 g scale.
+EVIDENCE = ("caliper", "rim", "weighed")
+# What weighing leaves open of the bead [mm]: 0.01 g on a wall of a gram, 0.1 mm in a metre of filament, rounded ends.
+WEIGHED_U_MM = 0.012
 PRINTERS = 400
 K95 = 1.95996
 # A printer is bad when its ordinary sizes miss by this much [mm, rms]; made worse by more than the other is harm.
@@ -101,15 +106,20 @@ def run_cell(
     recipe: str, machines: str, evidence: str = "caliper", n: int = PRINTERS, seed: int = 70
 ) -> Cell:
     """Draw, print, read, interpret, advise, and print again."""
-    w = set_walk("full")
+    w = set_walk("rims" if evidence == "rim" else "full")
     made = {**LISTED, **OUTSIDE}[recipe]
     rng = np.random.default_rng([seed, sorted(MIXES).index(machines)])
     theta = draw_printers(MIXES[machines], n, MACHINE, reference("full").weights, rng)
     printers = RoughPrinters(w, theta, made, rng)
     sets = read_sets(printers.printed(rng), NOISES[made.noise], MACHINE, rng, printers.contacts)
-    found = interpret_many(w, sets.values, MACHINE, u=sets.u)
-    columns = ordinary_columns(printers.contacts)
-    predicted, sd = predicted_sizes(found, columns)
+    u = np.hypot(sets.u, [hold_sd(f) for f in w.features])
+    fact = None
+    if evidence == "weighed":
+        weighed = printers.truth[:, BEAD] + WEIGHED_U_MM * rng.standard_normal(n)
+        fact = (np.eye(len(TERMS))[BEAD], weighed, WEIGHED_U_MM)
+    found = interpret_many(w, sets.values, MACHINE, u=u, fact=fact)
+    columns = ordinary_columns(printers.contacts) & ~np.array([f.optional for f in w.features])
+    predicted, sd = predicted_sizes(w, found, columns)
     nominal = printers.contacts.size[columns]
     true = printers.sizes_on_average(rng)[:, columns]
     removed, advised = removed_by_advice(found)
@@ -133,10 +143,11 @@ def misfit(off: np.ndarray) -> np.ndarray:
     return np.sqrt(np.mean(off**2, axis=1))
 
 
-def predicted_sizes(found: Interpreted, columns: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+def predicted_sizes(w: SetWalk, found: Interpreted, columns: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Sizes of printed features and their standard uncertainties, (n, columns) each [mm]."""
-    gains = np.where(PRINTER, set_walk("full").linearise()[1], 0.0)[columns]
+    gains = np.where(SHAPING, w.linearise()[1], 0.0)[columns]
     mean, sd = found.settled.posterior.linear(gains)
+    sd = np.hypot(sd, piece_sd(MACHINE))
     return found.settled.base[:, columns] + mean, sd
 
 

@@ -26,7 +26,9 @@ CLEAR_RATIO = 2.0
 
 
 def set_walk(name: str) -> SetWalk:
-    """The walk of the full set, the quick set or the plain block alone."""
+    """The walk of the full set, that with rims, the quick set or the plain block alone."""
+    if name == "rims":
+        return walk(rims=True)
     return {"full": walk(), "quick": walk(quick=True), "block": walk(("plain-block",))}[name]
 
 
