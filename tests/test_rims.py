@@ -11,9 +11,10 @@ import pytest
 from click.testing import CliRunner
 
 from fitassay.analysis.chain.sensitivities import SetWalk
-from fitassay.analysis.chain.uneven_surface import layers_touched, surface_gain
+from fitassay.analysis.chain.uneven_surface import layers_under
 from fitassay.analysis.diagnosis.evidence import reading_minutes, worth_reading
 from fitassay.analysis.readings.file import ReadingsBook, read_readings
+from fitassay.analysis.terms import INDEX
 from fitassay.analysis.validation.effect import Recipe
 from fitassay.analysis.validation.listed_effects import EFFECTS
 from fitassay.analysis.validation.rough_printer import RoughPrinters
@@ -26,6 +27,7 @@ from tests.pathwriter import Style, write
 from tests.test_cli import run as run_text
 
 FAMILIES = ("stepped-boss", "single-wall")
+UNEVEN = INDEX["uneven_layers"]
 
 
 def run(*args: object) -> tuple[int, str, str]:
@@ -65,8 +67,9 @@ def test_the_quick_set_stays_at_fourteen_and_the_api_asks_for_no_rims():
 
 def test_layers_and_gains(rims):
     """Table of control-chart factors (from memory): d2(2)/d2(15) = 1.128/3.472; one layer sees none of it."""
-    layers = dict(zip(rims.keys, layers_touched(rims), strict=True))
-    gains = dict(zip(rims.keys, surface_gain(rims), strict=True))
+    layer = rims.manifest.layer_height_mm
+    layers = {key: layers_under(f, layer) for key, f in zip(rims.keys, rims.features, strict=True)}
+    gains = dict(zip(rims.keys, rims.linearise()[1][:, UNEVEN], strict=True))
     assert layers["boss", "step14-x-rim"] == layers["wall", "wall-left-rim"] == 2
     assert layers["wall", "layer-front"] == 1
     assert gains["boss", "step14-x-rim"] == pytest.approx(1.128 / 3.472, abs=2e-4)
@@ -109,13 +112,14 @@ def test_cost(rims):
 
 
 def test_a_rim_that_would_be_a_repeat_only_is_not_asked_for(rims):
-    gains = rims.linearise()[1]
+    gains = rims.linearise()[1].copy()
+    gains[:, UNEVEN] = 0.0
     deep = [i for i, f in enumerate(rims.features) if not f.optional]
     alike = np.array(
         [gains[rims.keys.index((c.id, c.beneath(f).id))] for c in rims.manifest.coupons for f in c.features]
     )
     assert list(worth_reading(rims, alike)) == deep
-    apart = np.column_stack([alike, surface_gain(rims)])
+    apart = np.column_stack([alike, rims.linearise()[1][:, UNEVEN]])
     assert len(worth_reading(rims, apart)) == len(rims.features)
 
 
