@@ -32,13 +32,15 @@ def result(mean: np.ndarray, covariance: np.ndarray, machine: Machine = MACHINE)
 
 
 def test_what_was_not_known_stays_as_unknown_as_the_table_has_it():
-    carried = carry(result(np.zeros(len(NAMES)), np.diag(PRIOR**2)), MACHINE)
+    table = prior(MACHINE).mean
+    carried = carry(result(table, np.diag(PRIOR**2)), MACHINE)
     assert carried.terms.cov == pytest.approx(np.diag(PRIOR**2), abs=1e-15)
-    assert carried.terms.mean == pytest.approx(np.zeros(len(NAMES)))
+    assert carried.terms.mean == pytest.approx(table)
 
 
 def test_what_was_known_gets_its_drift_wider():
-    mean = theta_of(ERRORS)
+    # Layers and push-out as usual are drawn nowhere.
+    mean = theta_of(ERRORS) + prior(MACHINE).mean
     carried = carry(result(mean, np.diag((1e-3 * PRIOR) ** 2)), MACHINE)
     sd = carried.terms.sd
     for i in np.flatnonzero(PRINTER & estimated_on("cartesian")):
@@ -86,6 +88,7 @@ def test_without_drift_two_prints_in_turn_are_both_at_once(monkeypatch):
         np.concatenate([sets[0].y - base, sets[1].y - base]),
         np.concatenate([e.u for e in sets]),
         PRIOR,
+        prior(MACHINE).mean,
     )
     assert second.posterior.sd == pytest.approx(both.sd, rel=1e-6)
     # Each was walked about its own estimate.

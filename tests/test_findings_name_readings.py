@@ -53,7 +53,9 @@ def test_a_diagnosis_names_readings_that_were_typed(contradicted):
     told = run_json("diagnose", place)
     assert slipped in [(s["coupon"], s["feature"]) for s in told["suspect_readings"]]
     assert {(s["coupon"], s["feature"]) for s in told["suspect_readings"]} <= typed
-    # What to read next is not read yet, but stands on the sheet.
+    # What to read or print next is not read yet.
+    following = told.pop("next")
+    assert all(n["text"].startswith(("measure ", "print ", "read again")) for n in following)
     assert set(named_rows(told)) <= typed
 
 

@@ -7,10 +7,10 @@ import pytest
 from scipy.stats import norm
 
 from fitassay.analysis.diagnosis.sequential import Guide, Step
+from fitassay.analysis.estimation.model_error import model_error
 from fitassay.analysis.readings.file import Reading
 from fitassay.analysis.terms import NAMES, TERMS
 from fitassay.coupons.machine import Machine
-from tests.posteriors import posterior
 from tests.replays import replay
 from tests.sets import walk
 
@@ -19,7 +19,7 @@ def population(n: int, seed: int) -> tuple[Guide, np.ndarray, np.ndarray]:
     """n printers drawn from the priors, printed through the chain, read with a noisy caliper."""
     guide = Guide(walk(), Machine())
     rng = np.random.default_rng(seed)
-    theta = rng.standard_normal((n, len(TERMS))) * guide.prior.sd
+    theta = guide.prior.mean + rng.standard_normal((n, len(TERMS))) * guide.prior.sd
     exact = walk().readings(theta)
     return guide, theta, np.round(exact + 0.02 * rng.standard_normal(exact.shape), 2)
 
@@ -29,7 +29,10 @@ def test_updates_equal_the_posterior_of_all_readings_at_once():
     progress = guide.start()
     for column in range(values.shape[1]):
         progress.read(column, values[0, column])
-    whole = posterior(guide.gains, values[0] - guide.base, guide.u, guide.prior.sd)
+    budget = model_error(guide.walk, Machine())
+    whole = guide.prior.condition(
+        guide.gains, values[0] - guide.base - budget.shift, cov=budget.cov + np.diag(guide.u**2)
+    )
     assert progress.posterior.mean == pytest.approx(whole.mean, abs=1e-9)
     assert progress.posterior.cov == pytest.approx(whole.cov, abs=1e-9)
 
@@ -37,6 +40,9 @@ def test_updates_equal_the_posterior_of_all_readings_at_once():
 def test_the_gain_is_the_fall_of_uncertainty_that_the_reading_then_brings():
     guide, _, values = population(1, 4)
     progress = guide.start()
+    # Others of its coupon and kind have been read already.
+    for column in (3, 5, 6):
+        progress.read(column, values[0, column])
     chances = np.full(len(TERMS), 1 / 11) * guide.printer
     expected = progress.doubt_removed(chances)
     doubt = chances + 1e-3 * guide.printer
@@ -141,10 +147,13 @@ def test_readings_that_could_hide_half_a_millimetre_are_to_be_taken_twice(famili
     for column in range(n):
         progress.read(column, float(guide.base[column]))
     limit, expected = norm.isf(0.015 / (2 * n)), []
+    cov = guide.gains @ guide.prior.cov @ guide.gains.T + np.diag(guide.u**2)
+    cov += model_error(guide.walk, Machine()).cov
     for i in range(n):
         rest = np.arange(n) != i
-        fit = posterior(guide.gains[rest], np.zeros(n - 1), guide.u[rest], guide.prior.sd)
-        sd = np.sqrt(guide.u[i] ** 2 + guide.gains[i] @ fit.cov @ guide.gains[i])
+        # Variance of one of jointly normal readings once the others are known.
+        cross = cov[i, rest]
+        sd = np.sqrt(cov[i, i] - cross @ np.linalg.solve(cov[np.ix_(rest, rest)], cross))
         if limit * sd > 0.5:
             expected.append(i)
     assert progress.unchecked() == tuple(expected)

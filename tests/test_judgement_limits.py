@@ -31,7 +31,7 @@ from fitassay.analysis.diagnosis.verdict import (
 )
 from fitassay.analysis.diagnosis.verdict_words import verdict_of
 from fitassay.analysis.normal import Normal
-from fitassay.analysis.terms import INDEX, PRINTER, TERMS
+from fitassay.analysis.terms import INDEX, PRINTER, SHAPING, TERMS
 from fitassay.coupons.machine import Machine
 from tests.sets import walk
 
@@ -95,16 +95,6 @@ def test_why_a_likely_error_is_not_accused(chance, sturdy, words):
         chances, values(backlash_x=0.05), np.full(K, 0.05), sturdy=sturdy, visible=sturdy < 0.8
     )
     assert words in verdict.text and verdict.term == ""
-
-
-@pytest.mark.parametrize(
-    ("chance", "mean", "together"), [(0.80, 0.3, True), (0.79, 0.3, False), (0.80, 0.05, False)]
-)
-def test_a_bead_that_uneven_layers_pass_for_is_told_with_them(chance, mean, together):
-    """From four chances in five on, and where both together are surely more than the caliper sees (0.05 mm)."""
-    chances = {"bead_excess": chance, "backlash_y": 0.2}
-    verdict = open_verdict(chances, values(bead_excess=mean), np.full(K, 0.01), sturdy=chance, visible=False)
-    assert ("Bead width or uneven layers spoil the fit most, together by" in verdict.text) == together
 
 
 def reference(*rows: dict[str, float]) -> Reference:
@@ -195,7 +185,9 @@ def test_a_known_sum_is_acted_on_from_twice_its_uncertainty_on(sds, needed):
     e, p, r = 0.9 * prior[BEAD], 0.9 * prior[PATH], -0.99
     cov[BEAD, BEAD], cov[PATH, PATH] = e**2, p**2
     cov[BEAD, PATH] = cov[PATH, BEAD] = r * e * p
-    u = math.sqrt(e**2 + 4 * p**2 + 4 * r * e * p)
+    # The sum is told with the uneven layers and the push-out in it.
+    rest = 0.01 * prior[[INDEX["uneven_layers"], INDEX["push_out"]]]
+    u = math.sqrt(e**2 + 4 * p**2 + 4 * r * e * p + rest[0] ** 2 + 4 * rest[1] ** 2)
     (found,) = find_confounded(values(bead_excess=sds * u), cov, prior, gains, MACHINE)
     assert found.std_uncertainty == pytest.approx(u)
     assert ("nothing needs changing" not in found.remedy.text) == needed
@@ -255,7 +247,7 @@ def test_what_was_not_measured_is_judged_by_ordinary_sizes():
     assert got.gains[1:, INDEX["bore_closure"]] == pytest.approx([0, 0, 0, -0.375, -0.375], abs=1e-3)
     assert got.gains[1:, PATH] == pytest.approx([2, -2, -2, -2, -2], abs=1e-3)
     # What the caliper gets wrong is no part's fault.
-    assert not got.gains[:, ~PRINTER].any()
+    assert not got.gains[:, ~SHAPING].any()
 
 
 @pytest.mark.parametrize(("scatter", "status"), [(0.049, "dominant"), (0.051, "unexplained")])

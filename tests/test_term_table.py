@@ -112,6 +112,8 @@ def test_gains_of_sizes_are_the_closed_forms():
                     expected[[INDEX["backlash_a"], INDEX["backlash_b"]]] = -turn, turn
                     expected[INDEX["bead_excess"]] = sign
                     expected[INDEX["contour_offset"]] = 2 * sign
+                    # Mating parts feel uneven layers as a wider bead, and push-out as an offset.
+                    expected[[INDEX["uneven_layers"], INDEX["push_out"]]] = sign, 2 * sign
                     if (side, shape) == ("inside", "round"):
                         expected[INDEX["bore_closure"]] = -3 / nominal
                     assert got == pytest.approx(expected, abs=1e-5), (side, shape, axis, nominal)

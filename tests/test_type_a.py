@@ -64,7 +64,10 @@ def test_a_coarse_step_hides_the_scatter_and_is_not_taken_for_skill():
 
 
 def test_effective_degrees_of_freedom_by_welch_and_satterthwaite():
-    """One flat term read as the mean of n: nu_eff = nu u^4 / (s^2 / n)^2 (GUM G.4.1), u with the caliper's step."""
+    """One flat term read as the mean of n: nu_eff = nu u^4 / (s^2 / n)^2 (GUM G.4.1).
+
+    u holds the caliper's step and what a hand repeats, too.
+    """
     w = walk(("single-wall",))
     wall = next(r for r in simulate(w, theta_of({}), seed=3) if r.feature == "wall-left")
     readings = tuple(replace(wall, reading_mm=0.45 + x) for x in (0.0, 0.01, 0.03))
@@ -76,7 +79,7 @@ def test_effective_degrees_of_freedom_by_welch_and_satterthwaite():
     o = gather(readings, w, pinned)
     done = fit(o, w, prior(pinned))
     own = o.repeatability_mm**2 / 3
-    expected = (STATED_DOF + 2) * (own + 0.01**2 / 12) ** 2 / own**2
+    expected = (STATED_DOF + 2) * (own + 0.01**2 / 12 + 0.012**2) ** 2 / own**2
     assert effective_dof(done)[INDEX["bead_excess"]] == pytest.approx(expected, rel=1e-6)
 
 

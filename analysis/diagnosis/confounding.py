@@ -6,6 +6,7 @@ from itertools import combinations
 
 import numpy as np
 
+from fitassay.analysis.diagnosis.surface import together
 from fitassay.analysis.normal import SMALLEST_SD
 from fitassay.analysis.notes import Note
 from fitassay.analysis.result import Confounded
@@ -94,6 +95,8 @@ def find_confounded(
     machine : Machine
         Settings in force.
     """
+    # What serves whichever it is serves uneven layers and push-out as well.
+    mean, covariance = together(mean, covariance)
     groups = confounded_groups(covariance, prior_sd, told_on(machine.kinematics))
     found = []
     for group in groups:

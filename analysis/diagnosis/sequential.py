@@ -25,7 +25,7 @@ from fitassay.analysis.diagnosis.verdict import (
 )
 from fitassay.analysis.estimation.fit import solve
 from fitassay.analysis.estimation.known import Known, with_facts
-from fitassay.analysis.estimation.marginal import Model
+from fitassay.analysis.estimation.marginal import Model, deleted
 from fitassay.analysis.estimation.model_error import model_error
 from fitassay.analysis.estimation.observations import hold_sd, single_reading_sd
 from fitassay.analysis.estimation.outliers import LEAST_READINGS, slip_limit
@@ -166,26 +166,31 @@ class Progress:
         self.values.append(value_mm)
         at = self.readings
         expected = (guide.base + guide.budget.shift)[at]
-        noise = guide.budget.cov[np.ix_(at, at)] + np.diag(guide.u[at] ** 2)
-        model = Model(gains=guide.gains[at], prior=self.before, noise=noise)
+        model = Model(gains=guide.gains[at], prior=self.before, noise=self._noise())
         found = solve(model, np.array(self.values) - expected - model.gains @ self.before.mean)
         self.posterior = with_facts(found, guide.known.facts)
 
     def unchecked(self, hidden_mm: float = HIDDEN_MM) -> tuple[int, ...]:
         """Columns read once where a slip of that size would not be noticed; they are worth reading twice.
 
-        Without its own reading, of variance v and with q = a C a', a feature is expected with standard deviation
-        v / sqrt(v - q); a slip shows from `estimation.outliers.slip_limit` of them on.
+        A reading less what all others say of it has standard deviation 1 / sqrt(P_jj), P the inverse of the
+        readings' covariance; a slip shows from `estimation.outliers.slip_limit` of them on.
         """
         counts = Counter(self.readings)
         limit = slip_limit(len(self.readings))
-        found = []
-        for column, count in counts.items():
-            a, v = self.guide.gains[column], float(self.guide.u[column]) ** 2
-            sd = v / np.sqrt(max(v - float(a @ self.posterior.cov @ a), 1e-6 * v))
-            if count == 1 and (limit * sd > hidden_mm or len(counts) < LEAST_READINGS):
-                found.append(column)
-        return tuple(found)
+        known = with_facts(self.before, self.guide.known.facts)
+        model = Model(gains=self.guide.gains[self.readings], prior=known, noise=self._noise())
+        _, sds = deleted(np.linalg.inv(model.cov), np.zeros(len(self.readings)))
+        return tuple(
+            column
+            for column, sd in zip(self.readings, sds, strict=True)
+            if counts[column] == 1 and (limit * sd > hidden_mm or len(counts) < LEAST_READINGS)
+        )
+
+    def _noise(self) -> np.ndarray:
+        """Covariance of the readings so far, the model's own error among them, about what the terms make them."""
+        guide, at = self.guide, self.readings
+        return guide.budget.cov[np.ix_(at, at)] + np.diag(guide.u[at] ** 2)
 
     def chances(self) -> np.ndarray:
         """Probability of each error to be the largest, ndarray (terms,)."""
@@ -235,8 +240,16 @@ class Progress:
 
     def doubt_removed(self, chances: np.ndarray) -> np.ndarray:
         """How much of the chance of a wrong verdict each feature's reading can be expected to remove, (features,)."""
-        doubt = doubt_of(chances, self.guide.printer)
-        return doubt @ removed_by_each(self.posterior.cov, self.guide.gains, self.guide.u)
+        guide, at = self.guide, self.readings
+        doubt = doubt_of(chances, guide.printer)
+        rows, variance = guide.gains, np.diag(guide.budget.cov) + guide.u**2
+        if at:
+            # What the readings so far tell of the model's error in the next one is theirs, not its own.
+            shared = guide.budget.cov[:, at]
+            weights = np.linalg.solve(self._noise(), shared.T).T
+            rows = rows - weights @ guide.gains[at]
+            variance = variance - np.sum(weights * shared, axis=1)
+        return doubt @ removed_by_each(self.posterior.cov, rows, np.sqrt(variance))
 
 
 def retake(

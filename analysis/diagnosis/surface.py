@@ -17,6 +17,7 @@ from fitassay.analysis.terms import BEAD, PATH, TERMS
 
 SURFACE = np.array([t.kind == "surface" for t in TERMS])
 WORST = np.array([t.worst for t in TERMS])
+TABLE_SDS = np.array([t.prior_sd for t in TERMS])
 SURFACE_OF: dict[int, int] = {
     BEAD: next(i for i, t in enumerate(TERMS) if t.quantity == "surface"),
     PATH: next(i for i, t in enumerate(TERMS) if t.quantity == "contour" and t.kind == "surface"),
@@ -40,12 +41,22 @@ def sums_of(posterior: Normal, terms: np.ndarray) -> tuple[np.ndarray, np.ndarra
     return np.sum(rows * posterior.mean, axis=1), np.sqrt(square)
 
 
+def together(mean: np.ndarray, covariance: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Mean (terms,) and covariance with each error and its surface effect as one, in the error's place."""
+    join = np.eye(len(TERMS))
+    for error, surface in SURFACE_OF.items():
+        join[error, surface] = 1.0
+    return join @ mean, join @ covariance @ join.T
+
+
 def at_worst(posterior: Normal, prior_sd: np.ndarray) -> Normal:
     """Posteriors with the surface terms expected at their worst instead of their usual size.
 
-    What a prior's mean moves: m' = m + C P^-1 (worst - usual), P the prior's covariance.
+    What a prior's mean moves: m' = m + C P^-1 (worst - usual), P the prior's covariance. Where the case has the prior
+    narrower than the table the worst is less by as much.
     """
-    shift = np.where(SURFACE, (WORST - prior_means(prior_sd)) / prior_sd**2, 0.0)
+    narrowed = np.divide(prior_sd, TABLE_SDS, out=np.zeros(len(TERMS)), where=SURFACE)
+    shift = np.where(SURFACE, (WORST * narrowed - prior_means(prior_sd)) / prior_sd**2, 0.0)
     return replace(posterior, mean=posterior.mean + posterior.cov @ shift)
 
 

@@ -377,7 +377,8 @@ def _summed(felt: np.ndarray, shaping: np.ndarray, weights: np.ndarray) -> tuple
     draws = felt.copy()
     where = {int(t): i for i, t in enumerate(shaping)}
     for error, surface in SURFACE_OF.items():
-        draws[:, where[error]] += draws[:, where[surface]]
+        if surface in where:  # else the case has it that there is none
+            draws[:, where[error]] += draws[:, where[surface]]
     chances = largest(draws[:, PRINTER[shaping]], weights)
     best = np.argmax(chances, axis=1)
     return shaping[PRINTER[shaping]][best], chances[np.arange(len(best)), best]

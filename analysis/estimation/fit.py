@@ -12,9 +12,9 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy.special import chdtrc
 
 from fitassay.analysis.chain.sensitivities import SetWalk
+from fitassay.analysis.estimation.agreement import agreement
 from fitassay.analysis.estimation.excess_variance import Disagreement, disagreement
 from fitassay.analysis.estimation.known import Fact, Known, TransferredPrior, contradicted, with_facts
 from fitassay.analysis.estimation.marginal import Model, deleted
@@ -142,9 +142,23 @@ def fit(
     prior = known.transferred.terms
     done = _fit(observations, walk, prior, known, budget)
     p = agreement(prior, done.estimate.posterior)
+    if p >= CHANGED_P and done.outliers.sum() > SLIPS_AT_ONCE:
+        plain = _fit(observations, walk, table, known, budget)
+        if done.outliers.sum() > plain.outliers.sum() + SLIPS_AT_ONCE:
+            p = _agreement_of_all(plain, prior)
     if p < CHANGED_P:
         return replace(_fit(observations, walk, table, known, budget), agreement_p=p)
     return replace(done, agreement_p=p, transferred=known.transferred)
+
+
+def _agreement_of_all(plain: Fit, prior: Normal) -> float:
+    """`agreement` with the readings that the table's priors take, too: a hand does not slip so often at once."""
+    o = plain.observations
+    own = np.flatnonzero(o.column >= 0)
+    kept = ~plain.outliers[own]
+    model = Model(gains=o.gains[own], prior=prior, noise=plain.noise).taking(kept)
+    residual = (o.y - plain.estimate.base)[own][kept] - model.gains @ prior.mean
+    return agreement(prior, solve(model, residual))
 
 
 def _fit(
@@ -291,24 +305,6 @@ def _judged_by(
     out = np.union1d(everything[outliers][~of_print], everything[outliers][order[:SLIPS_AT_ONCE]])
     kept = np.setdiff1d(everything, out)
     return disagreement(model.taking(kept), residual[kept])
-
-
-def agreement(prior: Normal, posterior: Normal) -> float:
-    """Chance of estimates as far from what was known before, if nothing else has changed.
-
-    In units of what was known before, prior N(0, I), the estimate z is distributed as N(0, I - C) before the
-    readings, C its posterior covariance; z' (I - C)^-1 z is chi-squared over the directions that the readings
-    determine.
-    """
-    root = prior.root
-    z = np.linalg.solve(root, posterior.mean - prior.mean)
-    cov = np.linalg.solve(root, np.linalg.solve(root, posterior.cov).T)
-    left, directions = np.linalg.eigh((cov + cov.T) / 2)
-    determined = left < 0.9
-    if not determined.any():
-        return 1.0
-    square = float(np.sum((z @ directions[:, determined]) ** 2 / (1 - left[determined])))
-    return float(chdtrc(int(determined.sum()), square))
 
 
 def refit(done: Fit, prior: Normal) -> Estimate:

@@ -13,7 +13,7 @@ from fitassay.analysis.normal import Normal
 from fitassay.analysis.prints.mixed_model import INFORMED, PrintResult, read_together
 from fitassay.analysis.prints.setting_changes import changed_settings, errors_after
 from fitassay.analysis.result import Advice
-from fitassay.analysis.terms import INDEX, NAMES, PRINTER, TERMS, told_on
+from fitassay.analysis.terms import INDEX, NAMES, PRINTER, SHAPING, TERMS, told_on
 from fitassay.coupons.feature import Axis
 from fitassay.coupons.machine import Kinematics
 
@@ -173,7 +173,8 @@ def compare(first: PrintResult, second: PrintResult, advice: tuple[Advice, ...] 
     draws = both.errors.draws(DRAWS, SEED)
     p_smaller = np.mean(np.abs(draws[:, k:]) < np.abs(draws[:, :k]), axis=0)
     expected = errors_after(both.of(0).mean, first.machine, second.machine)
-    gains = np.where(told, usual_gains(first.machine.line_width_mm, kinematics), 0.0)
+    felt = SHAPING & told_on(kinematics)
+    gains = np.where(felt, usual_gains(first.machine.line_width_mm, kinematics), 0.0)
     misfit = [np.sqrt(np.mean((draws[:, i * k : (i + 1) * k] @ gains.T) ** 2, axis=1)) for i in (0, 1)]
     measured = told & (np.minimum(first.informed, second.informed) >= INFORMED)
     if part:

@@ -26,7 +26,7 @@ from fitassay.analysis.estimation.known import Fact, without_facts
 from fitassay.analysis.estimation.priors import prior_means
 from fitassay.analysis.normal import Normal
 from fitassay.analysis.prints.setting_changes import change_of_errors
-from fitassay.analysis.terms import INDEX, NAMES, PRINTER, TERMS, estimated_on
+from fitassay.analysis.terms import INDEX, NAMES, SHAPING, TERMS, estimated_on
 from fitassay.coupons.machine import Kinematics, Machine
 
 
@@ -286,10 +286,10 @@ def read_together(
     times = np.broadcast_to(np.asarray(drift_scale, dtype=float), (k,))
     apart = ~np.isfinite(times)
     used = [] if apart.all() else told_apart(factors, results)
-    base_prior = np.diag(np.where(PRINTER & apart, 0.0, 1.0))
+    base_prior = np.diag(np.where(SHAPING & apart, 0.0, 1.0))
     drift = drift_sds(first.machine.kinematics)
     drift_prior = np.diag(
-        np.where(apart, np.where(PRINTER, 1.0, 0.0), (drift * np.where(apart, 0.0, times) / scale) ** 2)
+        np.where(apart, np.where(SHAPING, 1.0, 0.0), (drift * np.where(apart, 0.0, times) / scale) ** 2)
     )
     blocks = [base_prior]
     columns: list[tuple[Factor, str]] = []
