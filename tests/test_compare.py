@@ -118,7 +118,7 @@ def test_one_print_alone_is_its_own_posterior():
 
 
 def test_joint_posterior_equals_the_estimator_on_stacked_readings():
-    # The same two prints as one set of readings, each with terms that shape parts of its own, and the caliper's common.
+    # The same two prints as one set of readings, each with shaping terms of its own, and the caliper's common.
     rng = np.random.default_rng(5)
     thetas = [random_printer(rng), random_printer(rng)]
     thetas[1][~SHAPING] = thetas[0][~SHAPING]

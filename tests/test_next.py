@@ -88,7 +88,7 @@ def test_the_single_wall_is_what_splits_bead_from_path():
     first = verdict.next[0]
     assert first.coupon == "wall" and "print wall" in first.text
     assert first.gain > 0.5
-    # And it does: with the wall read as well only dense filling that pushes out passes for the offset, by 0.05 a side.
+    # And it does: with the wall read too only dense filling that pushes out passes for it, by 0.05 a side.
     both = walk(("plain-block", "single-wall"))
     together = interpret(both, simulate(both, theta_of({"contour_offset": 0.12}), seed=3), MACHINE)
     assert together.verdict.status == "sum-known"
