@@ -51,6 +51,7 @@ def derived(table: tuple[Term, ...]) -> dict[str, object]:
         "INDEX": {t.name: i for i, t in enumerate(table)},
         "PRINTER": np.array([t.kind == "printer" for t in table]),
         "SHAPING": np.array([t.kind in ("printer", "surface") for t in table]),
+        "SURFACE": np.array([t.kind == "surface" for t in table]),
         "BEAD": acting_on("bead", table)[0],
         "PATH": acting_on("contour", table)[0],
         "PLAYS": tuple(acting_on(q, table)[0] for q in ("play x", "play y", "belt a", "belt b")),
@@ -64,6 +65,9 @@ PRINTER: np.ndarray
 
 SHAPING: np.ndarray
 """Terms that shape a part; the others belong to the caliper or to the model."""
+
+SURFACE: np.ndarray
+"""Of these, what is never blamed: how uneven layers and dense filling make a surface felt."""
 
 BEAD: int
 PATH: int

@@ -271,7 +271,8 @@ def test_diagnose_names_every_bad_row_and_writes_nothing(case):
 def test_a_prior_of_no_known_error_is_told(case):
     run("simulate", str(case), "--backlash-y", "0.2")
     machine = case / "machine.toml"
-    machine.write_text(machine.read_text("utf-8") + "backlash_w = 0.1\n", "utf-8")
+    text = machine.read_text("utf-8")
+    machine.write_text(text.replace("[priors]\n", "[priors]\nbacklash_w = 0.1\n"), "utf-8")
     code, _, err = run("diagnose", str(case))
     assert code == 2
     assert "priors.backlash_w: is no error's name; did you mean backlash_" in err

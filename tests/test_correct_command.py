@@ -53,6 +53,7 @@ def test_words_for_the_user(tmp_path):
 def test_left_out_errors_are_not_corrected(tmp_path):
     out = tmp_path / "out.stl"
     terms = ["bead_excess", "contour_offset", "bore_closure", "skew_xy", "scale_x", "scale_y", "backlash_y"]
+    terms += ["uneven_layers", "push_out"]
     leave = [a for name in terms for a in ("--leave", name)]
     block = tmp_path / "block.stl"
     write_parts(block, (part_of(box(0, 0, 30, 20, 0, 8)),), "block")

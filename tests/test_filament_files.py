@@ -160,13 +160,14 @@ def test_the_filament_explains_the_bead_and_comes_first_in_the_advice(tmp_path):
     """1.845 for 1.75 mm makes a 0.45 x 0.2 mm bead 0.4071 (1.1115 - 1) = 0.045 mm wider."""
     path = wide_bead(tmp_path, 0.045)
     before = run_json("diagnose", path)
-    # Alone, so narrow an excess may as well be uneven layers: the size is set right, the flow left alone.
-    assert [a["setting"] for a in before["advice"]] == ["settings.contour_mm"]
+    # Alone, so narrow an excess may as well be uneven layers: the flow is left alone.
+    assert {a["setting"] for a in before["advice"]} <= {"settings.contour_mm"}
     write(path / "filament.csv", THICK)
     after = run_json("diagnose", path)
     told = after["filament"]
     assert told["bead_by_filament_mm"] == pytest.approx(0.0454, abs=2e-4)
-    assert told["share_of_bead_error"] == pytest.approx(1.0, abs=0.5)
+    # What share of the error that is nobody says while the error itself may be nil.
+    assert told["share_of_bead_error"] is None
     assert abs(told["bead_by_feed_mm"]) < 2 * told["bead_by_feed_std_uncertainty_mm"]
     assert [a["setting"] for a in after["advice"]] == ["settings.filament_diameter_mm"]
     assert after["advice"][0]["to"] == pytest.approx(1.845, abs=1e-3)
@@ -204,7 +205,7 @@ def test_a_feed_test_is_one_reading_more_of_the_bead(tmp_path):
 def test_a_feed_test_that_contradicts_the_coupons_is_named(tmp_path):
     path = wide_bead(tmp_path, 0.0)
     write(path / "filament.csv", THICK.replace("1.8", "1.7"))
-    write(path / "feed.csv", "commanded_mm,marked_mm,left_mm\n100,140,10\n100,140,10\n")
+    write(path / "feed.csv", "commanded_mm,marked_mm,left_mm\n100,160,10\n100,160,10\n")
     told = run_json("diagnose", path)
     # Nobody typed that row, so no reading is suspected for it.
     assert told["suspect_readings"] == []

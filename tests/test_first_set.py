@@ -29,7 +29,7 @@ def chosen(minutes: float, *pairs: Pair):
 
 
 def doubt_by_hand(coupons: tuple[str, ...]) -> float:
-    """Of a square pair: the clearance is narrower by 2 e + 4 p and by the scales' difference over the bead."""
+    """Of a square pair: the clearance is narrower by 2 (e + j) + 4 (p + d); scales act on both alike."""
     _, gains = SHELF.linearise()
     rows = np.array([g for (c, _), g in zip(SHELF.keys, gains, strict=True) if c in coupons])
     sd = prior_sds(MACHINE)
@@ -38,7 +38,8 @@ def doubt_by_hand(coupons: tuple[str, ...]) -> float:
     covariance = np.zeros((len(TERMS),) * 2)
     covariance[np.ix_(real, real)] = np.linalg.inv(matrix)
     row = np.zeros(len(TERMS))
-    row[INDEX["bead_excess"]], row[INDEX["contour_offset"]] = -2.0, -4.0
+    row[[INDEX["bead_excess"], INDEX["uneven_layers"]]] = -2.0
+    row[[INDEX["contour_offset"], INDEX["push_out"]]] = -4.0
     return float(np.sqrt(row @ covariance @ row))
 
 

@@ -31,7 +31,8 @@ def blank(path: Path) -> dict[tuple[str, str], float]:
     file.write_text(
         "coupon,feature,reading_mm,note\n" + "".join(f"{c},{f},,\n" for c, f in values), encoding="utf-8"
     )
-    return values
+    # Rims, which are read where they help only, are as wide as the whole flank: layers here are even.
+    return values | {(c, f"{f}-rim"): v for (c, f), v in values.items()}
 
 
 class Hand:

@@ -7,7 +7,7 @@ import pytest
 
 from fitassay.analysis.diagnosis.verdict import reference_of
 from fitassay.analysis.estimation.priors import prior_sds
-from fitassay.analysis.terms import INDEX, PRINTER, TERMS, estimated_on
+from fitassay.analysis.terms import INDEX, PRINTER, SURFACE, TERMS, estimated_on
 from fitassay.analysis.validation.path_faults import Roughness, rough_readings
 from fitassay.analysis.validation.population import MIXES, draw_printers
 from fitassay.analysis.validation.virtual_caliper import NOISES, SLIPS, read_sets, slip
@@ -33,6 +33,7 @@ def change(theta: np.ndarray, rough: Roughness, seed: int = 1) -> dict[tuple[str
 def test_without_faults_it_is_the_ideal_printer():
     rng = np.random.default_rng(3)
     theta = rng.standard_normal((20, len(TERMS))) * prior_sds(MACHINE)
+    theta[:, SURFACE] = 0.0  # faults themselves
     for key, off in change(theta, Roughness()).items():
         assert np.abs(off).max() < 0.01, key
 

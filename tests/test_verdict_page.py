@@ -179,7 +179,7 @@ def test_the_figures_in_the_sentences_are_those_in_force():
     assert priors == pytest.approx(shown()["s"])
     assert f"probability of at least {DOMINANT:.2f}" in text() and f"the same with {LEADING:.2f}" in text()
     assert UNEXPLAINED_P == 1 / 1000 and "less than once in 1000 sets" in text()
-    assert f"all {['fourteen'][told_on('cartesian').sum() - 14]} terms" in text()
+    assert f"all {['sixteen'][told_on('cartesian').sum() - 16]} terms" in text()
     # Verdict, report and advice as told.
     page = shown()
     assert f"+{page['m'][1]:.3f} ± {2 * page['d'][1]:.3f} mm" in " ".join(text().split())

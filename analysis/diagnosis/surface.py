@@ -13,9 +13,8 @@ import numpy as np
 
 from fitassay.analysis.estimation.priors import prior_means
 from fitassay.analysis.normal import Normal
-from fitassay.analysis.terms import BEAD, PATH, TERMS
+from fitassay.analysis.terms import BEAD, PATH, SURFACE, TERMS
 
-SURFACE = np.array([t.kind == "surface" for t in TERMS])
 WORST = np.array([t.worst for t in TERMS])
 TABLE_SDS = np.array([t.prior_sd for t in TERMS])
 SURFACE_OF: dict[int, int] = {

@@ -18,9 +18,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from fitassay.analysis.normal import Normal
-from fitassay.analysis.terms import TERMS
-
-SURFACE = np.array([t.kind == "surface" for t in TERMS])
+from fitassay.analysis.terms import SURFACE
 
 
 @dataclass(frozen=True, kw_only=True)

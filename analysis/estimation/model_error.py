@@ -120,7 +120,7 @@ def _by(labels: Callable[[Layout], np.ndarray], size: Pattern) -> Pattern:
 
     def pattern(o: Layout) -> np.ndarray:
         own = labels(o)
-        return np.stack([np.where(own == label, size(o), 0.0) for label in np.unique(own)], axis=1)
+        return np.where(own[:, None] == np.unique(own), size(o)[:, None], 0.0)
 
     return pattern
 
@@ -330,7 +330,8 @@ def model_error(
     o = layout_of(walk)
     covariances, shift = {}, np.zeros(len(o.kind))
     for row in rows:
-        v = row.pattern(o).astype(float).reshape(len(o.kind), -1)
+        v = row.pattern(o).astype(float)
+        v = v[:, None] if v.ndim == 1 else v
         covariances[row.name] = row.sd**2 * v @ v.T
         shift += row.mean * v.sum(axis=1)
     return ModelError(

@@ -18,7 +18,7 @@ import numpy as np
 from fitassay.analysis import rounding
 from fitassay.analysis.estimation.fit import Fit
 from fitassay.analysis.estimation.model_error import ModelError
-from fitassay.analysis.terms import NAMES, TERMS
+from fitassay.analysis.terms import NAMES, SURFACE, TERMS
 from fitassay.coupons.machine import Machine
 
 # Sources that make less than this share of a variance are told together.
@@ -94,7 +94,7 @@ def _beside(done: Fit, own: np.ndarray, factor: float) -> list[Source]:
         sources.append(Source(name="pieces of known size", type="B", u=np.sqrt(square)))
     for fact in done.facts:
         sources.append(Source(name=fact.kind, type="B", u=np.abs(cov @ fact.row) / fact.u))
-    root = np.where([t.kind == "surface" for t in TERMS], np.sqrt(factor), 1.0)
+    root = np.where(SURFACE, np.sqrt(factor), 1.0)
     prior = done.prior.cov * np.outer(root, root)
     independent = not np.any(prior - np.diag(np.diag(prior)))
     if not independent:

@@ -13,7 +13,7 @@ from fitassay.analysis.normal import Normal
 from fitassay.analysis.prints.mixed_model import INFORMED, PrintResult, read_together
 from fitassay.analysis.prints.setting_changes import changed_settings, errors_after
 from fitassay.analysis.result import Advice
-from fitassay.analysis.terms import INDEX, NAMES, PRINTER, SHAPING, TERMS, told_on
+from fitassay.analysis.terms import INDEX, NAMES, PRINTER, SHAPING, SURFACE, TERMS, told_on
 from fitassay.coupons.feature import Axis
 from fitassay.coupons.machine import Kinematics
 
@@ -169,7 +169,10 @@ def compare(first: PrintResult, second: PrintResult, advice: tuple[Advice, ...] 
     k = len(NAMES)
     set_anew = np.array([bool(t.control and set(t.control.keys) & set(moved)) for t in TERMS])
     # Of a print that measures a part only, the rest stays known from before; what was set anew is judged afresh.
-    both = read_together((first, second), drift_scale=np.where(set_anew | (not part), np.inf, 1.0))
+    # Layers are as uneven as they were, but for the usual drift, unless something else differs.
+    differs = _differs(first, second)
+    own = np.where(SURFACE, bool(differs), set_anew | (not part))
+    both = read_together((first, second), drift_scale=np.where(own, np.inf, 1.0))
     draws = both.errors.draws(DRAWS, SEED)
     p_smaller = np.mean(np.abs(draws[:, k:]) < np.abs(draws[:, :k]), axis=0)
     expected = errors_after(both.of(0).mean, first.machine, second.machine)
@@ -204,7 +207,7 @@ def compare(first: PrintResult, second: PrintResult, advice: tuple[Advice, ...] 
         misfit_before_mm=float(np.sqrt(np.mean(misfit[0] ** 2))),
         misfit_after_mm=float(np.sqrt(np.mean(misfit[1] ** 2))),
         p_better=float(np.mean(misfit[1] < misfit[0])),
-        differs=_differs(first, second),
+        differs=differs,
         part=part,
         slicer="" if first.own_path == second.own_path else second.name if first.own_path else first.name,
     )

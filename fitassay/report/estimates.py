@@ -22,6 +22,7 @@ TIED = 0.5
 def term_groups(diagnosis: Diagnosis) -> list[dict[str, Any]]:
     groups = (
         ("printer", ""),
+        ("surface", "How the surface is felt: estimated with the rest, never blamed for the fit"),
         ("instrument", "The caliper's own errors: estimated with the rest, never blamed for the fit"),
         ("form", "Not claimed by the model"),
     )

@@ -177,6 +177,7 @@ def _terms(console: Console, diagnosis: Diagnosis) -> None:
         table.add_column(Text("known?"), no_wrap=True)
     for kind, title in (
         ("printer", ""),
+        ("surface", "  surface, never blamed"),
         ("instrument", "  caliper, never blamed"),
         ("form", "  not claimed"),
     ):
