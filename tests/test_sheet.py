@@ -80,15 +80,21 @@ def drawn_with(coupons: CouponSet, **changes: object) -> bytes:
 
 @cache
 def piece_pages(side: float, paper: str) -> dict[str, tuple[pdfplumber.page.Page, list[float]]]:
-    """Page and drawing scales of each coupon, by its id; only where it stands alone on its page."""
+    """Page and drawing scales of each coupon, by its id: its part of the page, from its heading to the next."""
     found = {}
     ids = [coupon.id for coupon in made(side).manifest.coupons]
     for page in pages(side, paper):
-        text = page.extract_text()
-        heads = re.findall(r"^Coupon \d+: (\S+)(?!.*continued)", text, re.MULTILINE)
-        scales = [int(a) / int(b) for a, b in re.findall(r"scale (\d+):(\d+)", text)]
-        if len(heads) == 1 and heads[0] in ids:
-            found[heads[0]] = (page, scales)
+        headings = page.search(r"Coupon \d+: +(\S+)", return_groups=True)
+        heads = [(h["groups"][0], h["top"]) for h in headings if h["chars"][0]["size"] > 10.5]
+        # Of two that stand beside each other neither has a part of its own.
+        heads = [(name, top) for name, top in heads if sum(abs(top - t) < 1.0 for _, t in heads) == 1]
+        for k, (name, top) in enumerate(heads):
+            low = heads[k + 1][1] if k + 1 < len(heads) else float(page.height)
+            part = page.crop((0, top, float(page.width), low))
+            text = part.extract_text()
+            if name in ids:
+                scales = [int(a) / int(b) for a, b in re.findall(r"scale (\d+):(\d+)", text)]
+                found[name] = (part, scales)
     return found
 
 
@@ -283,6 +289,52 @@ def test_instructions_are_whole() -> None:
             assert found.instruction == told[number]
 
 
+def list_rows(data: bytes) -> list[tuple[int, str]]:
+    """Number and name of each line of the list for the wall, and the pages that it takes."""
+    with opened(data) as pdf:
+        (page,) = [p for p in pdf.pages if "List for the wall" in p.extract_text()]
+        rows = [row for table in page.extract_tables() for row in table]
+    # Two columns side by side come as one table, with an empty cell between them or without.
+    cells = [[cell for cell in row if cell is not None] for row in rows]
+    found = []
+    for row in cells:
+        for k, cell in enumerate(row[:-1]):
+            if cell.isdigit() and " " in row[k + 1]:
+                found.append((int(cell), " ".join(row[k + 1].split())))
+    return sorted(found)
+
+
+@pytest.mark.parametrize("quick", [False, True])
+def test_one_page_for_the_wall_lists_every_size_once(quick: bool) -> None:
+    coupons = made(100.0, quick)
+    wanted = [
+        (number, f"{coupon} {feature}")
+        for (coupon, feature), number in numbered_features(coupons.manifest).items()
+        if (coupon, feature) in {(c.id, f.id) for c, f in coupons.manifest.asked}
+    ]
+    assert list_rows(drawn_with(coupons)) == wanted
+
+
+def test_drawings_share_pages() -> None:
+    """The combs stand beside each other; two pages of words, five of pieces and a half, a list, the rims."""
+    texts = [page.extract_text() for page in pages(100.0)]
+    assert len(texts) <= 10
+    (combs,) = [text for text in texts if "Coupon 3:" in text]
+    assert "Coupon 4:" in combs and "continued" not in "".join(texts)
+
+
+def test_foot_is_pointed_at_from_the_front() -> None:
+    """The foot is measured in the plan; its number stands once more beside the front view, low at its left."""
+    numbers = numbered_features(made(100.0).manifest)
+    page, _ = piece_pages(100.0, "a4")["stair"]
+    foot = str(numbers["stair", "foot"])
+    words = [word for word in page.extract_words(extra_attrs=["size"]) if word["text"] == foot]
+    black = [w for w in words if 5.5 < w["size"] < 6.5]
+    column = str(numbers["stair", "column60"])
+    top = min(w["top"] for w in page.extract_words() if w["text"] == column)
+    assert len(black) == 1 and black[0]["top"] > top + 50.0 / MM
+
+
 def test_jaws_are_numbered_at_both_contacts() -> None:
     """White numbers on black, twice for each feature."""
     numbers: list[str] = []
@@ -358,6 +410,8 @@ def test_stl_files_draw_the_same(tmp_path) -> None:
                 )
                 # STL holds single precision, and the order of outlines is the mesh's own.
                 assert len(one_of) == len(other_of)
+                if not len(one_of):
+                    continue
                 apart = np.abs(one_of[:, None] - other_of[None]).max(axis=2)
                 assert max(apart.min(axis=0).max(), apart.min(axis=1).max()) < 0.02
 

@@ -99,12 +99,13 @@ def draw_jaw(pdf: SheetPdf, jaw: Jaw, to_page: ToPage) -> None:
 
 
 def draw_seam(pdf: SheetPdf, mark: SeamMark, to_page: ToPage) -> None:
-    """S in a circle, joined to the notch's tip."""
+    """A letter or number in a circle, joined to the place it points at."""
     pdf.stroke(NARROW)
     pdf.polyline(to_page(np.stack([mark.tip, mark.centre])))
     x, y = to_page(mark.centre)
     pdf.disc(float(x), float(y), SEAM_RADIUS)
-    pdf.put(float(x), float(y) + 0.36 * 7.0 * POINT_MM, "S", 7.0, True, "centre")
+    size = 7.0 if len(mark.text) < 2 else 6.0 if len(mark.text) < 3 else 4.5
+    pdf.put(float(x), float(y) + 0.36 * size * POINT_MM, mark.text, size, True, "centre")
 
 
 def draw_axes(pdf: SheetPdf, corner: np.ndarray, names: tuple[str, str], to_page: ToPage) -> None:

@@ -172,8 +172,8 @@ def _single_walls(manifest: Manifest, pieces: Mapping[str, Piece]) -> tuple[bool
     return tubes, prisms
 
 
-def plates_page(pdf: SheetPdf, manifest: Manifest, machine: Machine, pieces: Mapping[str, Piece]) -> None:
-    """What is set now, and where each piece lies on its plate."""
+def plates_page(pdf: SheetPdf, manifest: Manifest, machine: Machine, pieces: Mapping[str, Piece]) -> float:
+    """What is set now, and where each piece lies on its plate; the height reached."""
     pdf.add_page()
     y = _settings(pdf, machine, TOP) + 5.0
     pdf.put(MARGIN, y + 4.0, "Plates", 11.0, True)
@@ -195,7 +195,7 @@ def plates_page(pdf: SheetPdf, manifest: Manifest, machine: Machine, pieces: Map
         pdf.put(x, y + 3.5, f"plate-{plate}.3mf, scale {scale_text(scale)}", 7.5)
         _plate(pdf, members, pieces, order, x, y + 5.0 + tall, scale, (wide, tall))
         x += step
-    _list(pdf, manifest, y + drop)
+    return _list(pdf, manifest, y + drop) + 3.0
 
 
 def _plate_steps(wide: float, tall: float) -> tuple[float, float]:
@@ -259,8 +259,8 @@ def _settings(pdf: SheetPdf, machine: Machine, y: float) -> float:
     return y
 
 
-def _list(pdf: SheetPdf, manifest: Manifest, y: float) -> None:
-    """The pieces by number, in measuring order."""
+def _list(pdf: SheetPdf, manifest: Manifest, y: float) -> float:
+    """The pieces by number, in measuring order; the height reached."""
     for number, coupon in enumerate(manifest.coupons, start=1):
         if y + LIST_ROW > pdf.low:
             pdf.add_page()
@@ -272,3 +272,4 @@ def _list(pdf: SheetPdf, manifest: Manifest, y: float) -> None:
         facts = safe_text(facts, pdf.known, 160)
         pdf.put(MARGIN + 50.0, y + 3.7, pdf.fitted(facts, pdf.epw - 50.0, SIDE_PT), SIDE_PT)
         y += LIST_ROW
+    return y

@@ -40,10 +40,11 @@ class Jaw:
 
 @dataclass(frozen=True, kw_only=True)
 class SeamMark:
-    """The letter S in a circle, and the line from it to the notch."""
+    """A letter or number in a circle, and the line from it to the place: S to the seam's notch."""
 
     centre: np.ndarray
     tip: np.ndarray
+    text: str = "S"
 
 
 @dataclass(kw_only=True)
@@ -100,8 +101,10 @@ def lay_out(view: View, scale: float, text_width: Callable[[str], float]) -> Lay
     layout = Layout(view=view, scale=scale)
     layout.jaws, layout.conflicts = jaw_marks(view, scale)
     ground = Ground(view, scale, [_body(jaw) for jaw in layout.jaws])
-    for tip, mouth in view.notches:
-        mark = _seam_mark(tip * scale, mouth, ground)
+    pointers = [(tip, mouth, "S") for tip, mouth in view.notches]
+    pointers += [(tip, way, str(number)) for tip, way, number in view.pointers]
+    for tip, mouth, text in pointers:
+        mark = _seam_mark(tip * scale, mouth, ground, text)
         if mark is None:
             layout.conflicts += 1
             continue
@@ -178,8 +181,8 @@ def make_jaw(number: int, contact: np.ndarray, out: np.ndarray, into_opening: bo
     return Jaw(number=number, outline=np.array(points), contact=contact, centre=centre)
 
 
-def _seam_mark(tip: np.ndarray, mouth: np.ndarray, ground: Ground) -> SeamMark | None:
-    """The free spot for an S that is nearest to the notch, preferably before its mouth."""
+def _seam_mark(tip: np.ndarray, mouth: np.ndarray, ground: Ground, text: str) -> SeamMark | None:
+    """The free spot for a circle that is nearest to the notch, preferably before its mouth."""
     turns = np.arange(24) * math.pi / 12
     ways = np.stack(
         [
@@ -199,7 +202,7 @@ def _seam_mark(tip: np.ndarray, mouth: np.ndarray, ground: Ground) -> SeamMark |
     cost += 3.0 * shapely.intersects(ground.edges, leaders)
     cost[taken > 0] = np.inf
     k = int(np.argmin(cost))
-    return SeamMark(centre=centres[k], tip=tip) if np.isfinite(cost[k]) else None
+    return SeamMark(centre=centres[k], tip=tip, text=text) if np.isfinite(cost[k]) else None
 
 
 def _axis_corner(layout: Layout, ground: Ground) -> np.ndarray:

@@ -12,9 +12,11 @@ from fitassay.coupons.sheet.paper import MARGIN, TOP, SheetPdf, line_step
 from fitassay.coupons.sheet.words import safe_text, shared_clauses
 
 REPEATS = 3
-ROW_LEAST = 8.0
-TABLE_PT = 7.5
+ROW_LEAST = 6.8
+TABLE_PT = 7.0
 HEAD_ROW = 6.0
+# A line that names the coupon, where a table holds more than one.
+NAME_ROW = 4.5
 NOTE_PT = 8.0
 
 
@@ -28,13 +30,14 @@ class Column:
 
 @dataclass(frozen=True, kw_only=True)
 class Row:
-    """A feature's line in the table; `height` [mm] fits the longest cell."""
+    """A feature's line in the table; `height` [mm] fits the longest cell, and `before` stands in a line above it."""
 
     number: str
     name: str
     lines: list[str]
     nominal: str
     height: float
+    before: str = ""
 
 
 def columns_of(pdf: SheetPdf) -> tuple[Column, ...]:
@@ -67,7 +70,7 @@ def rows_of(
                 name=name,
                 lines=lines,
                 nominal=f"{feature.nominal_mm:.2f}",
-                height=max(ROW_LEAST, len(lines) * line_step(TABLE_PT) + 2.0),
+                height=max(ROW_LEAST, len(lines) * line_step(TABLE_PT) + 0.7),
             )
         )
     return rows, [line for note in notes for line in pdf.wrapped(note, pdf.epw, NOTE_PT)]
@@ -83,12 +86,19 @@ def write_table(pdf: SheetPdf, y: float, columns: tuple[Column, ...], rows: list
         pdf.put(MARGIN, TOP + 3.5, title, 9.0, True)
         return TOP + 6.0
 
-    if y + HEAD_ROW + rows[0].height > pdf.low:
+    first = rows[0].height + (NAME_ROW if rows[0].before else 0.0)
+    if y + HEAD_ROW + first > pdf.low:
         y = turn()
     y = _table_head(pdf, y, columns)
     for row in rows:
-        if y + row.height > pdf.low:
+        named = NAME_ROW if row.before else 0.0
+        if y + named + row.height > pdf.low:
             y = _table_head(pdf, turn(), columns)
+        if row.before:
+            pdf.stroke(0.18)
+            pdf.rect(MARGIN, y, pdf.epw, NAME_ROW)
+            pdf.put(MARGIN + 1.0, y + 3.2, row.before, TABLE_PT, True)
+            y += NAME_ROW
         cells: list[list[str]] = [[row.number], [row.name], row.lines, [row.nominal]]
         _frame(pdf, y, row.height, columns)
         x = MARGIN

@@ -62,6 +62,9 @@ class View:
     places : tuple of Place
     notches : tuple of (ndarray (2,), ndarray (2,))
         Tip [mm] and unit vector to the mouth of each seam notch.
+    pointers : tuple of (ndarray (2,), ndarray (2,), int)
+        Where a feature that is measured square to this view stands out of the outline [mm], a unit vector away
+        from the piece, and the feature's number.
     """
 
     caption: str
@@ -70,6 +73,7 @@ class View:
     outlines: tuple[np.ndarray, ...]
     places: tuple[Place, ...]
     notches: tuple[tuple[np.ndarray, np.ndarray], ...] = ()
+    pointers: tuple[tuple[np.ndarray, np.ndarray, int], ...] = ()
 
     @property
     def box(self) -> tuple[float, float, float, float]:
@@ -158,7 +162,23 @@ def _side(coupon: Coupon, piece: Piece, numbers: dict[tuple[str, str], int], fea
         regions=(tuple(rings),),
         outlines=tuple(rings),
         places=tuple(places),
+        pointers=tuple(_feet(coupon, numbers, rings)),
     )
+
+
+def _feet(
+    coupon: Coupon, numbers: dict[tuple[str, str], int], rings: list[np.ndarray]
+) -> list[tuple[np.ndarray, np.ndarray, int]]:
+    """Where the first layers that a plan's jaws go across stand out at the left of a side view."""
+    feet = []
+    for feature in coupon.asked:
+        z = feature.contact_a_mm[2]
+        if feature.kind == "height" or z >= BASE_MM:
+            continue
+        points = np.concatenate(rings)
+        left = float(points[points[:, 1] < BASE_MM][:, 0].min())
+        feet.append((np.array([left, z]), np.array([-1.0, 0.0]), numbers[coupon.id, feature.id]))
+    return feet
 
 
 def _inside(z: float, low: float, high: float) -> float:
