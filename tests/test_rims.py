@@ -18,6 +18,9 @@ from fitassay.analysis.terms import INDEX
 from fitassay.analysis.validation.effect import Recipe
 from fitassay.analysis.validation.listed_effects import EFFECTS
 from fitassay.analysis.validation.rough_printer import RoughPrinters
+from fitassay.bench.actions import Action
+from fitassay.bench.session import Bench
+from fitassay.case import Case
 from fitassay.cli import cli
 from fitassay.coupons.export.manifest import read_manifest
 from fitassay.coupons.machine import Machine
@@ -249,3 +252,53 @@ def test_the_scale_is_offered_where_the_bead_is_in_doubt(rims):
         weighing_offer({}, Commanded(pieces={"boss": 99.0}), row, filament_as_set(machine), None, machine)
         is None
     )
+
+
+TAB = "0123456789abcdef01234567"
+
+
+def test_the_page_lists_rims_last_and_counts_without_them(tmp_path):
+    path = case(tmp_path)
+    bench = Bench(Case.open(path).print())
+    features = bench.plan()["features"]
+    assert [f["optional"] for f in features] == [False] * 10 + [True] * 11
+    assert features[10]["number"] == 11 and "0.4 mm" in features[10]["words"]
+    assert "knife edges" in features[-1]["words"]
+    read = Action(seq=1, act="read", coupon="boss", feature="step22-x-rim", text="22.03")
+    assert bench.act(TAB, [read])[0]["outcome"] == "kept"
+    assert bench.state()["readings"][10][0]["text"] == "22.03"
+
+
+def test_the_page_takes_masses_and_refuses_what_is_none(tmp_path):
+    path = case(tmp_path)
+    bench = Bench(Case.open(path).print())
+    assert bench.plan()["scale"] == {"traced": False, "pieces": ["wall"]}
+
+    def weigh(seq: int, feature: str, text: str, **more) -> dict:
+        return bench.act(
+            TAB, [Action(seq=seq, act="weigh", coupon="weighed", feature=feature, text=text, **more)]
+        )[0]
+
+    assert weigh(1, "filament_g:1000", "2,98 g") == {
+        "seq": 1,
+        "outcome": "kept",
+        "note": "2.98 g for 1000 mm of filament kept.",
+        "shown": "",
+    }
+    assert weigh(2, "filament_g:1000", "2.98", resent=True)["outcome"] == "kept"
+    for seq, feature, text, told in (
+        (3, "filament_g:1000", "298", "too heavy"),
+        (4, "filament_g:5", "0.01", "too little"),
+        (5, "boss_g", "4 mm", "not in grams"),
+        (6, "nut_g", "4", "nothing that is weighed"),
+    ):
+        refused = weigh(seq, feature, text)
+        assert refused["outcome"] == "refused" and told in refused["note"].lower()
+    assert weigh(7, "wall_g", "0.35")["note"] == "0.35 g for wall kept."
+    assert [(r["coupon"], r["feature"], r["text"]) for r in bench.state()["references"]] == [
+        ("weighed", "filament_g:1000", "2.98"),
+        ("weighed", "wall_g", "0.35"),
+    ]
+    away = Action(seq=8, act="remove", coupon="weighed", feature="wall_g", text="0.35")
+    assert "0.35 g of weighed wall_g is taken back" in bench.act(TAB, [away])[0]["note"]
+    assert len(bench.state()["references"]) == 1

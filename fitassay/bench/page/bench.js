@@ -334,7 +334,7 @@ function buildScale() {
   $("scale-form").hidden = !traced;
   if (!traced) return;
   $("scale-why").textContent =
-    "Weighing parts a wide bead from uneven layers: first a metre or more of the filament, then the single wall, whole, with its tag. Its steps stand in machine.toml, [scale].";
+    "Weighing parts a wide bead from uneven layers: first a metre or more of the filament, then the single wall, whole, with its tag. The scale's own steps stand in machine.toml, [scale].";
   const choices = [["filament", "a length of filament"], ...pieces.map((id) => [id, `coupon ${id}, whole`])];
   choices.push(["plates", "all that was printed, skirts too"]);
   $("scale-what").replaceChildren(...choices.map(([value, words]) => new Option(words, value)));

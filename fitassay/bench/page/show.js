@@ -249,7 +249,7 @@ export function renderTable() {
   const entry = (number, coupon, feature, nominal, reading) => {
     const row = document.createElement("tr");
     for (const text of [number, coupon, feature, nominal]) cell(row, text);
-    const value = cell(row, reading ? reading.text : "");
+    const value = cell(row, reading ? (coupon === "weighed" ? `${reading.text} g` : reading.text) : "");
     cell(row, reading?.note ?? "");
     if (reading) {
       const away = document.createElement("button");
