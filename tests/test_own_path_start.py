@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+import re
 
 import pytest
 from click.testing import CliRunner
@@ -140,6 +141,11 @@ def test_path_writes_plates_keeps_start_and_end_and_uses_them_again(case, tmp_pa
     assert code == 0, out
     assert "Start, 16 lines:" in out and "hand at its switch" in out and "sealed files" in out
     first = (case / "prints/01/plate-1.gcode").read_text()
+    picture = (case / "prints/01/plate-1.svg").read_text()
+    # Beads of one layer in the middle, drawn inside the bed.
+    assert "Layer at 3 mm" in picture and 'stroke-width="0.45"' in picture
+    places = [float(x) for x in re.findall(r"[ML]([\d.]+) ", picture.split('class="bead"')[1].split("/>")[0])]
+    assert len(places) > 50 and 3 <= min(places) and max(places) <= 97
     (case / "start.gcode").write_text((case / "start.gcode").read_text().replace("S205", "S215"))
     code, out = run("path", str(case), "--json")
     assert code == 0, out

@@ -167,6 +167,8 @@ def tell(place: Case, case: str, made: list[tuple[Path, OwnFile]], ways: Ways) -
         note(
             "Note: filament is not drawn back for travels; --retract MM does it, or a --like file that does."
         )
+    pictures = ", ".join(path.with_suffix(".svg").name for path, _ in made)
+    say(f"Look at the path before you print it: {pictures} beside it, drawn from the file itself.")
     say(
         f"Start and end: {place.path / 'start.gcode'} and end.gcode, yours to edit; path.toml has the speeds."
     )

@@ -49,6 +49,9 @@ function renderEntry() {
   const done = "Choose a numbered feature to read it once more, or run fitassay diagnose for the whole report.";
   $("instruction").textContent = f ? f.instruction : done;
   $("box-label").textContent = f ? `Reading of ${f.feature}${f.trial ? ": one of the words, or its size if measured" : f.pairs ? ": number of the pair, or none" : ""}` : "Reading";
+  // Pairs go below zero, and none is a word: a pad of digits would not do.
+  $("unit").textContent = f?.pairs ? "" : "mm";
+  $("box").inputMode = f?.pairs ? "text" : "decimal";
   const due = f ? `Next: ${f.coupon} ${f.feature}, ${f.words}, ${drawn(f)}. ${f.instruction}` : done;
   if ($("due").textContent !== due) $("due").textContent = due; // read out; the focus stays in the box
   const here = f ? s.state.readings[s.cursor] : [];
