@@ -80,6 +80,7 @@ def write_files(
 ) -> list[tuple[Path, OwnFile]]:
     """Files by name, and the record of them; errors as `write_plates`."""
     from fitassay.analysis.gcode.own_path import own_file
+    from fitassay.report.plate_svg import plate_svg
 
     made = {
         target.folder / f"{name}.gcode": own_file(
@@ -92,13 +93,11 @@ def write_files(
         )
         for name, of_plate in layers.items()
     }
-    from fitassay.report.path_picture import path_svg
-
     files = []
     for path, file in made.items():
         raw = file.text.encode("utf-8", "surrogateescape")
         write_atomic(path, raw)
-        write_atomic(path.with_suffix(".svg"), path_svg(path, machine, ways.drive.origin))
+        write_atomic(path.with_suffix(".svg"), plate_svg(path, machine, ways.drive.origin))
         files.append({"file": path.name, "sha256": hashlib.sha256(raw).hexdigest()})
     write_atomic(record_path(target), json_text({"schema": 1, "files": files}))
     _without_slicer(target)

@@ -58,12 +58,12 @@ def card(name: str = "100") -> CouponSet:
 
 
 @cache
-def written(name: str = "100") -> OwnFile:
+def written(name: str = "100", retract_mm: float = 0.0) -> OwnFile:
     machine = machine_of(name)
     (coupon,) = card(name).manifest.coupons
     frame = with_end(checked_start(ABSOLUTE, "start"), END)
     layers = card_path(machine, coupon.origin_on_plate_mm)
-    return own_file(layers, drive_of(machine), frame, machine, "card")
+    return own_file(layers, drive_of(machine, retract_mm=retract_mm), frame, machine, "card")
 
 
 def read(answers: dict[str, float | None], name: str = "100") -> Readout:
@@ -94,6 +94,7 @@ def test_the_card_fits_the_bed_is_small_and_quick(name):
     assert all(f.pairs.pitch_mm >= 3 * width - 1e-9 for f in verniers)
     file = written(name)
     assert file.minutes <= 6
+    assert written(name, retract_mm=1.5).minutes <= 6
     lines = file.text.splitlines()
     own = [s for s in steps_of(file.text) if lines.index("; path") + 1 < s.line < lines.index("; end")]
     ends = np.array([s.b for s in own][3:])
@@ -207,8 +208,8 @@ def test_five_hundred_cards():
     print(f"within 0.025: {within:.3f}, u: {got['u'].mean():.4f}, covered: {covered:.3f}, bead: {bead:.3f}")
     assert within >= 0.95
     assert got["u"].mean() <= 0.015
-    assert 0.93 <= covered <= 0.985
-    assert bead >= 0.93
+    assert 0.93 <= covered <= 0.975
+    assert bead >= 0.95
 
 
 EVEN = {"x1": 3.0, "x2": 3.5, "x3": 3.5, "x4": 3.0}
@@ -320,7 +321,7 @@ def case(tmp_path):
     words = ("--start", str(tmp_path / "s.txt"), "--end", str(tmp_path / "e.txt"), "--yes")
     code, out = run("path", str(folder), "--card", *words)
     assert code == 0, out
-    assert "card.gcode: about 6 minutes" in " ".join(out.split())
+    assert "card.gcode: about 5 minutes" in " ".join(out.split())
     return folder
 
 

@@ -28,6 +28,8 @@ MACHINES = {
     "100": (100.0, 0.6, 0.65, 0.3),
     "200": (200.0, 0.8, 0.9, 0.4),
 }
+# Walls side by side.
+COUNTS = {"45": 2, "60": 3, "100": 2, "200": 3}
 CASES = list(zip(MACHINES, STARTS, strict=False)) + [("100", "other scripts, ends relative")]
 
 
@@ -56,7 +58,7 @@ def written(name: str, manner: str) -> dict[int, tuple[str, float]]:
     slicers = {key: Slicer(solid) for key, solid in made.solids.items()}
     files = {}
     for plate in sorted({c.plate for c in made.manifest.coupons}):
-        layers = plate_layers(made.manifest, slicers, plate, Walls())
+        layers = plate_layers(made.manifest, slicers, plate, Walls(count=COUNTS[name]))
         file = own_file(layers, drive_of(machine), frame, machine, f"plate {plate}")
         files[plate] = file.text, file.minutes
     return files
@@ -96,7 +98,7 @@ def test_walls_cover_what_they_are_for_and_spill_nothing(name, manner):
                     shapely.MultiPolygon(pieces), lambda p, c=coupon: p + np.array(c.origin_on_plate_mm)
                 )
                 section.append(body)
-                for i in range(2):
+                for i in range(COUNTS[name]):
                     free = body.buffer(-i * w, join_style="mitre", mitre_limit=6)
                     wide = free.buffer(-w / 2 + 1e-6, join_style="mitre", mitre_limit=6).buffer(w / 2)
                     zone.append(wide.difference(body.buffer(-(i + 1) * w, join_style="mitre", mitre_limit=6)))

@@ -141,6 +141,7 @@ def test_path_writes_plates_keeps_start_and_end_and_uses_them_again(case, tmp_pa
     assert code == 0, out
     assert "Start, 16 lines:" in out and "hand at its switch" in out and "sealed files" in out
     first = (case / "prints/01/plate-1.gcode").read_text()
+    assert "Drawn with 3 walls, filling 15 %." in out
     picture = (case / "prints/01/plate-1.svg").read_text()
     # Beads of one layer in the middle, drawn inside the bed.
     assert "Layer at 3 mm" in picture and 'stroke-width="0.45"' in picture
@@ -161,6 +162,28 @@ def test_path_writes_plates_keeps_start_and_end_and_uses_them_again(case, tmp_pa
     end = again[: again.index("; end")].count("\n")
     tail = [s for s in steps if s.line > end]
     assert [round(s.fed, 3) for s in tail if s.fed] == [-1.5, 1.5, -2.0][-len([s for s in tail if s.fed]) :]
+
+
+def loops_at(text: str, z: float) -> int:
+    """Closed strokes of one layer."""
+    runs = [r for r in strokes_of(steps_of(text)) if abs(r[0].a[2] - z) < 1e-6]
+    return sum(math.dist(r[0].a, r[-1].b) < 1e-6 for r in runs)
+
+
+def test_walls_and_filling_are_the_machines_own_unless_asked_otherwise(case, tmp_path):
+    """A comb of one outline, and the single wall, which stays one bead."""
+    path, plate = case / "machine.toml", case / "prints/01/plate-1.gcode"
+    own_print(case, tmp_path)
+    assert loops_at(plate.read_text(), 3.0) == 3 + 1
+    path.write_text(
+        path.read_text().replace("walls = 3", "walls = 2").replace("percent = 15", "percent = 60")
+    )
+    code, out = run("path", str(case))
+    # Denser filling would press on the walls.
+    assert code == 0 and "Drawn with 2 walls, filling 20 %." in out
+    assert loops_at(plate.read_text(), 3.0) == 2 + 1
+    assert run("path", str(case), "--walls", "1")[0] == 0
+    assert loops_at(plate.read_text(), 3.0) == 1 + 1
 
 
 MANNERS = [m if m in ("macros", "numbered, M83") else pytest.param(m, marks=pytest.mark.long) for m in STARTS]

@@ -21,11 +21,14 @@ SHARE: dict[Line, float] = {
     "inner wall": 1.0,
     "filling": 1.0,
     "solid": 1.0,
-    "rail": 0.7,
+    "rail": 1.0,
     "tick": 1.0,
-    "slow tick": 0.3,
+    "slow tick": 1.0,
 }
 """Of the usual print speed."""
+
+SLOW_WAY_SHARE = 0.3
+"""Of the usual print speed, for the way to a slow tick; how fast its bead is then drawn across it does not matter."""
 
 FIRST_LAYER_SHARE = 0.5
 SLOWEST_MM_S = 3.0
@@ -172,7 +175,8 @@ class _Pen:
         per_mm = self.drive.per_mm(layer.height)
         for stroke in layer.strokes:
             speed = self.drive.speed(stroke.line, layer.height, first)
-            self._come(stroke, layer.z, speed)
+            slow = max(SLOW_WAY_SHARE * self.drive.print_mm_s, min(SLOWEST_MM_S, self.drive.print_mm_s))
+            self._come(stroke, layer.z, slow if stroke.line == "slow tick" else speed)
             self._draw(stroke, per_mm, speed)
 
     def _come(self, stroke: Stroke, z: float, speed: float) -> None:

@@ -15,8 +15,8 @@ from fitassay.coupons.toolpath.walls import as_parts, inside, single_wall_stroke
 SOLID_LAYERS = 3
 """So many layers are solid above the bed and below the open: heights are read on them."""
 
-SPARSE_BEADS = 5.0
-"""Beads of the sparse filling are so many bead widths apart."""
+SPARSE_BEADS = (5.0, 20.0)
+"""Beads of the sparse filling are so many bead widths apart: nearer they press on the walls, farther the tops sag."""
 
 SOLID_PITCH = 1.03
 """Beads of solid layers, in bead widths: side by side, a little loose so that they do not push the walls out."""
@@ -26,10 +26,26 @@ DUST_MM2 = 1e-3
 
 @dataclass(frozen=True, kw_only=True)
 class Walls:
-    """How walls are drawn: how many, and in which order."""
+    """How walls and filling are drawn.
+
+    Attributes
+    ----------
+    count : int
+    outer_first : bool
+        Outer walls before inner ones.
+    filling : float
+        Share of the filled layers' plastic, 0 to 1; drawn within `SPARSE_BEADS`.
+    """
 
     count: int = 2
     outer_first: bool = False
+    filling: float = 0.2
+
+    @property
+    def filling_beads(self) -> float:
+        """From bead to bead of the sparse filling, in bead widths."""
+        nearest, farthest = SPARSE_BEADS
+        return min(max(1 / max(self.filling, 1 / farthest), nearest), farthest)
 
 
 def plate_layers(
@@ -119,4 +135,4 @@ def _layer(
     solid = room if bottom else room.difference(covered.buffer(-width))
     sparse = room.difference(solid)
     strokes += filling_strokes(solid, SOLID_PITCH * width, angle, "solid")
-    return strokes + filling_strokes(sparse, SPARSE_BEADS * width, angle, "filling")
+    return strokes + filling_strokes(sparse, walls.filling_beads * width, angle, "filling")

@@ -11,6 +11,7 @@ import click
 from fitassay.case import Case, Print
 from fitassay.coupons.errors import InputError, JobError
 from fitassay.coupons.machine import Machine
+from fitassay.coupons.wording import count
 from fitassay.options import Number, case_argument, file_option, json_option, print_option
 from fitassay.own_paths import CARD, write_plates
 from fitassay.path_frame import SEALED, Ways, keep_ways, kept_ways, ways_like, ways_of
@@ -35,7 +36,7 @@ SHOWN_LINES = 30
     "--start-as-is", is_flag=True, help="Take a start that shows no heat-up or no homing (a macro does it)."
 )
 @click.option("--end-as-is", is_flag=True, help="Take an end that homes z or goes down.")
-@click.option("--walls", type=click.IntRange(1, 8), default=2, show_default=True, help="Walls side by side.")
+@click.option("--walls", type=click.IntRange(1, 30), help="Walls side by side, in place of machine.toml's.")
 @click.option("--outer-first", is_flag=True, help="Outer walls before inner ones.")
 @click.option(
     "--retract", "retract_mm", type=Number("mm", 0.0, 20.0), help="Filament drawn back for a travel."
@@ -55,7 +56,7 @@ def command(
     end: Path | None,
     start_as_is: bool,
     end_as_is: bool,
-    walls: int,
+    walls: int | None,
     outer_first: bool,
     retract_mm: float | None,
     card: bool,
@@ -82,12 +83,19 @@ def command(
         if not (yes or as_json):
             _confirm(given)
         keep_ways(place, given)
+    manner = Walls(
+        count=walls or round(machine["process.walls"]),
+        outer_first=outer_first,
+        filling=machine["process.filling_percent"] / 100,
+    )
     with working("Drawing the paths"):
         target = target or _card(place, machine)
-        made = write_plates(target, machine, ways, Walls(count=walls, outer_first=outer_first))
+        made = write_plates(target, machine, ways, manner)
     if as_json:
         answer(_as_json(target, made, ways))
         return
+    if not _is_card(target):
+        say(f"Drawn with {count(manner.count, 'wall')}, filling {100 / manner.filling_beads:.0f} %.")
     tell(place, typed(case), made, ways)
 
 
@@ -108,12 +116,15 @@ def _card(place: Case, machine: Machine) -> Print:
 
     prints = place.prints()
     newest = prints[-1] if prints else None
-    is_card = newest is not None and any(c.family == CARD for c in newest.manifest().coupons)
-    if newest is None or not is_card or holds_readings(newest):
+    if newest is None or not _is_card(newest) or holds_readings(newest):
         newest = place.next_print()
     for text in make_print(newest, machine, card=True).coupons.notes:
         note(f"Note: {text}")
     return newest
+
+
+def _is_card(target: Print) -> bool:
+    return any(c.family == CARD for c in target.manifest().coupons)
 
 
 def _given(

@@ -19,7 +19,7 @@ _STYLE = (
 )
 
 
-def path_svg(file: Path, machine: Machine, origin: tuple[float, float] = (0.0, 0.0)) -> str:
+def plate_svg(file: Path, machine: Machine, origin: tuple[float, float] = (0.0, 0.0)) -> str:
     """One layer of a file as SVG, x to the right, y to the back.
 
     Parameters
