@@ -9,13 +9,13 @@ import numpy as np
 import pytest
 
 from fitassay.analysis.chain.simulate import simulate, theta_of
+from fitassay.analysis.diagnosis.chances import largest, posterior_draws
 from fitassay.analysis.diagnosis.diagnose import interpret
 from fitassay.analysis.diagnosis.verdict import (
     STATUSES,
     Reference,
     expected_shares,
     judge_many,
-    largest_probabilities,
     reference_of,
     with_rivals_common,
 )
@@ -49,7 +49,8 @@ def test_probability_of_the_larger_of_two_against_quadrature(a, b, rho):
     both = multivariate_normal(mean, cov)
     one = multivariate_normal(-mean, cov)
     expected = one.cdf([0, 0]) + both.cdf([0, 0])  # both positive, or both negative
-    found = largest_probabilities(np.array([[a, b]]), covariance[None], np.ones(2))[0]
+    draws = posterior_draws(np.array([[a, b]]), covariance[None])
+    found = largest(draws, np.arange(2), np.full(2, -1), np.ones(2))[0][0]
     # 1,024 antithetic draws with exact covariance: one sigma is at most 0.012.
     assert found[0] == pytest.approx(expected, abs=0.035)
     assert found.sum() == pytest.approx(1.0, abs=1e-9)

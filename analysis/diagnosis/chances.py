@@ -9,24 +9,40 @@ from fitassay.analysis.normal import standard_draws
 DRAWS = 1024
 
 
-def largest_probabilities(mean: np.ndarray, covariance: np.ndarray, weights: np.ndarray) -> np.ndarray:
-    """Probability that each term contributes most, from draws.
+def largest(
+    draws: np.ndarray, errors: np.ndarray, surface: np.ndarray, weights: np.ndarray
+) -> tuple[np.ndarray, np.ndarray]:
+    """Chance of each error to be the largest, and of each with its surface effect.
+
+    An error counts, accused or rival, by what it does alone or with its surface effect, whichever is less: what the
+    surface makes good spoils no size, and what the surface alone does is no error's.
 
     Parameters
     ----------
-    mean, covariance : ndarray (n, k), (n, k, k)
-    weights : ndarray (k,)
+    draws : ndarray (n, k, draws)
+        From `posterior_draws`.
+    errors : ndarray (m,) of int
+        Rows of the k that are errors.
+    surface : ndarray (m,) of int
+        Row of each one's surface effect; -1 for none.
+    weights : ndarray (m,)
+        Sum over features of the error's squared gains.
 
     Returns
     -------
-    ndarray (n, k)
+    ndarray (n, m), ndarray (n, m)
+        Rows sum to 1, or are 0 where nothing has an effect.
     """
-    return largest(posterior_draws(mean, covariance), weights)
+    size = np.sqrt(weights).astype(np.float32)[:, None]
+    alone = draws[:, errors]
+    felt = alone.copy()
+    for row in np.flatnonzero(surface >= 0):
+        felt[:, row] += draws[:, surface[row]]
+    alone, felt = np.abs(alone) * size, np.abs(felt) * size
+    return _first(np.minimum(alone, felt)), _first(felt)
 
 
-def largest(draws: np.ndarray, weights: np.ndarray) -> np.ndarray:
-    """The same of draws (n, k, draws), ndarray (n, k)."""
-    effect = np.abs(draws) * np.sqrt(weights).astype(np.float32)[:, None]
+def _first(effect: np.ndarray) -> np.ndarray:
     best = effect.max(axis=1, keepdims=True)
     return np.mean((effect == best) & (best > 0), axis=2)
 

@@ -18,7 +18,7 @@ import numpy as np
 from fitassay.analysis.chain.mating import Shape
 from fitassay.analysis.chain.sensitivities import SetWalk
 from fitassay.analysis.chain.sizes import Side, Size, size_gains
-from fitassay.analysis.diagnosis.chances import largest, largest_probabilities, posterior_draws
+from fitassay.analysis.diagnosis.chances import largest, posterior_draws
 from fitassay.analysis.diagnosis.surface import SURFACE_OF, least_sure, sums_of
 from fitassay.analysis.normal import SMALLEST_SD, Normal
 from fitassay.analysis.result import Status
@@ -310,33 +310,40 @@ def _judge_chunk(
     weights = reference.weights[printer]
     rows = np.arange(len(mean))
     felt = posterior_draws(mean[:, shaping], covariance[:, shaping][:, :, shaping])
-    draws = felt[:, PRINTER[shaping]]
+    errors = np.flatnonzero(PRINTER[shaping])
+    draws = felt[:, errors]
+    at = {int(t): row for row, t in enumerate(shaping)}
+    # The case may have it that there is no such effect.
+    surface = np.array([at.get(SURFACE_OF.get(int(t), -1), -1) for t in printer])
     chances = np.zeros_like(mean)
-    chances[:, printer] = largest(draws, weights)
+    chances[:, printer], of_sums = largest(felt, errors, surface, weights)
     term = np.argmax(chances, axis=1)
     chance = chances[rows, term]
     gains = (reference.gains[:, shaping] / visible_mm[:, None]).astype(np.float32)
     quiet = np.mean(np.abs(gains @ felt).max(axis=1, initial=0.0) < 1, axis=1)
-    gains = gains[:, PRINTER[shaping]]
+    gains = gains[:, errors]
     alone = np.abs(gains).max(axis=0, initial=0.0)
     loud = np.mean(np.abs(draws) * alone[:, None] > 1, axis=2).max(axis=1)
+    summed = printer[np.argmax(of_sums, axis=1)]
+    of_sum = of_sums.max(axis=1)
     sturdy = chance.copy()
     doubtful = np.flatnonzero(chance >= LEADING)
     if doubtful.size:
         m, c = with_rivals_common(mean[doubtful], covariance[doubtful], prior_sd, term[doubtful])
-        wide = largest_probabilities(m[:, printer], c[:, printer][:, :, printer], weights)
+        rivals = posterior_draws(m[:, shaping], c[:, shaping][:, :, shaping])
+        wide, _ = largest(rivals, errors, surface, weights)
         sturdy[doubtful] = wide[np.arange(len(doubtful)), np.searchsorted(printer, term[doubtful])]
     sure = np.minimum(chance, sturdy)
-    at = np.searchsorted(printer, term)
-    visible = least_sure(posterior, prior_sd, LOUD_SDS)[rows, term] * alone[at] > 1
+    heard = least_sure(posterior, prior_sd, LOUD_SDS)[rows, term]
+    visible = heard * alone[np.searchsorted(printer, term)] > 1
     status = np.select([visible & (sure >= DOMINANT), visible & (sure >= LEADING)], [0, 1], 2)
-    summed, of_sum = _summed(felt, shaping, weights)
     close = np.flatnonzero((status == 2) & np.isin(summed, list(SURFACE_OF)) & (of_sum >= LEADING))
     if close.size:
         m, c = with_rivals_common(mean[close], covariance[close], prior_sd, summed[close])
-        wide = posterior_draws(m[:, shaping], c[:, shaping][:, :, shaping])
-        same, sturdy_sum = _summed(wide, shaping, weights)
-        of_sum[close] = np.where(same == summed[close], np.minimum(of_sum[close], sturdy_sum), 0.0)
+        rivals = posterior_draws(m[:, shaping], c[:, shaping][:, :, shaping])
+        _, wide = largest(rivals, errors, surface, weights)
+        sturdy_sum = wide[np.arange(len(close)), np.searchsorted(printer, summed[close])]
+        of_sum[close] = np.minimum(of_sum[close], sturdy_sum)
         value, sd = sums_of(posterior[close], summed[close])
         heard = (np.abs(value) - LOUD_SDS * sd) * alone[np.searchsorted(printer, summed[close])] > 1
         status[close] = np.where(heard & (of_sum[close] >= LEADING), 5, 2)
@@ -361,24 +368,3 @@ def _judge_chunk(
         "loud": loud,
         "visible": visible,
     }
-
-
-def _summed(felt: np.ndarray, shaping: np.ndarray, weights: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """The error that with its surface effect is most probably the largest, and that chance, (n,) each.
-
-    Parameters
-    ----------
-    felt : ndarray (n, shaping, draws)
-    shaping : ndarray (shaping,) of int
-        Their terms.
-    weights : ndarray (printer terms,)
-        As `largest_probabilities` takes them.
-    """
-    draws = felt.copy()
-    where = {int(t): i for i, t in enumerate(shaping)}
-    for error, surface in SURFACE_OF.items():
-        if surface in where:  # else the case has it that there is none
-            draws[:, where[error]] += draws[:, where[surface]]
-    chances = largest(draws[:, PRINTER[shaping]], weights)
-    best = np.argmax(chances, axis=1)
-    return shaping[PRINTER[shaping]][best], chances[np.arange(len(best)), best]
