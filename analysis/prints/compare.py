@@ -160,14 +160,17 @@ def compare(first: PrintResult, second: PrintResult, advice: tuple[Advice, ...] 
     first, second : PrintResult
         Before and after.
     advice : tuple of Advice
-        What the first print's diagnosis advised.
+        What the first print's diagnosis advised; what it advised to mend by hand may have been mended.
     """
     kinematics = second.machine.kinematics
     told = PRINTER & told_on(kinematics)
     moved = changed_settings(first.machine, second.machine)
     part = bool((told & (first.informed >= INFORMED) & (second.informed < INFORMED)).any())
     k = len(NAMES)
-    set_anew = np.array([bool(t.control and set(t.control.keys) & set(moved)) for t in TERMS])
+    by_hand = {a.term for a in advice if a.to_value is None}
+    set_anew = np.array(
+        [t.name in by_hand or bool(t.control and set(t.control.keys) & set(moved)) for t in TERMS]
+    )
     # Of a print that measures a part only, the rest stays known from before; what was set anew is judged afresh.
     # Layers are as uneven as they were, but for the usual drift, unless something else differs.
     differs = _differs(first, second)
