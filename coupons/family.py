@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 from fitassay.coupons.draft import Draft
 from fitassay.coupons.job import Job
+from fitassay.coupons.machine import Kinematics
 
 
 @dataclass(frozen=True)
@@ -27,6 +28,8 @@ class Family:
         Whether it belongs to the full set.
     quick : bool
         Whether it belongs to the quick set.
+    isolates_of_belts : str
+        What it tells apart where crossed belts move both axes; empty: as elsewhere.
     """
 
     name: str
@@ -35,3 +38,9 @@ class Family:
     order: int
     default: bool = True
     quick: bool = False
+    isolates_of_belts: str = ""
+
+    def isolates_on(self, kinematics: Kinematics) -> str:
+        """What it tells apart on such a machine, one phrase."""
+        of_belts = self.isolates_of_belts if kinematics == "crossed-belts" else ""
+        return of_belts or self.isolates

@@ -44,6 +44,21 @@ def test_the_combs_run_along_the_diagonals(case):
             assert apart == pytest.approx(feature["nominal_mm"], abs=1e-5)
 
 
+@pytest.mark.parametrize(
+    ("kinematics", "isolates"),
+    [
+        ("cartesian", "backlash alone: stem minus head is twice the play"),
+        # Along its diagonal a belt's play counts by 1 / sqrt 2, for the stem one way and for the head the other.
+        ("crossed-belts", "a belt's play alone: stem minus head is 1.4 times it"),
+    ],
+)
+def test_make_says_what_the_combs_of_this_machine_isolate(tmp_path, kinematics, isolates):
+    folder = str(tmp_path / "orrery")
+    assert run("init", folder, "--yes", "--kinematics", kinematics)[0] == 0
+    combs = [c for c in run_json("make", folder, "--quick")["coupons"] if c["family"] == "reversal-comb"]
+    assert [c["isolates"] for c in combs] == [isolates] * 2
+
+
 def test_errors_that_such_a_machine_does_not_have_are_refused_and_not_told(case):
     code, _, err = run("simulate", case, "--backlash-x", "0.3", "--force")
     assert code == 2

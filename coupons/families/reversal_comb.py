@@ -321,8 +321,9 @@ def _feature(job: Job, span: Span, axis: str, width: float, z: float) -> Feature
 
 FAMILY = Family(
     "reversal-comb",
-    "backlash alone: stem minus head is twice the play, along a diagonal 1.4 times that of its belt",
+    "backlash alone: stem minus head is twice the play",
     build,
+    isolates_of_belts="a belt's play alone: stem minus head is 1.4 times it",
     order=30,
     quick=True,
 )

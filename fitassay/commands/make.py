@@ -161,7 +161,7 @@ def _rows(made: CouponSet) -> list[dict[str, Any]]:
             "features": len(c.asked),
             "grams": made.costs[c.id].grams,
             "minutes": made.costs[c.id].minutes,
-            "isolates": FAMILIES[c.family].isolates,
+            "isolates": FAMILIES[c.family].isolates_on(made.machine.kinematics),
         }
         for c in made.manifest.coupons
     ]
