@@ -11,6 +11,7 @@ import pytest
 from fitassay.analysis.diagnosis.advice import advise
 from fitassay.analysis.diagnosis.confounding import confounded_groups, find_confounded
 from fitassay.analysis.diagnosis.diagnosis_notes import cancelling
+from fitassay.analysis.diagnosis.judging import judge_many
 from fitassay.analysis.diagnosis.ranking import (
     Standing,
     doubted,
@@ -21,14 +22,7 @@ from fitassay.analysis.diagnosis.ranking import (
     what_next,
 )
 from fitassay.analysis.diagnosis.sequential import Guide
-from fitassay.analysis.diagnosis.verdict import (
-    STATUSES,
-    Judged,
-    Reference,
-    judge_many,
-    reference_of,
-    with_ordinary,
-)
+from fitassay.analysis.diagnosis.verdict import STATUSES, Judged, Reference, reference_of, with_ordinary
 from fitassay.analysis.diagnosis.verdict_words import verdict_of
 from fitassay.analysis.normal import Normal
 from fitassay.analysis.terms import INDEX, PRINTER, SHAPING, TERMS

@@ -8,7 +8,8 @@ import pytest
 from fitassay.analysis.chain.simulate import simulate, theta_of
 from fitassay.analysis.diagnosis.advice import advise
 from fitassay.analysis.diagnosis.diagnose import interpret
-from fitassay.analysis.diagnosis.verdict import STATUSES, Reference, judge_many, visible_limits
+from fitassay.analysis.diagnosis.judging import judge_many
+from fitassay.analysis.diagnosis.verdict import STATUSES, Reference, visible_limits
 from fitassay.analysis.diagnosis.verdict_words import verdict_of
 from fitassay.analysis.estimation.priors import prior
 from fitassay.analysis.normal import Normal

@@ -11,14 +11,8 @@ import pytest
 from fitassay.analysis.chain.simulate import simulate, theta_of
 from fitassay.analysis.diagnosis.chances import largest, posterior_draws
 from fitassay.analysis.diagnosis.diagnose import interpret
-from fitassay.analysis.diagnosis.verdict import (
-    STATUSES,
-    Reference,
-    expected_shares,
-    judge_many,
-    reference_of,
-    with_rivals_common,
-)
+from fitassay.analysis.diagnosis.judging import expected_shares, judge_many, with_rivals_common
+from fitassay.analysis.diagnosis.verdict import STATUSES, Reference, reference_of
 from fitassay.analysis.estimation.priors import prior_sds
 from fitassay.analysis.normal import Normal, standard_draws
 from fitassay.analysis.terms import INDEX, PRINTER, SHAPING, TERMS

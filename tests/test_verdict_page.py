@@ -12,12 +12,8 @@ import pytest
 
 from fitassay.analysis.diagnosis.chances import largest, posterior_draws
 from fitassay.analysis.diagnosis.information_gain import removed_by_all, removed_by_each, share_removed
-from fitassay.analysis.diagnosis.verdict import (
-    DOMINANT,
-    LEADING,
-    UNEXPLAINED_P,
-    expected_shares,
-)
+from fitassay.analysis.diagnosis.judging import expected_shares
+from fitassay.analysis.diagnosis.verdict import DOMINANT, LEADING, UNEXPLAINED_P
 from fitassay.analysis.estimation.marginal import Model, deleted
 from fitassay.analysis.normal import Normal
 from fitassay.analysis.terms import INDEX, TERMS, told_on

@@ -1,4 +1,5 @@
 from .diagnose import interpret as interpret
+from .judging import judge_many as judge_many
 from .lookahead import Outlook as Outlook
 from .lookahead import look_ahead as look_ahead
 from .ranking import rank_coupons as rank_coupons
@@ -7,5 +8,4 @@ from .ranking import what_next as what_next
 from .sequential import Guide as Guide
 from .sequential import Step as Step
 from .verdict import Reference as Reference
-from .verdict import judge_many as judge_many
 from .verdict import reference_of as reference_of

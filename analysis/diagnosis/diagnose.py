@@ -13,12 +13,12 @@ from fitassay.analysis.diagnosis.advice import advise
 from fitassay.analysis.diagnosis.confounding import belts_alike, confounded_terms, find_confounded
 from fitassay.analysis.diagnosis.diagnosis_notes import estimate_notes, verdict_notes, withheld_notes
 from fitassay.analysis.diagnosis.drives import QUESTION, looks_crossed
+from fitassay.analysis.diagnosis.judging import judge_many
 from fitassay.analysis.diagnosis.ranking import Standing, open_doubt, what_next
 from fitassay.analysis.diagnosis.roughness import roughness_notes
 from fitassay.analysis.diagnosis.verdict import (
     Judged,
     Reference,
-    judge_many,
     reference_of,
     visible_limits,
     visible_sd,

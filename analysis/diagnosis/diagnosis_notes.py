@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from fitassay.analysis.diagnosis.verdict import STATUSES, Reference, judge_many
+from fitassay.analysis.diagnosis.judging import judge_many
+from fitassay.analysis.diagnosis.verdict import STATUSES, Reference
 from fitassay.analysis.estimation.fit import Fit, refit
 from fitassay.analysis.estimation.known import TransferredPrior
 from fitassay.analysis.estimation.outlier_causes import sole_witness, unchecked

@@ -15,14 +15,8 @@ import numpy as np
 from fitassay.analysis.chain.sensitivities import SetWalk
 from fitassay.analysis.diagnosis.evidence import READING_MINUTES, Offer, reading_minutes, worth_reading
 from fitassay.analysis.diagnosis.information_gain import doubt_of, removed_by_each
-from fitassay.analysis.diagnosis.verdict import (
-    DOMINANT,
-    STATUSES,
-    Judged,
-    judge_many,
-    reference_of,
-    visible_limits,
-)
+from fitassay.analysis.diagnosis.judging import judge_many
+from fitassay.analysis.diagnosis.verdict import DOMINANT, STATUSES, Judged, reference_of, visible_limits
 from fitassay.analysis.estimation.fit import solve
 from fitassay.analysis.estimation.known import Known, with_facts
 from fitassay.analysis.estimation.marginal import Model, deleted

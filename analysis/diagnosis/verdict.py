@@ -18,9 +18,6 @@ import numpy as np
 from fitassay.analysis.chain.mating import Shape
 from fitassay.analysis.chain.sensitivities import SetWalk
 from fitassay.analysis.chain.sizes import Side, Size, size_gains
-from fitassay.analysis.diagnosis.chances import largest, posterior_draws
-from fitassay.analysis.diagnosis.surface import SURFACE_OF, least_sure, sums_of
-from fitassay.analysis.normal import SMALLEST_SD, Normal
 from fitassay.analysis.result import Status
 from fitassay.analysis.terms import PLAYS, PRINTER, SHAPING, TERMS, acting_on, told_on
 from fitassay.coupons.feature import Axis
@@ -47,7 +44,6 @@ RIVAL_FACTOR = 2.0
 LOUD_SDS = 1.645
 # No model of a printer is surer than this, whatever its readings say.
 SUREST = 0.99
-CHUNK = 128
 STATUSES: tuple[Status, ...] = (
     "dominant",
     "leading",
@@ -229,142 +225,3 @@ def _sort_of(walk: SetWalk, gains: np.ndarray, i: int) -> str:
     if gains[i, acting_on("flare")].any():
         return "foot"
     return f"{'round bore' if walk.round[i] else feature.kind} {AXIS_WORDS[feature.axis]}"
-
-
-def expected_shares(mean: np.ndarray, covariance: np.ndarray, weights: np.ndarray) -> np.ndarray:
-    """Share of each term in the expected squared misfit, ndarray (n, terms); rows sum to 1."""
-    square = (mean**2 + np.einsum("njj->nj", covariance)) * weights
-    total = square.sum(axis=1, keepdims=True)
-    return np.where(total > 0, square / np.where(total > 0, total, 1.0), 0.0)
-
-
-def with_rivals_common(
-    mean: np.ndarray,
-    covariance: np.ndarray,
-    prior_sd: np.ndarray,
-    accused: np.ndarray,
-    factor: float = RIVAL_FACTOR,
-) -> tuple[np.ndarray, np.ndarray]:
-    """Posteriors (n, terms) with the priors of all printer errors but the accused one `factor` times as wide.
-
-    The priors' precision is taken out of the posterior's and put back smaller; the readings' share stays.
-    """
-    scale = np.outer(prior_sd, prior_sd)
-    precision = np.linalg.inv(covariance / scale)
-    pull = np.einsum("nij,nj->ni", precision, mean / prior_sd)
-    less = np.where(PRINTER, 1 - factor**-2, 0.0) * np.ones_like(mean)
-    less[np.arange(len(mean)), accused] = 0.0
-    wider = np.linalg.inv(precision - less[:, :, None] * np.eye(mean.shape[1]))
-    return np.einsum("nij,nj->ni", wider, pull) * prior_sd, wider * scale
-
-
-def judge_many(
-    posterior: Normal,
-    reference: Reference,
-    visible_mm: np.ndarray,
-    prior_sd: np.ndarray,
-    p_value: np.ndarray,
-    scatter_mm: np.ndarray,
-) -> Judged:
-    """Verdicts of n posteriors.
-
-    Parameters
-    ----------
-    posterior : Normal
-        n of them.
-    reference : Reference
-    visible_mm : ndarray (f,) [mm]
-        From `visible_limits`.
-    prior_sd : ndarray (terms,)
-    p_value : ndarray (n,)
-        Of the residuals.
-    scatter_mm : ndarray (n,) [mm]
-        The print's own scatter.
-    """
-    parts = [
-        _judge_chunk(
-            posterior[i : i + CHUNK],
-            reference,
-            visible_mm,
-            prior_sd,
-            p_value[i : i + CHUNK],
-            scatter_mm[i : i + CHUNK],
-        )
-        for i in range(0, len(posterior), CHUNK)
-    ]
-    return Judged(**{name: np.concatenate([p[name] for p in parts]) for name in parts[0]})
-
-
-def _judge_chunk(
-    posterior: Normal,
-    reference: Reference,
-    visible_mm: np.ndarray,
-    prior_sd: np.ndarray,
-    p_value: np.ndarray,
-    scatter_mm: np.ndarray,
-) -> dict[str, np.ndarray]:
-    mean, covariance = posterior.mean, posterior.cov
-    # What a machine does not have is zero for certain and needs no draws.
-    shaping = np.flatnonzero(SHAPING & (prior_sd > SMALLEST_SD))
-    printer = shaping[PRINTER[shaping]]
-    weights = reference.weights[printer]
-    rows = np.arange(len(mean))
-    felt = posterior_draws(mean[:, shaping], covariance[:, shaping][:, :, shaping])
-    errors = np.flatnonzero(PRINTER[shaping])
-    draws = felt[:, errors]
-    at = {int(t): row for row, t in enumerate(shaping)}
-    # The case may have it that there is no such effect.
-    surface = np.array([at.get(SURFACE_OF.get(int(t), -1), -1) for t in printer])
-    chances = np.zeros_like(mean)
-    chances[:, printer], of_sums = largest(felt, errors, surface, weights)
-    term = np.argmax(chances, axis=1)
-    chance = chances[rows, term]
-    gains = (reference.gains[:, shaping] / visible_mm[:, None]).astype(np.float32)
-    quiet = np.mean(np.abs(gains @ felt).max(axis=1, initial=0.0) < 1, axis=1)
-    gains = gains[:, errors]
-    alone = np.abs(gains).max(axis=0, initial=0.0)
-    loud = np.mean(np.abs(draws) * alone[:, None] > 1, axis=2).max(axis=1)
-    summed = printer[np.argmax(of_sums, axis=1)]
-    of_sum = of_sums.max(axis=1)
-    sturdy = chance.copy()
-    doubtful = np.flatnonzero(chance >= LEADING)
-    if doubtful.size:
-        m, c = with_rivals_common(mean[doubtful], covariance[doubtful], prior_sd, term[doubtful])
-        rivals = posterior_draws(m[:, shaping], c[:, shaping][:, :, shaping])
-        wide, _ = largest(rivals, errors, surface, weights)
-        sturdy[doubtful] = wide[np.arange(len(doubtful)), np.searchsorted(printer, term[doubtful])]
-    sure = np.minimum(chance, sturdy)
-    heard = least_sure(posterior, prior_sd, LOUD_SDS)[rows, term]
-    visible = heard * alone[np.searchsorted(printer, term)] > 1
-    status = np.select([visible & (sure >= DOMINANT), visible & (sure >= LEADING)], [0, 1], 2)
-    close = np.flatnonzero((status == 2) & np.isin(summed, list(SURFACE_OF)) & (of_sum >= LEADING))
-    if close.size:
-        m, c = with_rivals_common(mean[close], covariance[close], prior_sd, summed[close])
-        rivals = posterior_draws(m[:, shaping], c[:, shaping][:, :, shaping])
-        _, wide = largest(rivals, errors, surface, weights)
-        sturdy_sum = wide[np.arange(len(close)), np.searchsorted(printer, summed[close])]
-        of_sum[close] = np.minimum(of_sum[close], sturdy_sum)
-        value, sd = sums_of(posterior[close], summed[close])
-        heard = (np.abs(value) - LOUD_SDS * sd) * alone[np.searchsorted(printer, summed[close])] > 1
-        status[close] = np.where(heard & (of_sum[close] >= LEADING), 5, 2)
-    calm = (quiet >= ACQUIT) & (loud < SURE) & (len(reference.gains) > 0)
-    status = np.where(calm, 3, status)
-    # The accused error's effect, root mean square over the features it acts on.
-    seen = np.sqrt(reference.weights / np.maximum((reference.gains != 0).sum(axis=0), 1))
-    clear = (status < 2) & (np.abs(mean[rows, term]) * seen[term] >= CLEAR_OF_SCATTER * scatter_mm)
-    # Misfits too small for the caliper to see acquit a sound printer all the same.
-    hidden = calm & (scatter_mm < np.min(visible_mm, initial=np.inf) / COVERAGE_FACTOR)
-    disagree = (p_value < UNEXPLAINED_P) & (scatter_mm >= UNEVEN_MM)
-    status = np.where(disagree & ~clear & ~hidden, 4, status)
-    rests_on = np.select([status < 2, status == 3, status == 5], [sure, quiet, of_sum], chance)
-    return {
-        "status": status,
-        "term": np.where(status == 5, summed, term),
-        "probability": np.minimum(rests_on, SUREST),
-        "chances": chances,
-        "shares": expected_shares(mean, covariance, reference.weights),
-        "sturdy": sturdy,
-        "quiet": quiet,
-        "loud": loud,
-        "visible": visible,
-    }

@@ -13,7 +13,8 @@ from dataclasses import dataclass, fields, replace
 import numpy as np
 
 from fitassay.analysis.chain.sensitivities import SetWalk
-from fitassay.analysis.diagnosis.verdict import Judged, judge_many, reference_of, visible_limits
+from fitassay.analysis.diagnosis.judging import judge_many
+from fitassay.analysis.diagnosis.verdict import Judged, reference_of, visible_limits
 from fitassay.analysis.estimation.excess_variance import disagreement
 from fitassay.analysis.estimation.fit import (
     MOVED_MM,
