@@ -28,6 +28,7 @@ SEALED = (
 _NUMBERS: dict[str, tuple[float, float, str]] = {
     "print_mm_s": (1.0, 1000.0, "fastest bead [mm/s]"),
     "travel_mm_s": (1.0, 1000.0, "travel [mm/s]"),
+    "lift_mm_s": (0.1, 100.0, "up and down [mm/s]"),
     "feed_limit_mm3_s": (0.1, 100.0, "most plastic in a second [mm3/s]"),
     "retract_mm": (0.0, 20.0, "filament drawn back for a travel [mm]; 0 for none"),
     "retract_mm_s": (1.0, 200.0, "and how fast [mm/s]"),
@@ -132,6 +133,7 @@ def keep_ways(place: Case, ways: Ways) -> None:
     numbers = {
         "print_mm_s": drive.print_mm_s,
         "travel_mm_s": drive.travel_mm_s,
+        "lift_mm_s": drive.lift_mm_s,
         "feed_limit_mm3_s": drive.feed_limit_mm3_s,
         "retract_mm": drive.retract_mm,
         "retract_mm_s": drive.retract_mm_s,

@@ -45,8 +45,8 @@ class Likeness:
         As they were where the end began.
     retract_mm, retract_mm_s : float [mm], [mm/s]
         Zero where it never draws filament back.
-    travel_mm_s, print_mm_s : float [mm/s]
-        Its usual travel, and its fastest bead; NaN where it names no speed.
+    travel_mm_s, print_mm_s, lift_mm_s : float [mm/s]
+        Its usual travel, its fastest bead, and its usual way up and down; NaN where it names no speed.
     feed_mm3_s : float [mm3/s]
         Plastic of its fastest bead; NaN where no speed is named.
     fan : str
@@ -64,6 +64,7 @@ class Likeness:
     retract_mm_s: float
     travel_mm_s: float
     print_mm_s: float
+    lift_mm_s: float
     feed_mm3_s: float
     fan: str
     acceleration: str
@@ -103,6 +104,7 @@ def read_likeness(path: Path, filament_diameter: float) -> Likeness:
     moved = np.hypot(rows[:, X1] - rows[:, X0], rows[:, Y1] - rows[:, Y0])
     back = (rows[:, FED] < 0) & (moved < NUDGE_MM)
     travel = (rows[:, FED] == 0) & (moved > 2.0)
+    lift = (rows[:, FED] == 0) & (moved < NUDGE_MM) & (rows[:, Z1] != rows[:, Z0])
     speed = rows[beads, FEED]
     rate = rows[beads, FED] * area / moved[beads] * speed
     return Likeness(
@@ -113,6 +115,7 @@ def read_likeness(path: Path, filament_diameter: float) -> Likeness:
         retract_mm_s=_median(rows[back, FEED]) if back.any() else 0.0,
         travel_mm_s=_median(rows[travel, FEED]),
         print_mm_s=float(np.nanmax(speed)) if np.isfinite(speed).any() else float("nan"),
+        lift_mm_s=_median(rows[lift, FEED]),
         feed_mm3_s=float(np.nanmax(rate)) if np.isfinite(rate).any() else float("nan"),
         fan=_usual_fan(body),
         acceleration=_first_acceleration(body),

@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 
 from fitassay.analysis.gcode.frame import Frame, refuse_end
 from fitassay.analysis.gcode.likeness import Likeness
-from fitassay.analysis.gcode.path_writer import Drive, PathText, path_text
+from fitassay.analysis.gcode.path_writer import LIFT_MM_S, Drive, PathText, path_text
 from fitassay.coupons.cost import bead_area
 from fitassay.coupons.errors import JobError
 from fitassay.coupons.machine import Machine
@@ -56,11 +56,12 @@ def drive_of(machine: Machine, shown: Likeness | None = None, retract_mm: float 
         In place of what the file shows.
     """
     speed = machine["process.speed_mm_s"]
-    travel, limit, fastest = speed, FEED_LIMIT_MM3_S, speed
+    travel, limit, fastest, lift = speed, FEED_LIMIT_MM3_S, speed, LIFT_MM_S
     if shown is not None:
         fastest = _known(shown.print_mm_s, speed)
         travel = _known(shown.travel_mm_s, speed)
         limit = min(limit, _known(shown.feed_mm3_s, limit))
+        lift = min(lift, _known(shown.lift_mm_s, lift))
     middle = shown is not None and shown.middle
     back = shown.retract_mm if shown is not None and retract_mm is None else retract_mm or 0.0
     return Drive(
@@ -69,6 +70,7 @@ def drive_of(machine: Machine, shown: Likeness | None = None, retract_mm: float 
         flow=machine["settings.flow_percent"] / 100,
         print_mm_s=min(speed, fastest),
         travel_mm_s=travel,
+        lift_mm_s=min(lift, travel),
         feed_limit_mm3_s=limit,
         retract_mm=back,
         retract_mm_s=_known(shown.retract_mm_s, 20.0) if shown is not None and shown.retract_mm_s else 20.0,

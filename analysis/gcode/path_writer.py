@@ -43,6 +43,9 @@ HOP_MM = 1.5
 
 EXACT_E = 1e-5
 
+LIFT_MM_S = 10.0
+"""Up and down, where the user's own file is not slower; a screw's ordinary speed (common practice, no source)."""
+
 
 @dataclass(frozen=True, kw_only=True)
 class Drive:
@@ -56,7 +59,8 @@ class Drive:
         Diameter of the filament, as set.
     flow : float
         1 at 100 %.
-    print_mm_s, travel_mm_s : float [mm/s]
+    print_mm_s, travel_mm_s, lift_mm_s : float [mm/s]
+        The last one up and down.
     feed_limit_mm3_s : float [mm3/s]
         Most plastic in a second; beads that would take more are drawn slower.
     retract_mm, retract_mm_s : float [mm], [mm/s]
@@ -77,6 +81,7 @@ class Drive:
     travel_mm_s: float
     feed_limit_mm3_s: float
     ceiling_mm: float
+    lift_mm_s: float = LIFT_MM_S
     retract_mm: float = 0.0
     retract_mm_s: float = 20.0
     fan: str = ""
@@ -163,12 +168,12 @@ class _Pen:
         self.out.lines += ["G21", "G17", "G90", "M83", "G92 E0"]
         if self.drive.acceleration:
             self.out.lines.append(self.drive.acceleration)
-        self.out.lines.append(f"G0 Z{z:.3f} F{600:d}")
+        self.out.lines.append(f"G0 Z{z:.3f}{self._speed_word(self.drive.lift_mm_s)}")
         self.at[2] = z
 
     def finish(self, z: float) -> None:
         # The user's end draws the filament back itself, from where the last bead leaves it.
-        self._go(np.array([*self.at[:2], z]), 10.0)
+        self._go(np.array([*self.at[:2], z]), self.drive.lift_mm_s)
 
     def layer(self, layer: PathLayer, first: bool) -> None:
         """All strokes of a layer; the nozzle comes down over the first one."""
@@ -188,7 +193,7 @@ class _Pen:
             self._draw_back()
         self._go(np.array([*first, max(z, self.at[2])]), self.drive.travel_mm_s)
         if self.at[2] != z:
-            self._go(np.array([*first, z]), 10.0)
+            self._go(np.array([*first, z]), self.drive.lift_mm_s)
         # The way along a loop's own end, and to a tick, is gone at the stroke's own speed: it settles the play.
         for point in [*way[1:], *([begin] if len(way) else [])]:
             if stroke.line == "slow tick" and point is begin:
