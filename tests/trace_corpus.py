@@ -145,7 +145,10 @@ KINDS: dict[str, Kind] = {
         {"off": (("boss", 0.45),)}, ("a whole bead",), (("boss", "comb-y", "comb-x"),), refused=True
     ),
     "one 0.1 mm off": Kind(
-        {"off": (("boss", 0.1),)}, ("boss is drawn 0.100 mm outside",), (("boss", "comb-y", "comb-x"),)
+        {"off": (("boss", 0.1),)},
+        # In inches a thousandth of a millimetre is below the last decimal.
+        ("boss is drawn 0.100 mm outside", "boss is drawn 0.101 mm outside"),
+        (("boss", "comb-y", "comb-x"),),
     ),
     "first layer inset": Kind({"first_inset": 0.2}, ("first layer is drawn 0.200 mm",)),
     "first-layer bead": Kind({"first_width": 0.6}, ("first layer's bead",)),

@@ -19,6 +19,9 @@ NEAR_MM = 0.2
 """A loop belongs to an outline when it runs this close to where the coupon's fit expects it."""
 
 MOST_WALLS = 8
+WALL_SHARE = 0.3
+"""A further wall is one that follows so much of the outline."""
+
 SEAM_CLEAR_MM = 1.0
 """A seam this close to a jaw's edge lifts the jaw."""
 
@@ -178,10 +181,11 @@ def _outer_loops(
         if owner < 0 or share < 0.5:
             continue
         inner = _further_walls(place, probes, mine, loops, owner, width)
-        for i in inner:
+        deeper = [i for wall in inner for i in wall]
+        for i in deeper:
             walls[i] = place.from_bed(loops.loops[i].points)
         path = loops.loops[owner]
-        order = [_order(loops, i) for i in inner]
+        order = [_order(loops, i) for i in deeper]
         found.append(
             OuterLoop(
                 height=z,
@@ -195,7 +199,7 @@ def _outer_loops(
                 walls=1 + len(inner),
                 outer_first=_order(loops, owner) < min(order) if order else None,
                 pitch=_second_pitch(place, loops, owner, probes, mine, width) if inner else float("nan"),
-                inner=loops.loops[inner[0]] if inner else None,
+                inner=loops.loops[inner[0][0]] if inner else None,
             )
         )
     return found, list(walls.values())
@@ -215,26 +219,28 @@ def _order(loops: LoopMap, index: int) -> tuple[int, int]:
 
 def _further_walls(
     place: Place, probes: Probes, mine: np.ndarray, loops: LoopMap, outer: int, width: float
-) -> list[int]:
-    """Loops that follow the outer one into the material, bead by bead."""
+) -> list[list[int]]:
+    """Loops of each further wall into the material, bead by bead, the longest of each first."""
     if place.template.coupon.single_wall:
-        return _beside(place, loops, outer)
-    found: list[int] = []
+        return [[i] for i in _beside(place, loops, outer)]
+    found: list[list[int]] = []
     pitch = _pitch(place, loops, outer, probes, mine, width)
     if pitch is None:
         return found
     part = probes.of(mine)
     sign = np.sign(loops.loops[outer].area)
+    taken = {outer}
     for i in range(1, MOST_WALLS):
         deeper = replace(place, offset=place.offset - i * pitch)
         at, out = expected(deeper, part)
         _, which = loops.nearest(at, out, 0.3 * pitch)
-        owner, share = _majority(which)
-        if owner < 0 or share < 0.5 or owner == outer or owner in found:
+        # Where the material is thin a wall falls into several loops, or has no room.
+        seen = [k for k in which[which >= 0] if k not in taken and np.sign(loops.loops[k].area) == sign]
+        if len(seen) < WALL_SHARE * len(which):
             break
-        if np.sign(loops.loops[owner].area) != sign:
-            break
-        found.append(owner)
+        owners, times = np.unique(seen, return_counts=True)
+        found.append([int(k) for k in owners[np.argsort(-times, kind="stable")]])
+        taken.update(found[-1])
     return found
 
 

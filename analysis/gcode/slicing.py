@@ -80,8 +80,9 @@ def slicing_of(found: dict[str, CouponPaths], kept: list[LayerLoops], decimals: 
         "inner walls": _median(inner),
         "filling": _median(filling),
     }
-    round_loops = [o for o in loops if len(o.points) > ROUND_POINTS]
-    round_loops = [o for o in round_loops if _is_round(o.points)] or round_loops
+    with_arcs = [o for o in loops if len(o.points) > ROUND_POINTS]
+    whole_round = [o for o in with_arcs if _is_round(o.points)]
+    round_loops = whole_round or with_arcs
     by_arcs = [o for o in round_loops if len(o.points) > 1.5 * o.path.lines]
     arcs = bool(round_loops) and len(by_arcs) > MOSTLY * len(round_loops)
     return Slicing(
@@ -93,7 +94,7 @@ def slicing_of(found: dict[str, CouponPaths], kept: list[LayerLoops], decimals: 
         wipe=_usual([_wipe(o) for o in loops]),
         strokes=int(np.median([1 + len(o.path.joints) for o in loops])) if loops else 1,
         arcs=arcs,
-        segment_mm=float("nan") if arcs else _median([_segment(o) for o in round_loops]),
+        segment_mm=float("nan") if arcs else _median([_segment(o) for o in whole_round]),
         decimals=decimals,
     )
 
