@@ -102,6 +102,22 @@ class Style:
     words_at_z: float = 0.0
     late_words: tuple[str, ...] = ()
     ending: tuple[str, ...] = ("M2",)
+    # Habits: of inner walls, of every second layer, of single coupons, of what stands beside them.
+    inner_flow: float = 1.0
+    outer_pitch: str = ""
+    alternate: bool = False
+    extra_wall: bool = False
+    heights: tuple[float, ...] = ()
+    widths: tuple[tuple[str, float], ...] = ()
+    flows: tuple[tuple[str, float], ...] = ()
+    turns: tuple[tuple[str, str], ...] = ()
+    places: tuple[tuple[str, tuple[float, float]], ...] = ()
+    shield: float = 0.0
+    concentric: bool = False
+    zigzag: bool = False
+    polygon_holes: int = 0
+    simplify: float = 0.0
+    skew: float = 0.0
 
 
 def bead_area(width: float, layer: float) -> float:
@@ -248,6 +264,8 @@ def write(coupons: list[tuple[Coupon, Solid]], style: Style, seed: int = 0) -> D
                     pen.line(*text.split())
                 later = []
             h = style.first_layer if k == 0 and style.first_layer else style.layer
+            if style.heights and k:
+                h = style.heights[k % len(style.heights)]
             middle = z + h / 2
             z = round(z + h, 6)
             pen.line(
@@ -259,6 +277,9 @@ def write(coupons: list[tuple[Coupon, Solid]], style: Style, seed: int = 0) -> D
             if k == 0 and style.skirt:
                 _skirt(pen, group, style, h)
             _extras(pen, style, middle, h)
+            if middle < style.shield:
+                per_mm = bead_area(style.width, h) / (np.pi * style.filament**2 / 4)
+                _closed(pen, _around(parts, 6.0, style), per_mm, replace(style, coast=0.0))
             for part in group:
                 if middle < part.coupon.size_mm[2]:
                     _layer(pen, part, middle, h, k, style, rng, seams)
@@ -320,9 +341,15 @@ def _parts(coupons: list[tuple[Coupon, Solid]], style: Style) -> list[_Part]:
 
 class _Part:
     def __init__(self, coupon: Coupon, mesh: Solid, style: Style) -> None:
-        self.coupon = coupon
+        at = dict(style.places).get(coupon.id)
+        self.coupon = coupon if at is None else replace(coupon, origin_on_plate_mm=at)
         self.mesh = mesh
-        self.style = style
+        self.style = replace(
+            style,
+            width=dict(style.widths).get(coupon.id, style.width),
+            flow=dict(style.flows).get(coupon.id, style.flow),
+            turn=dict(style.turns).get(coupon.id, style.turn),
+        )
         self.shapes: dict[float, list[shapely.Polygon]] = {}
         self.walls: dict[tuple, tuple] = {}
 
@@ -340,18 +367,23 @@ class _Part:
         shape = affinity.affine_transform(shape, [a, b, c, d, 0, 0])
         shape = affinity.rotate(shape, self.style.angle_deg, origin=(0, 0))
         shape = affinity.scale(shape, self.style.scale, self.style.scale, origin=(0, 0))
+        if self.style.skew:
+            shape = affinity.affine_transform(shape, [1, self.style.skew, 0, 1, 0, 0])
         return affinity.translate(shape, *self.style.shift)
 
-    def section(self, z: float, first: bool) -> tuple[list[tuple[int, np.ndarray]], object]:
+    def section(self, z: float, first: bool, k: int = 0) -> tuple[list[tuple[int, np.ndarray]], object]:
         """Wall loops (depth, points, material on the left) and what is left to fill at height z."""
         shapes = self.drawn(z)
-        key = (first, *(shapely.to_wkb(s) for s in shapes))
+        odd = k % 2 if self.style.extra_wall or self.style.polygon_holes else 0
+        key = (first, odd, *(shapely.to_wkb(s) for s in shapes))
         if key not in self.walls:
-            self.walls[key] = self._walls(shapes, first)
+            self.walls[key] = self._walls(shapes, first, odd)
         return self.walls[key]
 
-    def _walls(self, shapes: list[shapely.Polygon], first: bool):
+    def _walls(self, shapes: list[shapely.Polygon], first: bool, odd: int):
         style = self.style
+        if odd and style.extra_wall:
+            style = replace(style, walls=style.walls + 1)
         width = style.first_width if first and style.first_width else style.width
         inset = style.first_inset if first else 0.0
         loops: list[tuple[int, np.ndarray]] = []
@@ -369,7 +401,9 @@ class _Part:
             shapes = [g for g in getattr(rest, "geoms", [rest]) if not g.is_empty and g.area > 1]
         depths = wall_depths(style, width)
         for shape in shapes:
-            shape = self._compensated(self.to_bed(shape)).buffer(-inset, join_style="mitre")
+            shape = self._compensated(self.to_bed(shape), odd).buffer(-inset, join_style="mitre")
+            if style.simplify:
+                shape = shape.simplify(style.simplify)
             for depth, by in enumerate(depths[:-1]):
                 inner = shape.buffer(-by, join_style="mitre", mitre_limit=6)
                 for part in getattr(inner, "geoms", [inner]):
@@ -379,7 +413,7 @@ class _Part:
             fill.append(shape.buffer(-depths[-1], join_style="mitre"))
         return loops, shapely.unary_union(fill)
 
-    def _compensated(self, shape):
+    def _compensated(self, shape, odd: int):
         style = self.style
         extra = dict(style.off).get(self.coupon.id, 0.0)
         solid = shapely.Polygon(shape.exterior).buffer(
@@ -390,8 +424,18 @@ class _Part:
             hole = shapely.Polygon(ring)
             round_ = len(ring.coords) > 24 and abs(hole.area * 4 * np.pi / hole.length**2 - 1) < 0.01
             by = style.offset + extra + style.hole_offset + (style.bore_offset if round_ else 0.0)
+            if round_ and style.polygon_holes:
+                hole = _few_sided(hole, style.polygon_holes, odd)
             holes.append(hole.buffer(-by, join_style="mitre", mitre_limit=6))
         return solid.difference(shapely.unary_union(holes)) if holes else solid
+
+
+def _few_sided(hole: shapely.Polygon, sides: int, odd: int) -> shapely.Polygon:
+    """A regular polygon with the hole's circle inside it, every second layer turned by half a side."""
+    radius = np.sqrt(hole.area / np.pi) / np.cos(np.pi / sides)
+    angle = 2 * np.pi * (np.arange(sides) + odd / 2) / sides
+    at = np.array([hole.centroid.x, hole.centroid.y])
+    return shapely.Polygon(at + radius * np.column_stack([np.cos(angle), np.sin(angle)]))
 
 
 def pitch_of(style: Style, width: float, h: float | None = None) -> float:
@@ -406,7 +450,8 @@ def wall_depths(style: Style, width: float) -> list[float]:
     outer_pitch, inner_pitch = pitch_of(style, width), pitch_of(style, inner)
     depths = [width / 2]
     for i in range(1, style.walls):
-        depths.append(depths[-1] + ((outer_pitch + inner_pitch) / 2 if i == 1 else inner_pitch))
+        second = (width + inner) / 2 if style.outer_pitch == "width" else (outer_pitch + inner_pitch) / 2
+        depths.append(depths[-1] + (second if i == 1 else inner_pitch))
     return [*depths, depths[-1] + (inner_pitch if style.walls > 1 else outer_pitch) / 2]
 
 
@@ -422,11 +467,13 @@ def _left(polygon) -> np.ndarray:
 
 def _layer(pen, part, middle, h, k, style, rng, seams) -> None:
     first = k == 0
-    loops, fill = part.section(middle, first)
+    style = part.style
+    loops, fill = part.section(middle, first, k)
     width = style.first_width if first and style.first_width else style.width
     inner = style.inner_width or width
     cross = np.pi * style.filament**2 / 4
-    per_mm = [style.flow * area_of(style, w, h) / cross for w in (width, inner)]
+    flows = (style.flow, style.flow * style.inner_flow)
+    per_mm = [f * area_of(style, w, h) / cross for w, f in zip((width, inner), flows, strict=True)]
     if first and style.brim:
         body = shapely.unary_union([part.to_bed(p) for p in part.drawn(middle)])
         for i in range(style.brim, 0, -1):
@@ -441,13 +488,17 @@ def _layer(pen, part, middle, h, k, style, rng, seams) -> None:
         for d, points in loops:
             if d != depth:
                 continue
-            points = _started(points[::-1] if style.reverse else points, style, rng)
+            back = style.reverse != (style.alternate and k % 2 == 1)
+            points = _started(points[::-1] if back else points, style, rng)
             if depth == 0:
                 seams.setdefault((part.coupon.id, round(middle, 6)), []).append(points[0])
             fed = per_mm[min(depth, 1)] * (1 + style.uneven * float(rng.uniform(-1, 1)))
             _wall(pen, points, fed, style, depth == 0, part.coupon.single_wall, h, k)
     if style.infill and not fill.is_empty:
-        _fill(pen, fill, per_mm[1], style, k, pitch_of(style, inner, h) if style.dense else 3.0)
+        if style.concentric:
+            _concentric(pen, fill, per_mm[1], pitch_of(style, inner, h), style)
+        else:
+            _fill(pen, fill, per_mm[1], style, k, pitch_of(style, inner, h) if style.dense else 3.0)
 
 
 def _wall(pen, points, fed, style, outer, single, h, k) -> None:
@@ -607,11 +658,29 @@ def _fill(pen: Pen, fill, per_mm: float, style: Style, k: int, gap: float = 3.0)
     for v in np.arange((x0 if k % 2 else y0) + gap / 2, x1 if k % 2 else y1, gap):
         lines.append([(v, y0 - 1), (v, y1 + 1)] if k % 2 else [(x0 - 1, v), (x1 + 1, v)])
     cut = fill.intersection(shapely.MultiLineString(lines)) if lines else shapely.LineString()
-    for line in getattr(cut, "geoms", [cut]):
+    for i, line in enumerate(getattr(cut, "geoms", [cut])):
         if line.length > 0.5:
             a, b = np.array(line.coords)[[0, -1]]
-            pen.go(*a)
+            if style.zigzag and i % 2:
+                a, b = b, a
+            near = np.hypot(*(a - pen.at[:2])) < 1.5 * gap
+            if style.zigzag and near:
+                pen.draw(*a, per_mm)
+            else:
+                pen.go(*a)
             pen.draw(*b, per_mm)
+
+
+def _concentric(pen: Pen, fill, per_mm: float, pitch: float, style: Style) -> None:
+    """Closed loops one inside the other until the middle is full."""
+    inner = fill.buffer(-pitch / 2, join_style="mitre", mitre_limit=6)
+    while not inner.is_empty:
+        for part in getattr(inner, "geoms", [inner]):
+            part = shapely.geometry.polygon.orient(part)
+            for ring in (part.exterior, *part.interiors):
+                if ring.length > 2:
+                    _plain(pen, _ring(ring), per_mm)
+        inner = inner.buffer(-pitch, join_style="mitre", mitre_limit=6)
 
 
 def _purge(pen: Pen, style: Style) -> None:

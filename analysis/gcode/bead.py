@@ -2,11 +2,14 @@
 
 A program that means a bead of width w and height h lays walls side by side at a pitch of w, or of w - h (1 - pi/4)
 where it counts the bead's round ends, and feeds A = (w - h) h + pi h^2/4 per length, or w h. The filament gives A,
-the walls give the pitch, and of the two widths that belong to a pitch the one is taken that needs the simplest
-account of the rest: no flow percentage, no size compensation, the width of the profile.
+the walls give the pitch, and of the widths that belong to a pitch the one is taken that needs the simplest account of
+the rest: no flow percentage, no size compensation, the width of the profile. Where inner walls are fed otherwise than
+outer ones, either their widths differ or their flows; a third wall's distance tells.
 """
 
 from __future__ import annotations
+
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -18,6 +21,8 @@ from fitassay.coupons.machine import Machine
 
 SAME_FLOW = 0.005
 SAME_MM = 0.004
+TOLD_BY_THIRD = 4
+"""What a third wall's distance contradicts is stranger than all the rest."""
 
 
 def bead_of(
@@ -39,6 +44,7 @@ def bead_of(
     ]
     if not outer:
         return None
+    outer = [o for o in outer if o.path.thickness > 0] or outer
     per_mm = np.array([o.path.filament_per_mm for o in outer])
     h = np.array([o.path.thickness for o in outer])
     cross = np.pi * machine["settings.filament_diameter_mm"] ** 2 / 4
@@ -47,6 +53,8 @@ def bead_of(
     offsets = [p.place.offset for p in found.values() if not p.coupon.single_wall]
     offset = float(np.median(offsets)) if offsets else None
     usual = float(np.median(h))
+    thirds = [o.inner_pitch for o in outer if np.isfinite(o.inner_pitch)]
+    third = float(np.median(thirds)) if thirds else None
     # A pitch belongs half to the outer and half to the second wall's bead.
     share = _second_share(outer)
 
@@ -58,22 +66,26 @@ def bead_of(
     volume = bool(by_volume or far[0] < far[1] - 0.1)
     fed = counted if volume and not by_volume else by_length
     low, high = np.percentile(fed, [5, 95])
-    width, flow = _settled(float(np.median(fed)), usual, pitch, offset, profile, share)
-    inner = None
-    if pitch is not None:
-        inner = (
-            width if abs(share - 1) < SAME_FLOW else (width - usual * ROUND_ENDS) * share + usual * ROUND_ENDS
-        )
+    settled = _settled(float(np.median(fed)), usual, (pitch, third), offset, profile, share)
     return Bead(
-        width=width,
+        width=settled.width,
         fed=float(np.median(fed)),
-        flow=flow,
+        flow=settled.flow,
         pitch=pitch,
         spread=float(high - low) / 2,
         profile=profile,
         by_volume=volume,
-        inner=inner,
+        inner=settled.inner,
+        inner_flow=settled.inner_flow,
+        by_coupon=_by_coupon(found, outer, fed),
     )
+
+
+def _by_coupon(found: dict[str, CouponPaths], outer: list[OuterLoop], fed: np.ndarray) -> dict[str, float]:
+    """The usual width that each coupon's outer walls are fed for [mm]."""
+    own = {id(o): width for o, width in zip(outer, fed.tolist(), strict=True)}
+    widths = {k: [own[id(o)] for o in p.outer if id(o) in own] for k, p in found.items()}
+    return {k: float(np.median(v)) for k, v in widths.items() if v}
 
 
 def _second_share(outer: list[OuterLoop]) -> float:
@@ -86,39 +98,70 @@ def _second_share(outer: list[OuterLoop]) -> float:
     return float(np.median(shares)) if shares else 1.0
 
 
+@dataclass(frozen=True, kw_only=True)
+class _Account:
+    """One reading of pitch and filament: widths [mm] and flows (1 at 100 %) of outer and inner walls."""
+
+    strange: int
+    width: float
+    flow: float | None
+    inner: float | None = None
+    inner_flow: float | None = None
+
+
 def _settled(
-    fed: float, h: float, pitch: float | None, offset: float | None, profile: float, share: float
-) -> tuple[float, float | None]:
-    """Width [mm], and flow as a fraction of what that width asks for; None where nothing tells the flow.
+    fed: float,
+    h: float,
+    pitches: tuple[float | None, float | None],
+    offset: float | None,
+    profile: float,
+    share: float,
+) -> _Account:
+    """The simplest account; without a flow where nothing tells it.
 
     Parameters
     ----------
     fed : float [mm]
         Width of a bead with round ends that spends the filament.
     h : float [mm]
-    pitch : float or None [mm]
+    pitches : (float or None, float or None) [mm]
+        Distance of the second wall from the outer one, and of the third from the second.
     offset : float or None [mm]
         Of the outer path from the outline, outward.
     profile : float [mm]
     share : float
-        Cross-section of the second wall's bead, as a share of the outer one's.
+        Filament per length of the second wall's bead, as a share of the outer one's.
     """
+    pitch, third = pitches
     if pitch is None:
-        return fed, None
+        return _Account(strange=0, width=fed, flow=None)
     area = (fed - h * ROUND_ENDS) * h
+    alike = abs(share - 1) < SAME_FLOW
     accounts = []
     for ends in (0.0, h * ROUND_ENDS):  # how far beads overlap: not at all, or by their round ends
         for square in (False, True):
-            # Both beads' cross-sections as asked for: proportional to what is fed, their mean belongs to the pitch.
-            less = 0.0 if square else h * ROUND_ENDS
-            middle = pitch + ends - less
-            width = 2 * middle / (1 + share) + less
-            flow = area / ((width - less) * h)
-            strange = (
-                (abs(flow - 1) > SAME_FLOW)
-                + (offset is not None and abs(offset + width / 2) > SAME_MM)
-                + (abs(width - profile) > SAME_MM)
-            )
-            accounts.append((strange, square, width, flow))
-    _, _, width, flow = min(accounts, key=lambda a: a[:2])
-    return width, flow
+            for widths in (
+                (1.0,) if alike else (share, 1.0)
+            ):  # inner bead's cross-section against the outer one's
+                # The mean of both beads belongs to the pitch.
+                less = 0.0 if square else h * ROUND_ENDS
+                width = 2 * (pitch + ends - less) / (1 + widths) + less
+                inner = (width - less) * widths + less
+                if width <= less or inner <= less:
+                    continue
+                flow = area / ((width - less) * h)
+                off = (
+                    third is not None and min(abs(inner - e - third) for e in (0.0, h * ROUND_ENDS)) > SAME_MM
+                )
+                strange = (
+                    (abs(flow - 1) > SAME_FLOW)
+                    + (offset is not None and abs(offset + width / 2) > SAME_MM)
+                    + (abs(width - profile) > SAME_MM)
+                    + (not alike)  # of widths or of flows
+                    + TOLD_BY_THIRD * off
+                )
+                account = _Account(
+                    strange=strange, width=width, flow=flow, inner=inner, inner_flow=flow * share / widths
+                )
+                accounts.append((strange, square, account))
+    return min(accounts, key=lambda a: a[:2])[2]

@@ -51,6 +51,8 @@ class OuterLoop:
         Distance of the second wall; NaN where there is none.
     inner : PathLoop or None
         The second wall.
+    inner_pitch : float [mm]
+        Distance of the third wall from the second; NaN where there is none.
     """
 
     height: float
@@ -64,6 +66,7 @@ class OuterLoop:
     outer_first: bool | None
     pitch: float = float("nan")
     inner: PathLoop | None = None
+    inner_pitch: float = float("nan")
 
     @property
     def seam(self) -> np.ndarray:
@@ -180,7 +183,7 @@ def _outer_loops(
         owner, share = _majority(which[mine])
         if owner < 0 or share < 0.5:
             continue
-        inner = _further_walls(place, probes, mine, loops, owner, width)
+        inner, depths = _further_walls(place, probes, mine, loops, owner, width, ring.area < 0)
         deeper = [i for wall in inner for i in wall]
         for i in deeper:
             walls[i] = place.from_bed(loops.loops[i].points)
@@ -200,6 +203,7 @@ def _outer_loops(
                 outer_first=_order(loops, owner) < min(order) if order else None,
                 pitch=_second_pitch(place, loops, owner, probes, mine, width) if inner else float("nan"),
                 inner=loops.loops[inner[0][0]] if inner else None,
+                inner_pitch=depths[1] - depths[0] if len(depths) > 1 else float("nan"),
             )
         )
     return found, list(walls.values())
@@ -218,30 +222,46 @@ def _order(loops: LoopMap, index: int) -> tuple[int, int]:
 
 
 def _further_walls(
-    place: Place, probes: Probes, mine: np.ndarray, loops: LoopMap, outer: int, width: float
-) -> list[list[int]]:
-    """Loops of each further wall into the material, bead by bead, the longest of each first."""
+    place: Place,
+    probes: Probes,
+    mine: np.ndarray,
+    loops: LoopMap,
+    outer: int,
+    width: float,
+    opening: bool,
+) -> tuple[list[list[int]], list[float]]:
+    """Loops of each further wall into the material, the longest of each first, and how deep they lie [mm]."""
     if place.template.coupon.single_wall:
-        return [[i] for i in _beside(place, loops, outer)]
+        return [[i] for i in _beside(place, loops, outer)], []
     found: list[list[int]] = []
-    pitch = _pitch(place, loops, outer, probes, mine, width)
-    if pitch is None:
-        return found
+    depths: list[float] = []
+    step = _pitch(place, loops, outer, probes, mine, width)
+    if step is None:
+        return found, depths
     part = probes.of(mine)
-    sign = np.sign(loops.loops[outer].area)
+    # A wall behind this one runs within an outline, around an opening, and the same way.
+    inside, around = (loops.low[outer], loops.high[outer]), (loops.low, loops.high)
+    (low, high), (lower, higher) = (around, inside) if opening else (inside, around)
+    nested = np.all((lower > low) & (higher < high), axis=1)
+    alike = nested & (np.sign([loop.area for loop in loops.loops]) == np.sign(loops.loops[outer].area))
     taken = {outer}
-    for i in range(1, MOST_WALLS):
-        deeper = replace(place, offset=place.offset - i * pitch)
+    depth = 0.0
+    while len(found) < MOST_WALLS - 1:
+        depth += step
+        deeper = replace(place, offset=place.offset - depth)
         at, out = expected(deeper, part)
-        _, which = loops.nearest(at, out, 0.3 * pitch)
+        residual, which = loops.nearest(at, out, 0.3 * step)
         # Where the material is thin a wall falls into several loops, or has no room.
-        seen = [k for k in which[which >= 0] if k not in taken and np.sign(loops.loops[k].area) == sign]
+        seen = [k for k in which[which >= 0].tolist() if alike[k] and k not in taken]
         if len(seen) < WALL_SHARE * len(which):
             break
+        exact = depth - float(np.median(residual[np.isin(which, seen)]))
+        step, depth = exact - (depths[-1] if depths else 0.0), exact
+        depths.append(depth)
         owners, times = np.unique(seen, return_counts=True)
         found.append([int(k) for k in owners[np.argsort(-times, kind="stable")]])
         taken.update(found[-1])
-    return found
+    return found, depths
 
 
 def _beside(place: Place, loops: LoopMap, outer: int) -> list[int]:

@@ -171,7 +171,8 @@ def _of_stroke(layer: Layer, begin: int, stop: int, gap: float, length: float) -
     cuts = _turns(layer, begin, stop) if stop - begin > 5 else []
     if len(cuts) == 1 and cuts[0][0] == begin and _scarf(layer, begin, stop, cuts[0][1] - 1):
         return [_loop(layer, begin, stop, passing=cuts[0][1] - 1)]
-    if len(cuts) > 1 or (cuts and not closed):
+    # One that closes exactly within a stroke that does not was led into, or left, by a little more of the stroke.
+    if len(cuts) > 1 or (cuts and (not closed or gap >= SMALL_GAP_MM)):
         return [_loop(layer, a, b) for a, b in cuts]
     coasted = coasting(layer.start, layer.end, layer.prints, begin, stop)
     if gap >= SMALL_GAP_MM and coasted is not None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 
 import numpy as np
@@ -30,6 +31,8 @@ FACTOR_WORDS: dict[str, tuple[str, str, float]] = {
 """Word -> what it sets, the letter of its number, and what one unit of that is."""
 
 FACTORS = tuple(name for name, _, _ in FACTOR_WORDS.values())
+_EXPONENT = re.compile(rb"[A-Z][-+]?\d*\.?\d+E[-+]0\d(?![\d.])")
+_MOVING = (b"G", b"N", b"X", b"Y", b"Z", b"E")
 _KNOWN_LETTERS = np.array([ord(c) for c in "GM" + VALUE_LETTERS], dtype=np.uint8)
 
 
@@ -82,6 +85,7 @@ def table_of(words: Words, tally: Tally) -> Table:
     InputError
         At the first line that moves the machine, or changes how moves are read, and cannot be read for certain.
     """
+    _refuse_exponents(words, tally)
     kept, ended, changes = sorted_out(words, tally)
     _note_changes(changes, words, tally)
     g = kept.of("G")
@@ -121,6 +125,21 @@ def table_of(words: Words, tally: Tally) -> Table:
         factors=_factors(changes, words),
         ended=ended,
     )
+
+
+def _refuse_exponents(words: Words, tally: Tally) -> None:
+    """Numbers like 1.2E-05, which would be read as two words."""
+    for found in _EXPONENT.finditer(words.text):
+        begin = words.text.rfind(b"\n", 0, found.start()) + 1
+        if words.text[begin : begin + 1] in _MOVING:
+            word = words.text[found.start() : found.end()].decode("ascii", "replace")
+            refuse(
+                words,
+                tally,
+                words.text.count(b"\n", 0, begin) - 1,
+                f"'{word}' is written with a power of ten, which RS-274 does not have: machines read it as two "
+                "words; have the program write plain decimals and slice again",
+            )
 
 
 def _note_changes(changes: tuple[Change, ...], words: Words, tally: Tally) -> None:

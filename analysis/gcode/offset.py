@@ -22,6 +22,11 @@ ENOUGH_MM = 0.002
 """A simpler account may leave this much more than the fullest one (root mean square)."""
 
 ROBUST_MM = 0.01
+LONG_FLANK = 6
+"""So many probes stand on a flank that is no piece of a rounded corner."""
+
+MAD_TO_SD = 1.4826
+"""Standard deviation of what scatters normally, by its median distance from the middle."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -68,6 +73,8 @@ class PathPlace:
         Enlargement along the bed's x and y beyond the drawing.
     spread : float [mm]
         Root mean square of what is left.
+    wavers : float [mm]
+        How far the path strays from a smooth one along the flanks, the usual amount to either side.
     axes : tuple of two (mean, spread) [mm]
         Offsets of flanks facing x and facing y, scale taken off.
     account : str
@@ -82,6 +89,7 @@ class PathPlace:
     spread: float
     axes: tuple[tuple[float, float], tuple[float, float]]
     account: tuple[str, ...] = field(default_factory=tuple)
+    wavers: float = 0.0
 
 
 # Accounts from simple to full: extra columns.
@@ -178,8 +186,13 @@ def _fit(seen: Seen, account: tuple[str, ...]) -> tuple[PathPlace, np.ndarray]:
         spread=spread,
         axes=(_facing(seen, own, weight, 0), _facing(seen, own, weight, 1)),
         account=account,
+        wavers=_wavering(left[count[flank] >= LONG_FLANK]),
     )
     return place, shift
+
+
+def _wavering(left: np.ndarray) -> float:
+    return MAD_TO_SD * float(np.median(np.abs(left))) if len(left) else 0.0
 
 
 def _facing(seen: Seen, own: np.ndarray, weight: np.ndarray, axis: int) -> tuple[float, float]:

@@ -81,6 +81,7 @@ def _seen_at(number: int, place: Place, z: float, loops: LoopMap, sizes: list[fl
     rings = place.template.rings(z)
     local = (place.to_bed(seen.points) - place.shift - place.middle) / (1 + place.scale)
     turned = place.angle * (normals[:, 1] * local[:, 0] - normals[:, 0] * local[:, 1])
+    turned += place.shear * normals[:, 0] * local[:, 1]
     stretched = np.sum(normals * place.scale * local, axis=1)
     return Seen(
         offset=place.offsets[seen.kind] + residual[good] + stretched - turned,

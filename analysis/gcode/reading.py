@@ -19,6 +19,9 @@ from fitassay.analysis.gcode.strokes import Strokes
 from fitassay.analysis.gcode.words import Tally
 from fitassay.coupons.errors import InputError
 
+FALLING_SHARE = 0.1
+"""A file that prints so much of its path downward has no layers."""
+
 BAND_MM = 0.45
 """Layers this near a measured height are read too: a jaw covers several."""
 
@@ -71,6 +74,13 @@ class FileReading:
         if not self.rows:
             raise InputError(
                 "feeds no plastic along any move (no E words that grow); is it the sliced file?", tally.name
+            )
+        falling = self.strokes.falling_length
+        if falling > FALLING_SHARE * sum(row.length for row in self.rows):
+            raise InputError(
+                "lets the nozzle rise and fall while it prints, as an unevenness of the bed worked into the file "
+                "does, so its layers cannot be told apart; switch that off for the coupons and slice again",
+                tally.name,
             )
         self._maps: dict[tuple[int, ...], LoopMap] = {}
 

@@ -43,8 +43,8 @@ CLOSE_MM = 0.02
 """Residuals beyond this count less in the fit: such a probe may see another path than its own (Cauchy loss)."""
 
 # Standard deviations by which weak priors hold at nothing what the flanks of a coupon cannot tell apart: scale x and
-# y, extra of openings and of bores [mm], angle [rad]; beside CLOSE_MM / 2 of residual.
-PRIOR_SCALE, PRIOR_EXTRA_MM, PRIOR_ANGLE = 3e-3, 0.15, 1e-3
+# y, extra of openings and of bores [mm], angle and shear [rad]; beside CLOSE_MM / 2 of residual.
+PRIOR_SCALE, PRIOR_EXTRA_MM, PRIOR_ANGLE, PRIOR_SHEAR = 3e-3, 0.15, 1e-3, 1e-3
 RESIDUAL_MM = 0.01
 
 OUTER_SHARE = 0.7
@@ -71,6 +71,8 @@ class Place:
         What openings add to that, and round ones to openings; positive: a smaller opening.
     angle : float [rad]
         Small rotation beyond the turn, counter-clockwise.
+    shear : float [rad]
+        Of the path beyond that: x grows by so much of y.
     share : float
         Of the probes that found their path.
     mark_share : float
@@ -88,6 +90,7 @@ class Place:
     share: float
     opening: float = 0.0
     bore: float = 0.0
+    shear: float = 0.0
     mark_share: float = 0.0
     raised: float = 0.0
 
@@ -137,10 +140,8 @@ def refine(place: Place, maps: dict[float, LoopMap], reach: float, every: int = 
         return place
     rows = np.concatenate([a for a, _ in seen])
     right = np.concatenate([r for _, r in seen])
-    prior = np.diag(
-        RESIDUAL_MM
-        / np.array([1e3, 1e3, PRIOR_SCALE, PRIOR_SCALE, 1e3, PRIOR_EXTRA_MM, PRIOR_EXTRA_MM, PRIOR_ANGLE])
-    )
+    extra = (PRIOR_SCALE, PRIOR_SCALE, 1e3, PRIOR_EXTRA_MM, PRIOR_EXTRA_MM, PRIOR_ANGLE, PRIOR_SHEAR)
+    prior = np.diag(RESIDUAL_MM / np.array([1e3, 1e3, *extra]))
     matrix = np.concatenate([rows, prior])
     target = np.concatenate([right, np.zeros(len(prior))])
     start = np.linalg.lstsq(matrix, target, rcond=None)[0]
@@ -153,6 +154,7 @@ def refine(place: Place, maps: dict[float, LoopMap], reach: float, every: int = 
         opening=place.opening + float(step[5]),
         bore=place.bore + float(step[6]),
         angle=float(step[7]),
+        shear=float(step[8]),
     )
 
 
@@ -164,7 +166,7 @@ def _counts(place: Place, z: float, maps: dict[float, LoopMap]) -> bool:
 def _equations(
     place: Place, z: float, loops: LoopMap, reach: float, every: int
 ) -> tuple[np.ndarray, np.ndarray]:
-    """Derivatives by the eight unknowns, (n, 8), and what is seen beyond the expected, (n,) [mm]."""
+    """Derivatives by the nine unknowns, (n, 9), and what is seen beyond the expected, (n,) [mm]."""
     probes = place.template.probes(z, every)
     at, out = expected(place, probes)
     residual, _ = loops.nearest(at, out, reach)
@@ -179,6 +181,7 @@ def _equations(
         kind >= OPENING,
         kind == BORE,
         n[:, 1] * local[:, 0] - n[:, 0] * local[:, 1],
+        n[:, 0] * local[:, 1],
     )
     return np.column_stack(columns).astype(float), residual[good]
 

@@ -77,6 +77,9 @@ def mark_strokes(table: np.ndarray, strokes: Strokes | None) -> None:
     if rise.any():
         length = np.bincount(stroke, weights=step[rows])
         climbs = np.bincount(stroke, weights=step[rows] * rise) > CLIMBING_SHARE * length
+        if strokes is not None:
+            falls = table[rows, Z] < table[rows, Z0] - SAME_MM
+            strokes.falling_length += float(step[rows][falls & climbs[stroke]].sum())
         table[rows[climbs[stroke]], PRINTS] = CLIMBING
         ramps = rise & ~climbs[stroke]
         table[rows[ramps], PRINTS] = RAMP

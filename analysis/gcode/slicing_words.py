@@ -7,11 +7,14 @@ from dataclasses import dataclass
 import numpy as np
 
 from fitassay.analysis import rounding
+from fitassay.analysis.gcode.coupon_paths import MOST_WALLS
+from fitassay.analysis.gcode.round_holes import polygon_holes
 from fitassay.analysis.gcode.trace_data import Trace
 from fitassay.analysis.gcode.trace_words import direction_text, order_text, walls_of
 from fitassay.coupons.wording import count, listed
 
 SMALL_MM = 0.05
+SAME_FLOW = 0.005
 NOTHING_MM = 0.005
 
 
@@ -56,8 +59,9 @@ def changes_of(trace: Trace) -> tuple[Change, ...]:
     if any(o.opening for p in trace.found.values() if not p.coupon.single_wall for o in p.outer):
         opening = trace.offset_mm + place.opening
         changes.append(Change(what="openings", stands_mm=opening, size_mm=-2 * opening))
+        polygons = polygon_holes(trace)
         for diameter, extra in sorted(place.bores.items()):
-            if abs(extra) > 2 * NOTHING_MM:
+            if abs(extra) > 2 * NOTHING_MM and diameter not in polygons:
                 stands = opening + extra
                 changes.append(
                     Change(what=f"round holes of {diameter:g} mm", stands_mm=stands, size_mm=-2 * stands)
@@ -79,7 +83,9 @@ def slicing_sentences(trace: Trace) -> tuple[str, ...]:
 
 
 def _walls(trace: Trace) -> str:
-    return f"{count(walls_of(trace), 'wall')} side by side, {order_text(trace)}; {direction_text(trace)}."
+    walls = walls_of(trace)
+    more = " or more" if walls == MOST_WALLS else ""
+    return f"{count(walls, 'wall')}{more} side by side, {order_text(trace)}; {direction_text(trace)}."
 
 
 def _beads(trace: Trace) -> str:
@@ -94,6 +100,8 @@ def _beads(trace: Trace) -> str:
         said += f"; inner walls {bead.inner:.3f} mm"
     if bead.flow is not None:
         said += f"; flow {100 * bead.flow:.1f} %"
+        if bead.inner_flow is not None and abs(bead.inner_flow - bead.flow) > SAME_FLOW:
+            said += f", of inner walls {100 * bead.inner_flow:.1f} %"
     return said + "."
 
 

@@ -16,11 +16,17 @@ class Strokes:
 
     The table has a row a stroke: lowest and highest x and y, the height it begins at and its highest, its length, its
     filament [mm each], and its slowest rate [mm/s]. Single precision keeps a large file small.
+
+    Attributes
+    ----------
+    falling_length : float [mm]
+        What is printed downward within strokes that change their height all the time; nothing on an endless wall.
     """
 
     def __init__(self) -> None:
         self._parts: list[np.ndarray] = []
         self._count = 0
+        self.falling_length = 0.0
 
     def add(
         self,

@@ -41,8 +41,10 @@ class Bead:
         What the machine's profile says.
     by_volume : bool
         True where E counts cubic millimetres.
-    inner : float or None [mm]
-        Width of the second wall's bead; None where there is only one wall.
+    inner, inner_flow : float or None
+        The second wall's width [mm] and flow; None where there is only one wall.
+    by_coupon : dict of str to float [mm]
+        `fed` by coupon.
     """
 
     width: float
@@ -53,6 +55,8 @@ class Bead:
     profile: float
     by_volume: bool
     inner: float | None = None
+    inner_flow: float | None = None
+    by_coupon: dict[str, float] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, kw_only=True)

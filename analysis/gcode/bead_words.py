@@ -1,0 +1,53 @@
+"""What deserves a warning about the beads of a file: flow, width, and whether all walls have the same."""
+
+from __future__ import annotations
+
+from fitassay.analysis.gcode.trace_data import Bead
+from fitassay.coupons.wording import listed
+
+WIDTH_WARNING = 0.05
+FLOW_WARNING = 0.005
+FLOW_STRANGE = 0.25
+SPREAD_WARNING = 0.03
+
+
+def bead_remarks(bead: Bead | None) -> list[str]:
+    """Sentences; none where nothing is strange."""
+    if bead is None:
+        return []
+    said = []
+    if bead.flow is not None and abs(bead.flow - 1) > max(FLOW_WARNING, bead.spread / bead.width):
+        said.append(_flow(bead, bead.flow))
+    fed = list(bead.by_coupon.values())
+    if fed and max(fed) > (1 + SPREAD_WARNING) * min(fed):
+        beads = listed(f"{key} {width:.3f} mm" for key, width in bead.by_coupon.items())
+        said.append(
+            f"The coupons are fed for beads of their own ({beads}): slice all of them with the same width and flow, "
+            "or their readings do not belong together."
+        )
+    elif bead.spread > SPREAD_WARNING * bead.width:
+        said.append(
+            f"The beads of the outer walls are uneven: their widths differ by {bead.spread:.3f} mm about the middle "
+            "one, so sizes will too."
+        )
+    if abs(bead.width / bead.profile - 1) > WIDTH_WARNING:
+        said.append(
+            f"The commanded bead is {bead.width:.3f} mm wide, the profile says {bead.profile:g} mm: set "
+            "line_width_mm in machine.toml or the program's width, so that both say the same."
+        )
+    return said
+
+
+def _flow(bead: Bead, flow: float) -> str:
+    told = (
+        f"The walls lie as a bead {bead.width:.3f} mm wide needs it, but the filament fed is {100 * flow:.1f} % of "
+        f"what that takes, enough for {bead.fed:.3f} mm: "
+    )
+    if abs(flow - 1) > FLOW_STRANGE:
+        return (
+            told
+            + "that is no usual flow percentage: does the slicing program count with another filament diameter?"
+        )
+    return told + (
+        "a flow percentage is set in the slicing program; write it into machine.toml as flow_percent."
+    )
