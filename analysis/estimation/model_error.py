@@ -22,6 +22,7 @@ from fitassay.analysis.chain.uneven_surface import felt_share
 from fitassay.analysis.terms import FLARE_BAND_MM, PLAYS
 from fitassay.coupons.errors import InputError
 from fitassay.coupons.families.reversal_comb import FAMILY
+from fitassay.coupons.feature import DEEP_MM
 from fitassay.coupons.machine import Machine
 
 # Lost motion is taken up only in part on short travels: this share of the play by each reading's own gain to it, and
@@ -58,6 +59,8 @@ class Layout:
     plate : ndarray (m,) of int
     felt : ndarray (m,)
         Share of uneven layers that the jaws feel, 0..1.
+    flank : ndarray (m,)
+        Engaged length of the jaws, in units of `DEEP_MM`.
     foot, round, wall : ndarray (m,) of bool
         Read on the first layers; a round bore; a single wall.
     """
@@ -71,6 +74,7 @@ class Layout:
     section: np.ndarray
     plate: np.ndarray
     felt: np.ndarray
+    flank: np.ndarray
     foot: np.ndarray
     round: np.ndarray
     wall: np.ndarray
@@ -200,7 +204,7 @@ BUDGET: tuple[Effect, ...] = (
     Effect(
         name="wall squeezed",
         pattern=lambda o: o.wall.astype(float),
-        sd=0.008,
+        sd=0.012,
         mean=-0.01,
         reason="a thin wall gives under the jaws",
     ),
@@ -245,10 +249,10 @@ BUDGET: tuple[Effect, ...] = (
     ),
     Effect(
         name="tilted outside jaws",
-        pattern=lambda o: np.isin(o.kind, ("outside", "thickness", "rim")).astype(float),
-        sd=0.0,
+        pattern=lambda o: np.where(np.isin(o.kind, ("outside", "thickness", "rim")), o.flank, 0.0),
+        sd=0.008,
         mean=0.006,
-        reason="the hand",
+        reason="a tilted caliper reads the more the deeper its jaws reach",
     ),
     Effect(
         name="tilted inside jaws",
@@ -307,6 +311,7 @@ def layout_of(walk: SetWalk) -> Layout:
         section=np.array([max(c.size_mm[:2]) for c in coupons]),
         plate=np.array([c.plate for c in coupons]),
         felt=np.array([felt_share(f, walk.manifest.layer_height_mm) for f in features]),
+        flank=flank / DEEP_MM,
         foot=(low < FLARE_BAND_MM) & (kind != "height"),
         round=np.array(walk.round, dtype=bool),
         wall=np.array([c.single_wall for c in coupons]),

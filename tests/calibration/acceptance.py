@@ -38,6 +38,8 @@ PRINTERS = 400
 K95 = 1.95996
 # A printer is bad when its ordinary sizes miss by this much [mm, rms]; made worse by more than the other is harm.
 BAD_MM, WORSE_MM = 0.1, 0.03
+# Effects that differ by less than this share of the larger one are equally large.
+TIE = 0.02
 EDGES = (0.0, 0.4, 0.6, 0.8, 0.9, 0.97, 1.0)
 
 
@@ -81,13 +83,17 @@ class Cell:
 
     @property
     def right(self) -> np.ndarray:
-        """Whether the term thought the largest truly is, and moves some size visibly (n,) of bool."""
+        """Whether the term thought the largest truly is, or as large as it, and moves some size visibly (n,) of bool.
+
+        Rough motors give both axes the same friction: of two equal errors either is the largest.
+        """
         ref = reference("full")
         term = self.found.judged.term
         limits = visible_limits(ref, MACHINE, single_reading_sd(MACHINE))
         rows = np.arange(len(term))
         seen = np.abs(ref.gains[:, term].T * self.truth[rows, term, None]) > limits
-        return (np.argmax(self.effects, axis=1) == term) & seen.any(axis=1)
+        largest = self.effects[rows, term] >= (1 - TIE) * self.effects.max(axis=1)
+        return largest & seen.any(axis=1)
 
     @property
     def held(self) -> np.ndarray:
