@@ -210,7 +210,7 @@ TERMS: tuple[Term, ...] = (
         least_change=0.03,
         change_rank=4,
         remedy_rank=6,
-        sentence="outside sizes grow and inside sizes shrink, by one bead excess",
+        sentence="outside sizes grow and inside sizes shrink, by what the bead is too wide",
     ),
     Term(
         name="contour_offset",
@@ -224,7 +224,7 @@ TERMS: tuple[Term, ...] = (
         prior_reason="a path drawn on the outline stands half a bead, 0.2 to 0.25 mm, out of its place",
         drift_sd=0.003,
         label="path offset",
-        cause="the slicer draws on the outline, or its size compensation is off",
+        cause="the slicer draws on the outline, or its horizontal size compensation is off",
         control=Control("settings.contour_mm"),
         change_rank=5,
         remedy_rank=1,

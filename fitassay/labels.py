@@ -9,6 +9,7 @@ from fitassay.analysis import rounding
 from fitassay.analysis.notes import sum_words
 from fitassay.analysis.result import Advice, Confounded
 from fitassay.analysis.terms import TERMS
+from fitassay.counting import other_counts
 from fitassay.coupons.machine import FIGURES, SETTING_PLACES
 
 LONGEST_TEXT = 400
@@ -158,6 +159,7 @@ def advice_remarks(advice: Advice) -> tuple[str, ...]:
     remarks = [figure.sign] if figure is not None and figure.sign else []
     if place := SETTING_PLACES.get(advice.setting, ""):
         remarks.append(f"where: {place}")
+    remarks += other_counts(advice)
     if advice.unit == "steps/mm" and advice.from_value and advice.to_value:
         # Steps per mm are often not known; what the readings tell is their ratio.
         ratio = advice.to_value / advice.from_value

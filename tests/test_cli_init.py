@@ -9,10 +9,10 @@ import os
 import pytest
 
 from fitassay.analysis.parts.joints import joints_in
-from fitassay.commands.init import option_name
 from fitassay.coupons.errors import InputErrors
 from fitassay.coupons.machine import FIGURES, Machine
 from fitassay.coupons.machine_file import read_machine
+from fitassay.names import of_figure
 from tests.faults import full_disk
 from tests.pty_session import PtySession
 from tests.test_cli import run
@@ -33,7 +33,7 @@ def test_nothing_is_asked_away_from_a_terminal(tmp_path):
 
 @pytest.mark.parametrize("figure", FIGURES, ids=lambda f: f.name)
 def test_every_figure_is_an_option_held_to_its_range(tmp_path, figure):
-    name = option_name(figure)
+    name = of_figure(figure).option
     key = f"{figure.section}.{figure.name}"
     # The largest, short of a layer higher than the bead is wide.
     value = 0.3 if figure.name == "layer_height_mm" else figure.high
@@ -49,7 +49,7 @@ def test_every_figure_is_an_option_held_to_its_range(tmp_path, figure):
 
 
 def test_option_names_are_all_different():
-    assert len({option_name(f) for f in FIGURES}) == len(FIGURES)
+    assert len({of_figure(f).option for f in FIGURES}) == len(FIGURES)
 
 
 def test_bead_and_layer_follow_the_nozzle_unless_told(tmp_path):

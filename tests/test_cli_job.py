@@ -12,9 +12,9 @@ import pytest
 
 from fitassay.analysis.readings.file import read_readings
 from fitassay.analysis.terms import TERMS
-from fitassay.commands.simulate import option_name
 from fitassay.coupons.export.manifest import read_manifest
 from fitassay.coupons.families import FAMILIES
+from fitassay.names import of_error
 from tests.faults import full_disk
 from tests.pty_session import PtySession
 from tests.test_cli import run
@@ -232,7 +232,7 @@ def test_every_term_is_an_option_in_the_units_of_the_face(term):
     code, out, _ = run("simulate", "--help")
     assert code == 0
     unit = {"mm": "mm", "1": "%", "rad": "degree"}[term.unit]
-    assert f"{option_name(term)} {unit}" in out
+    assert f"{of_error(term).option} {unit}" in out
 
 
 def test_percent_and_degrees_become_fractions_and_radians(case):

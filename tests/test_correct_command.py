@@ -72,7 +72,7 @@ def test_left_out_errors_are_not_corrected(tmp_path):
         (("{part}", "-o", "{tmp}/there.stl"), "is there already"),
         (("{part}", "-o", "out.obj"), "must end in .stl or .3mf"),
         (("{part}", "-o", "out.stl", "--unit", "furlong"), "use one of mm"),
-        (("{part}", "-o", "out.stl", "--leave", "bead"), "did you mean bead_excess"),
+        (("{part}", "-o", "out.stl", "--leave", "bead"), "did you mean bead width"),
     ],
 )
 def test_bad_requests(tmp_path, args, words):

@@ -216,7 +216,7 @@ def test_warnings(tmp_path, ids, change, warning):
     ("offset", "told", "warning"),
     [
         (-0.1, -0.1, None),
-        (-0.1, 0.0, "does not tell (contour_mm = 0)"),
+        (-0.1, 0.0, "does not tell (it says 0 mm)"),
         (0.0, -0.1, "the path does not show it"),
         (0.0, 0.0, None),
     ],

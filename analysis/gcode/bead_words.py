@@ -33,7 +33,7 @@ def bead_remarks(bead: Bead | None) -> list[str]:
     if abs(bead.width / bead.profile - 1) > WIDTH_WARNING:
         said.append(
             f"The commanded bead is {bead.width:.3f} mm wide, the profile says {bead.profile:g} mm: set "
-            "line_width_mm in machine.toml or the program's width, so that both say the same."
+            "the bead width in machine.toml or that of the program, so that both say the same."
         )
     return said
 

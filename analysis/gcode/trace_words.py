@@ -160,13 +160,13 @@ def _path(trace: Trace, contour_mm: float) -> list[str]:
         elif abs(offset) > OFFSET_WARNING_MM and abs(offset - contour_mm) > OFFSET_WARNING_MM:
             way = "outside" if offset > 0 else "inside"
             said.append(
-                f"The path stands {abs(offset):.3f} mm {way} its place: a size compensation is in force that "
-                f"machine.toml does not tell (contour_mm = {contour_mm:g}), or the program draws otherwise than half "
-                "a bead inside."
+                f"The path stands {abs(offset):.3f} mm {way} its place: a horizontal size compensation is in "
+                f"force that machine.toml does not tell (it says {contour_mm:g} mm), or the program draws otherwise "
+                "than half a bead inside."
             )
         elif abs(contour_mm) > OFFSET_WARNING_MM and abs(offset) <= OFFSET_WARNING_MM:
             said.append(
-                f"machine.toml says that a size compensation of {contour_mm:+g} mm is set (contour_mm), but the path "
+                f"machine.toml says that a horizontal size compensation of {contour_mm:+g} mm is set, but the path "
                 "does not show it: correct whichever is wrong before you follow the advice."
             )
     said += [

@@ -13,6 +13,8 @@ from fitassay.coupons.errors import InputError
 from fitassay.coupons.files import read_input, write_atomic
 from fitassay.coupons.machine import Machine
 from fitassay.coupons.machine_file import read_machine
+from fitassay.labels import setting_label
+from fitassay.names import SETTINGS, named
 from fitassay.options import carry_option, case_argument, json_option, print_option
 from fitassay.own_paths import SLICER_SETTINGS, is_own
 from fitassay.terminal import answer, say, typed, working
@@ -35,7 +37,7 @@ class Proof(NamedTuple):
 
 @click.command()
 @case_argument
-@click.argument("steps", metavar="[STEP]...", nargs=-1, type=click.IntRange(min=1))
+@click.argument("steps", metavar="[STEP]...", nargs=-1)
 @print_option
 @carry_option
 @click.option("--undo", is_flag=True, help="Take the last change back: machine.toml as it was before.")
@@ -43,7 +45,7 @@ class Proof(NamedTuple):
 @json_option
 def command(
     case: str,
-    steps: tuple[int, ...],
+    steps: tuple[str, ...],
     number: str | None,
     carry: str | None,
     undo: bool,
@@ -52,9 +54,9 @@ def command(
 ) -> None:
     """Write the advised values into the case's settings, and make the smallest print that proves them.
 
-    STEP is a number of the list that diagnose shows; all of them unless given. machine.toml alone is changed: what
-    stands in the printer and in the slicing program you set yourself, from the card that this prints. --undo takes
-    the values back.
+    STEP is a number of the list that diagnose shows, or a setting's name in it; all of them unless given.
+    machine.toml alone is changed: what stands in the printer and in the slicing program you set yourself, from the
+    card that this prints. --undo takes the values back.
     """
     place = Case.open(case)
     if undo:
@@ -93,7 +95,6 @@ def _undo(place: Case, as_json: bool) -> None:
 def _check_settings(place: Case, target: Print) -> None:
     """Refuse to change twice by the same readings."""
     from fitassay.analysis.prints.setting_changes import changed_settings
-    from fitassay.labels import setting_label
 
     moved = changed_settings(target.machine(), place.machine())
     if is_own(target):
@@ -108,13 +109,23 @@ def _check_settings(place: Case, target: Print) -> None:
         )
 
 
-def _chosen(advice: tuple[Advice, ...], steps: tuple[int, ...]) -> tuple[Advice, ...]:
+def _chosen(advice: tuple[Advice, ...], steps: tuple[str, ...]) -> tuple[Advice, ...]:
+    """The steps that were named, by number or by their setting; all where none was."""
     if not advice:
         return ()
+    chosen = set()
     for step in steps:
-        if step > len(advice):
+        if not step.isdecimal():
+            setting = named(step, SETTINGS, "setting", "apply")
+            here = [i for i, a in enumerate(advice) if a.setting == setting]
+            if not here:
+                raise InputError(f"diagnose lists no step for {setting_label(setting)}", "apply")
+            chosen.update(here)
+        elif 1 <= int(step) <= len(advice):
+            chosen.add(int(step) - 1)
+        else:
             raise InputError(f"there is no step {step}; diagnose lists {len(advice)}", "apply")
-    return tuple(a for i, a in enumerate(advice, start=1) if not steps or i in steps)
+    return tuple(a for i, a in enumerate(advice) if not steps or i in chosen)
 
 
 def _changed(place: Case, chosen: tuple[Advice, ...]) -> Machine:
@@ -181,7 +192,7 @@ def _show(
     machine: Machine,
     proof: Proof | None,
 ) -> None:
-    from fitassay.labels import CAUTIONS, advice_remarks, capital, sentence, setting_label
+    from fitassay.labels import CAUTIONS, advice_remarks, capital, sentence
 
     if not chosen:
         say(f"Print {target.name} advises no change.")

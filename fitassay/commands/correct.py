@@ -11,6 +11,7 @@ from fitassay.case import Case
 from fitassay.chosen import judged_print
 from fitassay.coupons.errors import InputError, JobError
 from fitassay.coupons.wording import quoted, typed
+from fitassay.names import ERRORS, named
 from fitassay.options import carry_option, case_argument, file_option, json_option, print_option
 from fitassay.terminal import answer, note, say, table, working
 
@@ -37,8 +38,9 @@ PRINTERS = 4
 @click.option(
     "--leave",
     multiple=True,
-    metavar="TERM",
-    help="Do not correct this error, e.g. bead_excess, because you will mend its setting; repeatable.",
+    metavar="ERROR",
+    help='Do not correct this error, by the name that diagnose shows, e.g. "bead width", because you will mend its '
+    "setting; repeatable.",
 )
 @click.option("--thin", is_flag=True, help="Let walls pass that become thinner than one bead.")
 @click.option("--force", is_flag=True, help="Replace FILE if it is there.")
@@ -63,7 +65,8 @@ def command(
     """
     place = Case.open(case)
     target = judged_print(place, number)
-    _check_names(part, out, leave, force)
+    leave = tuple(named(name, ERRORS, "error", "--leave") for name in leave)
+    _check_names(part, out, force)
     with working("Reading the part"):
         from fitassay.analysis.parts.part_file import check_size, read_parts, write_parts
 
@@ -93,13 +96,7 @@ def command(
     _show(data)
 
 
-def _check_names(part: Path, out: Path, leave: tuple[str, ...], force: bool) -> None:
-    from fitassay.analysis.terms import NAMES
-    from fitassay.coupons.wording import did_you_mean, shown
-
-    for name in leave:
-        if name not in NAMES:
-            raise InputError(f"no error is called {shown(name)}{did_you_mean(name, NAMES)}", "--leave")
+def _check_names(part: Path, out: Path, force: bool) -> None:
     if out.suffix.lower() not in (".stl", ".3mf"):
         raise InputError("the name must end in .stl or .3mf", str(out))
     if out.exists():

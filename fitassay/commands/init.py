@@ -14,15 +14,13 @@ import click
 from fitassay.case import Case
 from fitassay.coupons.errors import FitassayError, InputError
 from fitassay.coupons.files import write_atomic
-from fitassay.coupons.machine import FIGURES, KINEMATICS, Figure, Kinematics, Machine
+from fitassay.coupons.machine import FIGURES, KINEMATICS, Kinematics, Machine
 from fitassay.coupons.machine_file import SCHEMA, machine_toml
 from fitassay.coupons.wording import as_text
+from fitassay.names import named_option, of_figure
 from fitassay.options import Number, case_argument, json_option
 from fitassay.reading_dialog.figures import MATERIAL, Answers, FiguresDialog, read_answers, sensible
 from fitassay.terminal import STOPPED, answer, clean, say, typed
-
-# What an option's name leaves off: the unit is told in its help.
-_UNIT_SUFFIX = {"mm": "_mm", "mm/s": "_mm_s", "g/cm3": "_g_cm3", "%": "_percent", "degree": "_deg"}
 
 # Where the joints stand, in the case's folder; as analysis.parts.joints has it, whose library loads too slowly here.
 JOINTS = "joints.csv"
@@ -31,17 +29,10 @@ JOINTS = "joints.csv"
 DRAFT = "machine.answers.json"
 
 
-def option_name(figure: Figure) -> str:
-    """``--line-width`` of process.line_width_mm, ``--volume-x`` of volume.x_mm."""
-    name = figure.name.removesuffix(_UNIT_SUFFIX.get(figure.unit, ""))
-    prefix = f"{figure.section}-" if figure.section in ("volume", "caliper", "scale") else ""
-    return "--" + prefix + name.replace("_", "-")
-
-
 def _figure_options(command: Callable[..., Any]) -> Callable[..., Any]:
     for figure in reversed(FIGURES):
-        command = click.option(
-            option_name(figure),
+        command = named_option(
+            of_figure(figure),
             figure.key.replace(".", "__"),
             type=Number(figure.unit, figure.low, figure.high),
             metavar=figure.unit,

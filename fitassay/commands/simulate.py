@@ -10,10 +10,11 @@ from typing import Any
 import click
 
 from fitassay.analysis.readings.file import reference_piece
-from fitassay.analysis.terms import TERMS, Term
+from fitassay.analysis.terms import TERMS
 from fitassay.case import Case
 from fitassay.coupons.errors import InputError
 from fitassay.coupons.wording import count
+from fitassay.names import named_option, of_error
 from fitassay.options import Number, case_argument, file_option, json_option, print_option
 from fitassay.terminal import answer, note, say, typed, working
 from fitassay.workflow import refuse_to_replace, simulate_print
@@ -22,16 +23,11 @@ from fitassay.workflow import refuse_to_replace, simulate_print
 _FACE = {"mm": ("mm", 1.0, 3.0), "1": ("%", 0.01, 10.0), "rad": ("degree", math.pi / 180, 5.0)}
 
 
-def option_name(term: Term) -> str:
-    """``--backlash-y`` of backlash_y."""
-    return "--" + term.name.replace("_", "-")
-
-
 def _term_options(command: Callable[..., Any]) -> Callable[..., Any]:
     for term in reversed(TERMS):
         unit, _, most = _FACE[term.unit]
-        command = click.option(
-            option_name(term),
+        command = named_option(
+            of_error(term),
             term.name,
             type=Number(unit, -most, most),
             metavar=unit,
