@@ -60,12 +60,43 @@ def test_draws_have_the_exact_mean_and_covariance():
     assert standard_draws(14, 4).mean(axis=0) == pytest.approx(np.zeros(14), abs=1e-12)
 
 
+def on_one_size(**gains: float) -> np.ndarray:
+    """Gains (1, terms) of these errors, the others nil."""
+    row = np.zeros((1, K))
+    for name, gain in gains.items():
+        row[0, INDEX[name]] = gain
+    return row
+
+
 def test_shares_are_expected_squares():
-    mean, sd, weights = np.array([[0.1, -0.2, 0.0]]), np.array([0.01, 0.02, 0.05]), np.array([2.0, 1.0, 4.0])
-    square = (mean[0] ** 2 + sd**2) * weights
-    got = expected_shares(mean, np.diag(sd**2)[None], weights)
-    assert got[0] == pytest.approx(square / square.sum(), rel=1e-12)
-    assert expected_shares(np.zeros((1, 3)), np.zeros((1, 3, 3)), weights).tolist() == [[0, 0, 0]]
+    """Errors of which nothing is known together; zero errors of the caliper spoil no part."""
+    gains = on_one_size(bead_excess=2**0.5, contour_offset=-1, backlash_x=2, outside_bias=5)
+    mean, sd = np.zeros((1, K)), np.full(K, 0.01)
+    mean[0, [BEAD, OFFSET]] = 0.1, -0.2
+    sd[BX] = 0.05
+    square = {BEAD: 2 * (0.1**2 + 0.01**2), OFFSET: 0.2**2 + 0.01**2, BX: 4 * 0.05**2}
+    got = expected_shares(mean, np.diag(sd**2)[None], gains)[0]
+    assert [got[i] for i in square] == pytest.approx([s / sum(square.values()) for s in square.values()])
+    assert got.sum() == pytest.approx(1)
+    assert not expected_shares(np.zeros((1, K)), np.zeros((1, K, K)), gains).any()
+
+
+def test_what_readings_tell_only_together_leaves_its_sum_open_and_no_more():
+    """Bead and path open by 0.1 and 0.05, their sum e + 2p by 0.0141, half of its square each; backlash by 0.02."""
+    gains = on_one_size(bead_excess=1, contour_offset=2, backlash_x=-1)
+    cov = np.zeros((1, K, K))
+    e, p, r = 0.1, 0.05, -0.99
+    cov[0, BEAD, BEAD], cov[0, OFFSET, OFFSET], cov[0, BX, BX] = e**2, p**2, 0.02**2
+    cov[0, BEAD, OFFSET] = cov[0, OFFSET, BEAD] = r * e * p
+    open_sum = e**2 + 4 * p**2 + 4 * r * e * p
+    got = expected_shares(np.zeros((1, K)), cov, gains)[0, [BEAD, OFFSET, BX]]
+    expected = np.array([open_sum / 2, open_sum / 2, 0.02**2])
+    assert got == pytest.approx(expected / expected.sum())
+    # The doubt about one half as large as about the other: more than all of it is in the sum's other half.
+    cov[0, BEAD, BEAD], cov[0, BEAD, OFFSET] = 0.04**2, -0.9 * 0.04 * p
+    cov[0, OFFSET, BEAD] = cov[0, BEAD, OFFSET]
+    got = expected_shares(np.zeros((1, K)), cov, gains)[0]
+    assert got[BEAD] == 0 and got[OFFSET] > 0 and got.sum() == pytest.approx(1)
 
 
 def test_rivals_taken_for_common_is_the_posterior_under_wider_priors():

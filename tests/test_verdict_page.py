@@ -118,7 +118,10 @@ def test_every_number_of_the_example():
     p, q, c, m = update([0, 1, 2], s)
     for name, value in (("P", p), ("q", q), ("C", c), ("m", m), ("d", np.sqrt(np.diag(c)))):
         check(name, value)
-    square = w * (m**2 + np.diag(c))
+    # Own variance, and half of twice each covariance; outside and inside have the same products of e and p.
+    opened = np.array([2 * c[0, 0] + 4 * c[0, 1], 8 * c[1, 1] + 4 * c[0, 1], 2 * c[2, 2]])
+    check("open", opened)
+    square = w * m**2 + opened
     check("square", square)
     check("share", square / square.sum())
     check("lead", 2 * m[1] - m[0])
@@ -139,7 +142,10 @@ def test_the_program_comes_to_the_same():
     check("gone", removed_by_each(two.cov, a[2:], u[2:])[:, 0])
     doubt = np.array([page["bead2"], page["bead2"], 0.0])
     check("removed", share_removed(doubt, removed_by_all(two.cov, a[2:], u[2:])))
-    check("share", expected_shares(three.mean[None], three.cov[None], page["w"])[0])
+    terms = [INDEX[name] for name in ("bead_excess", "contour_offset", "backlash_x")]
+    mean, cov, gains = np.zeros(len(TERMS)), np.zeros((len(TERMS), len(TERMS))), np.zeros((2, len(TERMS)))
+    mean[terms], cov[np.ix_(terms, terms)], gains[:, terms] = three.mean, three.cov, a[:2]
+    check("share", expected_shares(mean[None], cov[None], gains)[0][terms])
     # 1024 draws: a chance of 0.84 is good to 0.02 (two standard deviations, fixed draws).
     chances = largest_alone(two, page["w"])
     assert chances == pytest.approx([float(page["bead2"]), float(page["path2"]), 0.0], abs=0.02)

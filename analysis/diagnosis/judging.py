@@ -39,9 +39,28 @@ CHUNK = 128
 """Posteriors whose draws are held in memory together."""
 
 
-def expected_shares(mean: np.ndarray, covariance: np.ndarray, weights: np.ndarray) -> np.ndarray:
-    """Share of each term in the expected squared misfit, ndarray (n, terms); rows sum to 1."""
-    square = (mean**2 + np.einsum("njj->nj", covariance)) * weights
+def expected_shares(mean: np.ndarray, covariance: np.ndarray, gains: np.ndarray) -> np.ndarray:
+    """Share of each error that can be accused in the expected squared misfit.
+
+    An error adds what its estimate does alone, and its part of what is open: its own variance, and its half of every
+    covariance. So errors that readings tell only together count by what their sum leaves open.
+
+        square of t = sum_f a_ft^2 m_t^2 + sum_f a_ft sum_u a_fu C_tu,   0 where that is negative
+
+    Parameters
+    ----------
+    mean, covariance : ndarray (n, terms), (n, terms, terms)
+    gains : ndarray (f, terms)
+        Of the reference features.
+
+    Returns
+    -------
+    ndarray (n, terms)
+        Rows sum to 1, or are 0 where nothing has an effect.
+    """
+    joint = gains.T @ gains
+    square = np.diag(joint) * mean**2 + np.einsum("ij,nij->ni", joint, covariance)
+    square = np.where(PRINTER, np.maximum(square, 0.0), 0.0)
     total = square.sum(axis=1, keepdims=True)
     return np.where(total > 0, square / np.where(total > 0, total, 1.0), 0.0)
 
@@ -272,7 +291,7 @@ def _judge(effects: Effects, p_value: np.ndarray, scatter_mm: np.ndarray) -> Jud
         term=np.where(is_("sum-known"), summed, term),
         probability=np.minimum(rests_on, SUREST),
         chances=chances,
-        shares=expected_shares(posterior.mean, posterior.cov, reference.weights),
+        shares=expected_shares(posterior.mean, posterior.cov, reference.gains),
         sturdy=sturdy,
         quiet=quiet,
         loud=loud,

@@ -3,7 +3,7 @@
 Errors are judged by sizes against the drawing, over the ordinary features measured. With a_ft the gain of term t on
 reference feature f and theta the posterior:
 
-    share of t       E[theta_t^2] sum_f a_ft^2, over the sum of all
+    share of t       what E[sum_f (a_f theta)^2] owes to it, over the sum of all (`judging.expected_shares`)
     probability of t P(|theta_t| sqrt(sum_f a_ft^2) is the largest)
 
 The words are `diagnosis.verdict_words`' job.
