@@ -2,7 +2,7 @@
 
 Sources. Widths IT1 to IT18 and the deviations d to h, k, n, p up to 120 mm: secondary copies of
 ISO 286-1:1988 (IS 919-1:1993, Annex A; K. L. Narayana, Machine Drawing, tables 15.2 and 15.4), checked
-against the standard's own formulas. Widths above 120 mm and the letters a, b, c, m, r, s: from memory,
+against the standard's own formulas. Widths above 120 mm and the letters a, b, c, j, m, r to z: from memory,
 checked against the formulas only. The 2010 edition itself was not read.
 """
 
@@ -39,7 +39,7 @@ WIDTHS_UM: tuple[tuple[float, ...], ...] = (
 )
 
 # Deviations nearest the zero line [µm] by shaft letter, one a range: es for a to h (sign as printed), ei for
-# k to s. k holds for IT4 to IT7, else it is 0. Letters of ranges split in the standard are in SPLIT_UM.
+# k to p. k holds for IT4 to IT7, else it is 0. Letters of ranges split in the standard are in SPLIT_UM.
 DEVIATIONS_UM: dict[str, tuple[float, ...]] = {
     "d": (-20, -30, -40, -50, -65, -80, -100, -120, -145, -170, -190, -210, -230),
     "e": (-14, -20, -25, -32, -40, -50, -60, -72, -85, -100, -110, -125, -135),
@@ -52,18 +52,51 @@ DEVIATIONS_UM: dict[str, tuple[float, ...]] = {
     "p": (6, 12, 15, 18, 22, 26, 32, 37, 43, 50, 56, 62, 68),
 }
 
-SPLIT_ENDS: tuple[float, ...] = (3, 6, 10, 18, 30, 40, 50, 65, 80, 100, 120)
-"""Upper ends of the finer ranges of a, b, c, r, s [mm]; these letters end at 120 mm here."""
+SPLIT_ENDS: tuple[float, ...] = (
+    3, 6, 10, 14, 18, 24, 30, 40, 50, 65, 80, 100, 120, 140, 160, 180, 200, 225, 250, 280, 315, 355, 400, 450, 500,
+)  # fmt: skip
+"""Upper ends of the finer ranges of a, b, c and r to z [mm]."""
 
-SPLIT_UM: dict[str, tuple[float, ...]] = {
-    "a": (-270, -270, -280, -290, -300, -310, -320, -340, -360, -380, -410),
-    "b": (-140, -140, -150, -150, -160, -170, -180, -190, -200, -220, -240),
-    "c": (-60, -70, -80, -95, -110, -120, -130, -140, -150, -170, -180),
-    "r": (10, 15, 19, 23, 28, 34, 34, 41, 43, 51, 54),
-    "s": (14, 19, 23, 28, 35, 43, 43, 53, 59, 71, 79),
+# A letter begins at the range of its first number: t above 24 mm, v above 14 mm, y above 18 mm.
+SPLIT_UM: dict[str, tuple[float | None, ...]] = {
+    "a": (-270, -270, -280, -290, -290, -300, -300, -310, -320, -340, -360, -380, -410, -460, -520, -580, -660,
+          -740, -820, -920, -1050, -1200, -1350, -1500, -1650),
+    "b": (-140, -140, -150, -150, -150, -160, -160, -170, -180, -190, -200, -220, -240, -260, -280, -310, -340,
+          -380, -420, -480, -540, -600, -680, -760, -840),
+    "c": (-60, -70, -80, -95, -95, -110, -110, -120, -130, -140, -150, -170, -180, -200, -210, -230, -240,
+          -260, -280, -300, -330, -360, -400, -440, -480),
+    "r": (10, 15, 19, 23, 23, 28, 28, 34, 34, 41, 43, 51, 54, 63, 65, 68, 77, 80, 84, 94, 98, 108, 114, 126, 132),
+    "s": (14, 19, 23, 28, 28, 35, 35, 43, 43, 53, 59, 71, 79, 92, 100, 108, 122, 130, 140, 158, 170, 190, 208,
+          232, 252),
+    "t": (None,) * 6 + (41, 48, 54, 66, 75, 91, 104, 122, 134, 146, 166, 180, 196, 218, 240, 268, 294, 330, 360),
+    "u": (18, 23, 28, 33, 33, 41, 48, 60, 70, 87, 102, 124, 144, 170, 190, 210, 236, 258, 284, 315, 350, 390, 435,
+          490, 540),
+    "v": (None,) * 4 + (39, 47, 55, 68, 81, 102, 120, 146, 172, 202, 228, 252, 284, 310, 340, 385, 425, 475, 530,
+          595, 660),
+    "x": (20, 28, 34, 40, 45, 54, 64, 80, 97, 122, 146, 178, 210, 248, 280, 310, 350, 385, 425, 475, 525, 590, 660,
+          740, 820),
+    "y": (None,) * 5 + (63, 75, 94, 114, 144, 174, 214, 254, 300, 340, 380, 425, 470, 520, 580, 650, 730, 820, 920,
+          1000),
+    "z": (26, 35, 42, 50, 60, 73, 88, 112, 136, 172, 210, 258, 310, 365, 415, 465, 520, 575, 640, 710, 790, 900,
+          1000, 1100, 1250),
+}  # fmt: skip
+
+# j lies across the zero line and follows no formula: ei of shafts and ES of holes by grade, one a range [µm].
+J_SHAFT_UM: dict[int, tuple[float, ...]] = {
+    5: (-2, -2, -2, -3, -4, -5, -7, -9, -11, -13, -16, -18, -20),
+    6: (-2, -2, -2, -3, -4, -5, -7, -9, -11, -13, -16, -18, -20),
+    7: (-4, -4, -5, -6, -8, -10, -12, -15, -18, -21, -26, -28, -32),
+    8: (-6,),
+}
+J_HOLE_UM: dict[int, tuple[float, ...]] = {
+    6: (2, 5, 5, 6, 8, 10, 13, 16, 18, 22, 25, 29, 33),
+    7: (4, 6, 8, 10, 12, 14, 18, 22, 26, 30, 36, 39, 43),
+    8: (6, 10, 12, 15, 20, 24, 28, 34, 41, 47, 55, 60, 66),
 }
 
-LETTERS: tuple[str, ...] = ("a", "b", "c", "d", "e", "f", "g", "h", "js", "k", "m", "n", "p", "r", "s")
+LETTERS: tuple[str, ...] = (
+    "a", "b", "c", "d", "e", "f", "g", "h", "js", "j", "k", "m", "n", "p", "r", "s", "t", "u", "v", "x", "y", "z",
+)  # fmt: skip
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -136,14 +169,22 @@ def grade_for(width: float, nominal: float) -> int | None:
 def _shaft_deviation_um(letter: str, nominal: float, grade: int) -> float:
     """Deviation nearest the zero line of shaft `letter` [µm]."""
     if letter in SPLIT_UM:
-        return SPLIT_UM[letter][_row(nominal, SPLIT_ENDS)]
+        value = SPLIT_UM[letter][_row(nominal, SPLIT_ENDS)]
+        if value is None:
+            row = SPLIT_UM[letter]
+            first = SPLIT_ENDS[sum(v is None for v in row) - 1]
+            finer = LETTERS[LETTERS.index(letter) - 1]
+            raise InputError(
+                f"{letter} is held for sizes over {first:g} mm only (got {nominal:g}); use {finer}"
+            )
+        return value
     if letter == "k" and not 4 <= grade <= 7:
         return 0.0
     return DEVIATIONS_UM[letter][_row(nominal, RANGE_ENDS)]
 
 
 def _hole_upper_um(letter: str, nominal: float, grade: int) -> float:
-    """Upper deviation ES of holes K to S [µm]: -ei of the shaft, plus ITn - IT(n-1) where that applies."""
+    """Upper deviation ES of holes K to Z [µm]: -ei of the shaft, plus ITn - IT(n-1) where that applies."""
     if letter == "k" and grade > 8:
         raise InputError(f"hole class K{grade} is not defined above grade 8; use JS{grade}")
     if letter == "n" and grade > 8 and nominal > 3:
@@ -157,12 +198,28 @@ def _hole_upper_um(letter: str, nominal: float, grade: int) -> float:
     return -ei + delta
 
 
+def _across_zero(nominal: float, zone: Zone, width: float) -> float:
+    """Least size [mm] of j and J."""
+    table = J_HOLE_UM if zone.is_hole else J_SHAFT_UM
+    row = _row(nominal, RANGE_ENDS)
+    if row >= len(table.get(zone.grade, ())):
+        grades = ", ".join(str(g) for g, values in table.items() if row < len(values))
+        raise InputError(
+            f"{zone} is not held at {nominal:g} mm, grades {grades} are; "
+            f"use {'JS' if zone.is_hole else 'js'}{zone.grade}"
+        )
+    value = nominal + table[zone.grade][row] / 1000.0
+    return value - width if zone.is_hole else value
+
+
 def limits(nominal: float, zone: Zone) -> tuple[float, float]:
     """Least and largest size [mm] that `zone` allows at `nominal` [mm]."""
     width = tolerance(nominal, zone.grade)
     letter = zone.letter.lower()
     if letter == "js":
         low = nominal - width / 2
+    elif letter == "j":
+        low = _across_zero(nominal, zone, width)
     elif zone.is_hole:
         if letter <= "h":
             low = nominal - _shaft_deviation_um(letter, nominal, zone.grade) / 1000.0
