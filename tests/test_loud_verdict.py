@@ -105,12 +105,12 @@ def summed(value: float, u: float, of: tuple[str, str]) -> Normal:
 
 
 @pytest.mark.parametrize(
-    ("together", "changed"), [(0.17, False), (0.19, True), (-0.06, False), (-0.11, True)]
+    ("together", "changed"), [(0.19, False), (0.205, True), (-0.05, False), (-0.11, True)]
 )
 def test_flow_is_changed_only_for_a_bead_that_uneven_layers_do_not_explain(together, changed):
     """Of a sum v the bead is 0.891 (v - 0.035), with sd 0.033, and 0.891 (v - 0.105) where layers are at their worst.
 
-    Both beyond twice the sd: v > 0.179, or v < -0.039 (derived here); the effect must move a size by 0.1 mm, too.
+    Both beyond 2.5 times the sd: v > 0.198, or v < -0.058 (derived here); the effect must move a size by 0.1 mm, too.
     """
     known = summed(together, 1e-4, ("bead_excess", "uneven_layers"))
     assert known.mean[INDEX["bead_excess"]] == pytest.approx(0.891 * (together - 0.035), abs=2e-4)

@@ -13,10 +13,12 @@ from fitassay.analysis.diagnosis.verdict import Reference
 from fitassay.analysis.estimation.priors import prior_sds
 from fitassay.analysis.normal import Normal
 from fitassay.analysis.result import Advice
-from fitassay.analysis.terms import PATH, TERMS, Term, told_on
+from fitassay.analysis.terms import BEAD, PATH, TERMS, Term, told_on
 from fitassay.coupons.machine import Machine, figure
 
 SIGNIFICANT_SDS = 2.0
+# A flow set wrong harms the part, and sizes are put right without it.
+FLOW_SDS = 2.5
 # What each term adds to an outside size that no setting of its own need mend: bead, path, layers, push-out.
 OUTWARD = np.array([{"bead": 1.0, "surface": 1.0, "contour": 2.0}.get(t.quantity, 0.0) for t in TERMS])
 
@@ -31,13 +33,15 @@ def advise(
 ) -> tuple[tuple[Advice, ...], float, float]:
     """Settings to change, and the misfit of the reference features before and after [mm, rms].
 
-    A term is worth a change when it is significant (over twice its standard uncertainty), larger than its own
-    `least_change`, and its effect on some reference feature is larger than the standard uncertainty of one caliper
-    reading. No setting leaves the range that machine.toml allows.
+    A term is worth a change when it is significant (over twice its standard uncertainty; the flow 2.5 times), larger
+    than its own `least_change`, and its effect on some reference feature is larger than the standard uncertainty of
+    one caliper reading. No setting leaves the range that machine.toml allows.
     """
     told = told_on(machine.kinematics)
     known = Normal(mean=np.asarray(mean, dtype=float)[None], cov=covariance[None])
-    sure = least_sure(known, prior_sds(machine), SIGNIFICANT_SDS)[0]
+    sure = least_sure(
+        known, prior_sds(machine), np.where(np.arange(len(TERMS)) == BEAD, FLOW_SDS, SIGNIFICANT_SDS)
+    )[0]
     sds = known.sd[0]
     largest = np.abs(reference.gains).max(axis=0, initial=0.0)
     advice, mended = [], np.array(mean, dtype=float)

@@ -59,7 +59,7 @@ def at_worst(posterior: Normal, prior_sd: np.ndarray) -> Normal:
     return replace(posterior, mean=posterior.mean + posterior.cov @ shift)
 
 
-def least_sure(posterior: Normal, prior_sd: np.ndarray, sds: float) -> np.ndarray:
+def least_sure(posterior: Normal, prior_sd: np.ndarray, sds: float | np.ndarray) -> np.ndarray:
     """What each term is at least, `sds` standard uncertainties off, usually and at worst, ndarray (..., terms)."""
     worst = at_worst(posterior, prior_sd)
     least = np.minimum(np.abs(posterior.mean), np.abs(worst.mean))
