@@ -5,6 +5,8 @@ from __future__ import annotations
 from dataclasses import replace
 from functools import cache
 
+import pytest
+
 from fitassay.coupons.draft import Draft, Slab
 from fitassay.coupons.families import FAMILIES
 from fitassay.coupons.feature import Feature
@@ -63,7 +65,14 @@ SHORT = {
     **{job: ("reversal-comb",) for job in JOBS if job.startswith("belts")},
 }
 """Orders that only these families draw differently."""
-CASES = [(family, job) for family in FAMILIES for job in JOBS if family in SHORT.get(job, FAMILIES)]
+LONG = ("fine", "low", "small")
+"""Machines whose fit ladders are checked behind the default suite: they have the most facets of all."""
+CASES = [
+    pytest.param(family, job, marks=pytest.mark.long if family == "fit-ladder" and job in LONG else ())
+    for family in FAMILIES
+    for job in JOBS
+    if family in SHORT.get(job, FAMILIES)
+]
 
 
 ROUND = ("bore", "rung", "peg", "ball")

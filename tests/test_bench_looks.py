@@ -190,6 +190,7 @@ def test_without_the_key_the_page_says_so(window: BrowserContext, url: str, quer
     assert "open the address that fitassay bench showed last" in page.locator("body").inner_text()
 
 
+@pytest.mark.long
 def test_a_page_elsewhere_cannot_reach_the_bench(window: BrowserContext, url: str, case: Path) -> None:
     page = window.new_page()
     page.goto("data:text/html,<title>elsewhere</title>")

@@ -213,6 +213,7 @@ def test_a_crash_of_the_program_loses_nothing(window: BrowserContext, case: Path
     assert values_of(case) == as_entered(case, texts[:10])
 
 
+@pytest.mark.long
 def test_a_crash_after_writing_and_before_answering_doubles_nothing(
     window: BrowserContext, case: Path
 ) -> None:

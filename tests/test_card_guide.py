@@ -64,6 +64,7 @@ def test_the_page_works_as_it_is_written(tmp_path, monkeypatch):
     assert sorted(p.name for p in Path("myprinter/prints/03").glob("*.gcode")) == ["plate-1.gcode"]
 
 
+@pytest.mark.long
 def test_the_demonstration_shows_the_card(tmp_path):
     out = run("demo", str(tmp_path / "orrery"), "--card")
     assert "no caliper" in out and "the eye counts: x1" in out and "Set backlash_y_mm" in out

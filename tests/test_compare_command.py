@@ -56,6 +56,7 @@ def test_two_prints(mended):
     assert ElementTree.parse(picture).getroot().tag.endswith("svg")
 
 
+@pytest.mark.long
 def test_words_and_picture_are_the_same_on_every_run(mended):
     place = mended
     first = run("compare", place, "01", "02")
@@ -83,6 +84,7 @@ def test_settings_of_a_print_are_kept_though_the_case_moves_on(tmp_path):
     assert next(a for a in after if a["setting"] == "settings.backlash_x_mm")["from"] == 0.0
 
 
+@pytest.mark.long
 def test_all_prints_with_two_materials(tmp_path):
     place = case(tmp_path)
     edit(place, material='"nylon"')

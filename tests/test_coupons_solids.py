@@ -84,6 +84,7 @@ def test_a_cube_has_the_volume_of_a_cube():
     assert len(solid.faces) == 12
 
 
+@pytest.mark.long
 def test_files_are_the_same_bytes_in_two_processes(tmp_path):
     """This interpreter and one with another hash seed write the whole set and the block."""
     script = (

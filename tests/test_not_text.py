@@ -63,7 +63,10 @@ def test_good_readings_of_a_pipe_with_other_bytes_in_it_are_kept(folder, encodin
     assert b"\x1b" not in done.stdout
 
 
-@pytest.mark.parametrize("kind, good_line", [("--filament", b"1.75 1.76"), ("--feed", b"100 120 20.1")])
+@pytest.mark.parametrize(
+    "kind, good_line",
+    [("--filament", b"1.75 1.76"), pytest.param("--feed", b"100 120 20.1", marks=pytest.mark.long)],
+)
 def test_the_other_dialogs_too(folder, kind, good_line):
     case = folder / "case"
     for path in (case / "filament.csv", case / "feed.csv"):
@@ -133,6 +136,7 @@ def test_a_case_in_a_folder_whose_name_is_no_text(folder, tmp_path):
     assert run(cwd=tmp_path / BYTES).returncode == 0
 
 
+@pytest.mark.long
 def test_a_sliced_file_whose_name_is_no_text_is_remembered_by_it(folder):
     case, file = str(folder / "case"), folder / f"{BYTES}.txt"
     (folder / "plate.txt").rename(file)
@@ -144,7 +148,7 @@ def test_a_sliced_file_whose_name_is_no_text_is_remembered_by_it(folder):
     assert "is gone" in here("diagnose", case)
 
 
-@pytest.mark.parametrize("ending", [".stl", ".3mf"])
+@pytest.mark.parametrize("ending", [".stl", pytest.param(".3mf", marks=pytest.mark.long)])
 def test_a_part_whose_name_is_no_text(folder, ending):
     case, part, out = (
         str(folder / "case"),

@@ -269,6 +269,7 @@ def test_a_print_drawn_by_a_path_of_our_own_has_no_offset_from_a_slicing_program
     assert not any("drawn by a path of our own" in note for note in told["notes"])
 
 
+@pytest.mark.long
 def test_both_ways_tell_what_the_slicing_program_adds(case, tmp_path):
     """The same plate twice: by our path on a bare printer, by a slicing program that draws on the outline."""
     own_print(case, tmp_path)

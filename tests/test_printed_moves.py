@@ -40,7 +40,11 @@ def test_sizes_that_the_file_draws(tmp_path):
     ("errors", "style"),
     [
         ({"backlash_x": 0.2, "scale_y": 0.01, "skew_xy": 0.002}, Style(seam="random", walls=3)),
-        ({"bead_excess": 0.05, "contour_offset": 0.1, "backlash_y": 0.3}, Style(turn="90", offset=0.1)),
+        pytest.param(
+            {"bead_excess": 0.05, "contour_offset": 0.1, "backlash_y": 0.3},
+            Style(turn="90", offset=0.1),
+            marks=pytest.mark.long,
+        ),
     ],
 )
 def test_moves_and_recognised_loops_read_alike(tmp_path, errors, style):

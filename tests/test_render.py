@@ -124,6 +124,7 @@ def ink(png: bytes) -> int:
     return int((pixels(png).sum(axis=2) < 200).sum())
 
 
+@pytest.mark.long
 def test_same_bytes_and_small() -> None:
     solid = sets.coupon_set().solids["comb-x"]
     body = Body(vertices=solid.vertices, faces=solid.faces)

@@ -100,6 +100,7 @@ def test_one_of_several_copies_is_chosen_and_remembered(case):
     assert run("trace", str(case), path, "--copy", "comb-x")[0] == 2
 
 
+@pytest.mark.long
 def test_two_files_compared(case):
     old = sliced(case, "old.txt", Style(offset=0.225))
     new = sliced(case, "new.txt", Style(offset=0.0, flow=0.9, walls=3, outer_first=True))

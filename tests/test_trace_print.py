@@ -214,6 +214,7 @@ def test_a_file_that_changed_or_went_is_not_used(case):
     assert any("cannot be read" in n for n in diagnosed(case)["notes"])
 
 
+@pytest.mark.long
 def test_one_file_a_plate(case):
     folder = case / "prints" / "01"
     manifest = read_manifest(folder / "coupons.json")

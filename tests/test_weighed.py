@@ -241,6 +241,7 @@ def test_density_never_enters_and_repeats_do_not_sharpen_the_scale():
     assert ratio(1.24, times=3) == pytest.approx(ratio(1.24))
 
 
+@pytest.mark.long
 def test_the_scale_tells_the_bead_end_to_end(tmp_path):
     """Virtual: 6 % too much is fed, so the wall weighs 6 % more than filament of the file's length."""
     bead = ((0.45 - 0.2) * 0.2 + math.pi * 0.01) / 0.2 * 0.06
@@ -316,6 +317,7 @@ def test_entering_what_was_weighed(tmp_path):
     assert len(rows_of(path)) == 2
 
 
+@pytest.mark.long
 def test_another_scale_is_kept_in_the_machine_file(tmp_path):
     path = case(tmp_path, Style())
     enter(path, "--weighed", stdin="0.1\n1000 3.0\n\n\n\n")
