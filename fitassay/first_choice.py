@@ -27,6 +27,7 @@ def chosen_coupons(place: Case, machine: Machine, minutes: float) -> FirstSet:
         Not even the quickest coupon is printed in that time.
     """
     from fitassay.analysis.chain.sensitivities import SetWalk
+    from fitassay.analysis.estimation.model_error import model_error
     from fitassay.analysis.estimation.observations import single_reading_sd
     from fitassay.analysis.estimation.priors import prior
     from fitassay.analysis.parts.joints import joints_in
@@ -41,7 +42,14 @@ def chosen_coupons(place: Case, machine: Machine, minutes: float) -> FirstSet:
     made = draw_set(machine)
     shelf = SetWalk(made.manifest, made.drafts)
     got = first_set(
-        shelf, made.costs, prior(machine), single_reading_sd(machine), pairs, minutes, machine.line_width_mm
+        shelf,
+        made.costs,
+        prior(machine),
+        single_reading_sd(machine),
+        pairs,
+        minutes,
+        machine.line_width_mm,
+        model_error(shelf, machine).cov,
     )
     if not got.coupons:
         quickest = min(made.costs.values(), key=lambda c: c.minutes).minutes

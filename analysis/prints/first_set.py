@@ -17,8 +17,8 @@ from fitassay.coupons.cost import Cost
 
 # A clearance bends with play; it is followed about printers of these plays of x and y [mm].
 PLAYS_MM = ((0.15, 0.05), (0.05, 0.15))
-# Another coupon is worth its minutes where it lowers the doubt by this share at least.
-WORTH = 0.03
+# Ten more minutes are worth their while where they lower the doubt by this share at least.
+WORTH, WORTH_MINUTES = 0.03, 10.0
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -50,10 +50,11 @@ def first_set(
     pairs: tuple[Pair, ...],
     minutes: float,
     width: float,
+    model_cov: np.ndarray | None = None,
 ) -> FirstSet:
     """Of all choices of coupons within `minutes` the one that leaves least doubt about the pairs' clearance.
 
-    Among choices that leave nearly the same the quickest.
+    Among choices that leave nearly the same the quicker.
 
     Parameters
     ----------
@@ -69,17 +70,19 @@ def first_set(
     minutes : float
     width : float [mm]
         Commanded bead width.
+    model_cov : ndarray (features, features) [mm^2], optional
+        What readings are off by beside the terms, of the whole shelf (`estimation.model_error`); none by default.
     """
     asked = np.array([row for pair in pairs for row in _clearance_rows(pair, width)])
     _, gains = shelf.linearise()
     names = [c.id for c in shelf.manifest.coupons]
-    information = {name: np.zeros((len(TERMS),) * 2) for name in names}
-    for (coupon, _), row in zip(shelf.keys, gains, strict=True):
-        information[coupon] += np.outer(row, row) / u**2
+    owner = np.array([coupon for coupon, _ in shelf.keys])
+    noise = np.diag(np.full(len(owner), u**2)) + (0.0 if model_cov is None else model_cov)
 
     def doubt(chosen: tuple[str, ...]) -> float:
-        added = sum((information[c] for c in chosen), np.zeros((len(TERMS),) * 2))
-        root = known.root
+        at = np.flatnonzero(np.isin(owner, chosen))
+        rows, root = gains[at], known.root
+        added = rows.T @ np.linalg.solve(noise[np.ix_(at, at)], rows)
         # C = R (I + R'Λ R)^-1 R' needs no inverse of what is known for certain.
         inner = np.eye(root.shape[1]) + root.T @ added @ root
         spread = asked @ root
@@ -99,8 +102,7 @@ def first_set(
             all_u_mm=doubt(everything),
         )
     told = {c: doubt(c) for c in choices}
-    least = min(told.values())
-    best = min((c for c in choices if told[c] <= least * (1 + WORTH)), key=lambda c: (cost(c), told[c]))
+    best = min(choices, key=lambda c: told[c] * (1 + WORTH * cost(c) / WORTH_MINUTES))
     return FirstSet(
         coupons=best,
         minutes=cost(best),
