@@ -41,7 +41,14 @@ def estimated_on(kinematics: Kinematics) -> np.ndarray:
 
 def told_on(kinematics: Kinematics) -> np.ndarray:
     """Of these, the terms that readings along x and y can tell of, ndarray (terms,) of bool."""
-    return estimated_on(kinematics) & np.array([kinematics not in t.withheld for t in TERMS])
+    told = estimated_on(kinematics)
+    told[list(withheld_on(kinematics))] = False
+    return told
+
+
+def withheld_on(kinematics: Kinematics) -> tuple[int, ...]:
+    """Columns of those that it has and that are not told."""
+    return tuple(i for i, t in enumerate(TERMS) if kinematics in t.withheld)
 
 
 def derived(table: tuple[Term, ...]) -> dict[str, object]:
@@ -107,4 +114,5 @@ __all__ = [
     "errors_of",
     "estimated_on",
     "told_on",
+    "withheld_on",
 ]

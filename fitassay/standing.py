@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from contextlib import suppress
 
+from fitassay.card_hint import card_tells
 from fitassay.case import Case, Print
 from fitassay.coupons.files import read_input
 from fitassay.coupons.wording import count
@@ -25,7 +26,8 @@ def show_standing(path: str) -> None:
     say(f"{clean(machine.name)}: {count(len(place.prints()), 'print')}.")
     if not place.prints():
         say(f"Next: fitassay make {name}")
-        say(f"Or, in ten minutes and without a caliper: fitassay path {name} --card --like FILE")
+        if card_tells(machine):
+            say(f"Or, in ten minutes and without a caliper: fitassay path {name} --card --like FILE")
         return
     for target in place.prints():
         read, features = _progress(target)

@@ -117,3 +117,85 @@ def test_a_sliced_file_is_read_for_the_belts(tmp_path):
     # Along its diagonal a belt's play counts by 1 / sqrt 2, more where the path comes back, less where it goes on.
     assert gains["stem6"] == pytest.approx({"a": 0.5**0.5, "b": 0.0}, abs=0.01)
     assert gains["head10"] == pytest.approx({"a": -(0.5**0.5), "b": 0.0}, abs=0.01)
+
+
+# --- before anything is read, and what a delta is not told --------------------------------------------------------
+
+
+def test_only_what_the_machine_has_is_in_doubt_before_a_card_is_read(tmp_path):
+    start, end = tmp_path / "start.txt", tmp_path / "end.txt"
+    start.write_text(ABSOLUTE, "utf-8")
+    end.write_text(END, "utf-8")
+    doubts = {}
+    for kinematics in ("cartesian", "crossed-belts", "delta"):
+        folder = str(tmp_path / kinematics)
+        assert run("init", folder, "--yes", "--kinematics", kinematics)[0] == 0
+        code, _, err = run("path", folder, "--card", "--start", str(start), "--end", str(end), "--yes")
+        assert code == 0, err
+        doubts[kinematics] = set(run_json("next", folder)["doubt"])
+    both = {"scale_z", "bead_excess", "contour_offset", "bore_closure", "layer_datum", "first_layer_flare"}
+    turned = {"backlash_a", "backlash_b", "scale_xy", "skew_xy"}
+    assert doubts["cartesian"] == both | {"scale_x", "scale_y", "backlash_x", "backlash_y", "skew_xy"}
+    assert doubts["crossed-belts"] == both | turned
+    assert doubts["delta"] == both
+
+
+@pytest.mark.parametrize(
+    ("kinematics", "tells"),
+    [("cartesian", "backlash of both axes"), ("crossed-belts", "the play of both belts"), ("delta", "")],
+)
+def test_the_card_is_offered_where_it_tells_something(tmp_path, kinematics, tells):
+    folder = str(tmp_path / "orrery")
+    assert ("--card" in words("init", folder, "--yes", "--kinematics", kinematics)) == bool(tells)
+    assert run_json("next", folder)["card_first"] == bool(tells)
+    hint = words("next", folder)
+    assert ("--card" in hint) == bool(tells)
+    assert tells in hint
+    assert "fitassay make" in hint or tells
+
+
+@pytest.fixture(scope="module")
+def arms(tmp_path_factory):
+    """A delta on which something shortens x, and whose bead is as it should be."""
+    folder = str(tmp_path_factory.mktemp("arms") / "orrery")
+    for arguments in (
+        ("init", folder, "--yes", "--kinematics", "delta"),
+        ("make", folder, "--quick"),
+        ("simulate", folder, "--backlash-x", "0.3", "--seed", "3"),
+    ):
+        code, _, err = run(*arguments)
+        assert code == 0, err
+    return folder
+
+
+def test_nothing_but_one_sentence_names_what_is_not_told_of_a_delta(arms, tmp_path):
+    part = str(Path(arms) / "prints" / "01" / "comb-x.stl")
+    for arguments in (
+        ("diagnose", arms),
+        ("plan", arms),
+        ("predict", arms, "--pair", "8,8.5"),
+        ("correct", arms, part, "-o", str(tmp_path / "right.stl")),
+    ):
+        out = words(*arguments)
+        sentences = [s for s in out.split(". ") if "backlash" in s or "squareness" in s]
+        assert len(sentences) == 1, arguments
+        assert "Not told of a delta" in sentences[0]
+    assert "no error that is judged of a delta needs attention" in words("diagnose", arms)
+
+
+def test_sizes_of_a_delta_are_not_foretold_better_than_they_are_known(arms):
+    (pair,) = run_json("predict", arms, "--pair", "8,8.5")["pairs"]
+    # The half of the play that a peg and its hole take each, told by no name.
+    assert pair["contributions_mm"]["withheld"] < -0.15
+    assert not {"backlash_x", "scale_x", "skew_xy"} & set(pair["contributions_mm"])
+    assert pair["put_together_mm"]["std_uncertainty"] > 0.1
+
+
+def test_a_part_of_a_delta_is_not_drawn_for_what_is_not_told(arms, tmp_path):
+    """A block for a machine that shortens x alone stays as wide in x as it is in y."""
+    part = Path(arms) / "prints" / "01" / "comb-y.stl"
+    got = run_json("correct", arms, str(part), "-o", str(tmp_path / "right.stl"))
+    (body,) = got["bodies"]
+    # 0.15 mm a side of the play would be to draw; bead and path are known to some hundredths.
+    assert body["largest_move_mm"] < 0.1
+    assert "backlash in x" in got["withheld"]

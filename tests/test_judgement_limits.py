@@ -209,15 +209,16 @@ def test_what_there_is_to_be_in_doubt_about():
     accusable = np.zeros(K, dtype=bool)
     accusable[[BX, BY]] = True
     chances = values(backlash_x=0.7, backlash_y=0.3)
-    nothing = open_doubt(chances, np.zeros(K, dtype=bool), True, set())
-    assert nothing.tolist() == PRINTER.astype(float).tolist()
-    assert open_doubt(chances, accusable, True, {BEAD}) == pytest.approx(
+    told = PRINTER & (np.arange(K) != BY)
+    nothing = open_doubt(chances, np.zeros(K, dtype=bool), told, True, set())
+    assert nothing.tolist() == told.astype(float).tolist()
+    assert open_doubt(chances, accusable, told, True, {BEAD}) == pytest.approx(
         values(backlash_x=0.3, backlash_y=0.301)
     )
-    assert open_doubt(chances, accusable, False, {BEAD, PATH}).tolist() == (
+    assert open_doubt(chances, accusable, told, False, {BEAD, PATH}).tolist() == (
         values(bead_excess=1, contour_offset=1).tolist()
     )
-    assert not open_doubt(chances, accusable, False, set()).any()
+    assert not open_doubt(chances, accusable, told, False, set()).any()
 
 
 def test_the_three_greatest_doubts_are_named():

@@ -101,7 +101,7 @@ def interpret(
     z = done.residual / done.residual_sd
     worst = [i for i in np.argsort(-np.abs(z)) if not done.outliers[i]][:3]
     misfits = tuple(f"{o.keys[i][1]} on {o.keys[i][0]}" for i in worst)
-    verdict = verdict_of(judged, done.posterior, visible, misfits)
+    verdict = verdict_of(judged, done.posterior, visible, misfits, machine.kinematics)
     if machine.kinematics == "cartesian" and looks_crossed(done, walk, budget):
         verdict = replace(verdict, text=f"{verdict.text} {QUESTION}")
     # Where no size was read, what is known otherwise stands for the sizes that a setting is to bring right.
@@ -231,7 +231,13 @@ def _next(
     accusable = PRINTER & (reference.weights > 0)
     standing = Standing(
         posterior=done.posterior,
-        doubt=open_doubt(judged.chances[0], accusable, is_open, confounded_terms(confounded)),
+        doubt=open_doubt(
+            judged.chances[0],
+            accusable,
+            PRINTER & told_on(machine.kinematics),
+            is_open,
+            confounded_terms(confounded),
+        ),
         measured=frozenset(done.observations.keys),
         u=u,
     )

@@ -14,7 +14,7 @@ from fitassay.analysis.estimation.priors import prior_means
 from fitassay.analysis.normal import Normal
 from fitassay.analysis.notes import Note
 from fitassay.analysis.result import Verdict
-from fitassay.analysis.terms import INDEX, NAMES, PRINTER, TERMS
+from fitassay.analysis.terms import INDEX, NAMES, PRINTER, withheld_on
 from fitassay.coupons.machine import Machine
 
 # A term informed less than this is "not measured by these readings".
@@ -58,7 +58,7 @@ def estimate_notes(done: Fit, transferred: TransferredPrior | None, told: np.nda
 
 def withheld_notes(machine: Machine) -> tuple[Note, ...]:
     """What such a machine's readings along x and y do not tell."""
-    names = [t.name for t in TERMS if machine.kinematics in t.withheld]
+    names = [NAMES[i] for i in withheld_on(machine.kinematics)]
     return (Note("withheld", {"kinematics": machine.kinematics, "terms": names}),) if names else ()
 
 

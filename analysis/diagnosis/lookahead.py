@@ -22,7 +22,7 @@ from fitassay.analysis.estimation.known import Known
 from fitassay.analysis.estimation.observations import single_reading_sd
 from fitassay.analysis.readings.file import Reading
 from fitassay.analysis.result import Diagnosis, NextPrint, Status
-from fitassay.analysis.terms import INDEX, PRINTER, TERMS
+from fitassay.analysis.terms import INDEX, PRINTER, TERMS, told_on
 from fitassay.coupons.errors import InputError
 from fitassay.coupons.machine import Machine
 
@@ -68,16 +68,17 @@ def look_ahead(
         Other evidence that could be taken.
     """
     u = single_reading_sd(machine)
+    told = PRINTER & told_on(machine.kinematics)
     if diagnosis is None:
         start = Guide(walk, machine, known=known).start()
         standing = Standing(
             posterior=start.posterior,
-            doubt=open_doubt(start.chances(), start.guide.printer, True, set()),
+            doubt=open_doubt(start.chances(), start.guide.printer, told, True, set()),
             measured=frozenset(),
             u=u,
         )
     else:
-        standing = _standing(diagnosis, readings, u)
+        standing = _standing(diagnosis, readings, told, u)
     if not standing.doubt.any():
         return Outlook(readings=(), coupons=(), unprinted=(), about=())
     share = standing.doubt / standing.doubt.sum()
@@ -90,7 +91,7 @@ def look_ahead(
     )
 
 
-def _standing(diagnosis: Diagnosis, readings: tuple[Reading, ...], u: float) -> Standing:
+def _standing(diagnosis: Diagnosis, readings: tuple[Reading, ...], told: np.ndarray, u: float) -> Standing:
     status = diagnosis.verdict.status
     chances = np.zeros(len(TERMS))
     felt = np.zeros(len(TERMS), dtype=bool)
@@ -100,7 +101,7 @@ def _standing(diagnosis: Diagnosis, readings: tuple[Reading, ...], u: float) -> 
         felt[INDEX[name]] = diagnosis.shares.get(name, 0.0) > 0
     confounded = confounded_terms(diagnosis.confounded)
     doubt = open_doubt(
-        chances, PRINTER & felt, status in ("leading", "undetermined", "sum-known"), confounded
+        chances, PRINTER & felt, told, status in ("leading", "undetermined", "sum-known"), confounded
     )
     return Standing(
         posterior=diagnosis.posterior,

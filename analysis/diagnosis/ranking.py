@@ -19,7 +19,7 @@ from fitassay.analysis.estimation.observations import hold_sd, reference_row
 from fitassay.analysis.normal import Normal
 from fitassay.analysis.readings.reading import REFERENCE
 from fitassay.analysis.result import NextPrint
-from fitassay.analysis.terms import PRINTER, TERMS
+from fitassay.analysis.terms import TERMS
 from fitassay.coupons.machine import Machine
 from fitassay.coupons.wording import listed
 
@@ -49,7 +49,11 @@ class Standing:
 
 
 def open_doubt(
-    chances: np.ndarray, accusable: np.ndarray, verdict_open: bool, confounded: set[int] | frozenset[int]
+    chances: np.ndarray,
+    accusable: np.ndarray,
+    told: np.ndarray,
+    verdict_open: bool,
+    confounded: set[int] | frozenset[int],
 ) -> np.ndarray:
     """What there is to be in doubt about, ndarray (terms,); all zero where nothing is.
 
@@ -59,12 +63,15 @@ def open_doubt(
     ----------
     chances : ndarray (terms,)
     accusable : ndarray (terms,) of bool
+        That the sizes at hand can accuse.
+    told : ndarray (terms,) of bool
+        That can be accused on such a machine at all, in doubt alike where no size is at hand.
     verdict_open : bool
     confounded : set of int
         Indices of the terms that the readings cannot separate.
     """
     if verdict_open and not accusable.any():
-        return np.where(PRINTER, 1.0, 0.0)
+        return np.where(told, 1.0, 0.0)
     if verdict_open:
         return doubt_of(chances, accusable)
     doubt = np.zeros(len(TERMS))

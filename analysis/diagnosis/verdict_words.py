@@ -9,7 +9,8 @@ from fitassay.analysis.diagnosis.surface import SURFACE_OF, sum_of
 from fitassay.analysis.diagnosis.verdict import LEADING, STATUSES, Judged
 from fitassay.analysis.normal import Normal
 from fitassay.analysis.result import Verdict
-from fitassay.analysis.terms import BEAD, INDEX, NAMES, PATH, TERMS
+from fitassay.analysis.terms import BEAD, INDEX, NAMES, PATH, TERMS, withheld_on
+from fitassay.coupons.machine import Kinematics
 from fitassay.coupons.wording import listed
 
 CONTENDER = 0.05
@@ -18,7 +19,11 @@ KNOWN_SDS = 4.0
 
 
 def verdict_of(
-    judged: Judged, posterior: Normal, visible_mm: np.ndarray, misfits: tuple[str, ...]
+    judged: Judged,
+    posterior: Normal,
+    visible_mm: np.ndarray,
+    misfits: tuple[str, ...],
+    kinematics: Kinematics = "cartesian",
 ) -> Verdict:
     """The verdict of the only row of `judged`.
 
@@ -31,6 +36,8 @@ def verdict_of(
         From `diagnosis.verdict.visible_limits`.
     misfits : tuple of str
         Names of the readings that fit worst.
+    kinematics : Kinematics
+        Of the machine; not every error is judged of each.
     """
     status = STATUSES[int(judged.status[0])]
     mean, sd = posterior.mean, posterior.sd
@@ -50,7 +57,7 @@ def verdict_of(
         contenders = ()
         text = (
             f"Nothing exceeds what the caliper can see ({float(np.max(visible_mm, initial=0.0)):.2f} mm): "
-            "no error of this printer needs attention."
+            f"{_none_of(kinematics)} needs attention."
         )
     elif status in ("dominant", "leading"):
         accused = term.name
@@ -63,6 +70,11 @@ def verdict_of(
     else:
         text = _open_question(judged, contenders, mean, sd, float(np.max(visible_mm, initial=0.0)))
     return Verdict(status=status, term=accused, probability=chance, text=text, contenders=contenders)
+
+
+def _none_of(kinematics: Kinematics) -> str:
+    judged = f"that is judged of a {kinematics}" if withheld_on(kinematics) else "of this printer"
+    return f"no error {judged}"
 
 
 def _open_question(

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 
 import numpy as np
@@ -58,6 +59,14 @@ class State:
         if n not in self._drawn:
             self._drawn[n] = self.posterior.draws(n, SEED)
         return self._drawn[n].copy()
+
+    def without(self, columns: Sequence[int]) -> State:
+        """The same printer with these terms at zero for certain."""
+        mean, cov = self.posterior.mean.copy(), self.posterior.cov.copy()
+        index = list(columns)
+        mean[index] = 0.0
+        cov[index], cov[:, index] = 0.0, 0.0
+        return replace(self, posterior=replace(self.posterior, mean=mean, cov=cov))
 
     @cached_property
     def _drawn(self) -> dict[int, np.ndarray]:

@@ -14,11 +14,13 @@ from fitassay.coupons.wording import quoted, typed
 from fitassay.names import ERRORS, named
 from fitassay.options import carry_option, case_argument, file_option, json_option, print_option
 from fitassay.terminal import answer, note, say, table, working
+from fitassay.withheld import withheld_sentence
 
 if TYPE_CHECKING:
     from fitassay.analysis.parts.part_file import Part
     from fitassay.analysis.parts.sizes import State
     from fitassay.analysis.parts.virtual_print import Proof
+    from fitassay.coupons.machine import Kinematics
 
 # Printers drawn from the posterior for the virtual print, the estimate itself among them.
 PRINTERS = 4
@@ -84,12 +86,18 @@ def command(
             "the readings do not fit together, so there is nothing sure to correct by; see "
             + quoted(f"fitassay diagnose {typed(case)}")
         )
-    state = _left_out(state_of(diagnosis, machine), leave)
+    state = _left_out(state_of(diagnosis, machine), leave, machine.kinematics)
     with working("Correcting and printing virtually"):
         pivot = _common_pivot(parts)
         done = [_one(p, state, machine.layer_height_mm, thin, pivot) for p in parts]
     write_parts(out, tuple(d["part"] for d in done), out.stem)
-    data = {"schema": 1, "file": str(out), "print": target.name, "bodies": [_data(d) for d in done]}
+    data = {
+        "schema": 1,
+        "file": str(out),
+        "print": target.name,
+        "bodies": [_data(d) for d in done],
+        "withheld": withheld_sentence(machine),
+    }
     if as_json:
         answer(data)
         return
@@ -108,17 +116,10 @@ def _check_names(part: Path, out: Path, force: bool) -> None:
             raise InputError("is there already; choose another name or give --force", str(out))
 
 
-def _left_out(state: State, leave: tuple[str, ...]) -> State:
-    from dataclasses import replace
+def _left_out(state: State, leave: tuple[str, ...], kinematics: Kinematics) -> State:
+    from fitassay.analysis.terms import INDEX, withheld_on
 
-    from fitassay.analysis.terms import INDEX
-
-    mean, cov = state.posterior.mean.copy(), state.posterior.cov.copy()
-    for name in leave:
-        i = INDEX[name]
-        mean[i] = 0.0
-        cov[i], cov[:, i] = 0.0, 0.0
-    return replace(state, posterior=replace(state.posterior, mean=mean, cov=cov))
+    return state.without([*(INDEX[name] for name in leave), *withheld_on(kinematics)])
 
 
 def _common_pivot(parts: tuple[Part, ...]) -> Any:
@@ -204,3 +205,5 @@ def _show(data: dict[str, Any]) -> None:
         "Print it as it lies, not turned and not scaled, at the settings of these readings. Heights follow scale "
         "alone; the foot's flare and the first-layer gap are left to their settings."
     )
+    if data["withheld"]:
+        say(data["withheld"])

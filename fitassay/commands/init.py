@@ -11,6 +11,7 @@ from typing import Any
 
 import click
 
+from fitassay.card_hint import card_tells
 from fitassay.case import Case
 from fitassay.coupons.errors import FitassayError, InputError
 from fitassay.coupons.files import write_atomic
@@ -111,7 +112,8 @@ def command(
     say(f"Wrote {place.machine_path}: {_summary(machine)}.")
     hour = " --minutes 60" if joints else ""
     say(f"Look it over, then: fitassay make {typed(case)}{hour}")
-    say(f"Or first, in ten minutes and without a caliper: fitassay path {typed(case)} --card --like FILE")
+    if card_tells(machine):
+        say(f"Or first, in ten minutes and without a caliper: fitassay path {typed(case)} --card --like FILE")
 
 
 def _asked(place: Case, folder_name: str, given: Answers) -> Machine:

@@ -47,7 +47,7 @@ def command(
     place = Case.open(case)
     hint = card_hint(place) if number is None else ""
     if not place.prints():
-        _only_hint(hint, as_json)
+        _nothing_made(case, hint, as_json)
         return
     target = place.print(number)
     with working("Working out what would tell most"):
@@ -70,12 +70,11 @@ def command(
         say(_enough_words(enough))
 
 
-def _only_hint(hint: str, as_json: bool) -> None:
-    """Nothing has been made yet."""
+def _nothing_made(case: str, hint: str, as_json: bool) -> None:
     if as_json:
-        answer({"schema": 1, "print": None, "verdict": None, "card_first": True})
+        answer({"schema": 1, "print": None, "verdict": None, "card_first": bool(hint)})
         return
-    say(hint)
+    say(hint or f"Nothing has been made yet; begin with: fitassay make {typed(case)}")
 
 
 def _tell(

@@ -12,6 +12,7 @@ from fitassay.chosen import judged_print
 from fitassay.coupons.errors import InputError
 from fitassay.options import Length, carry_option, case_argument, json_option, print_option
 from fitassay.terminal import answer, say, table, typed, working
+from fitassay.withheld import withheld_sentence
 
 if TYPE_CHECKING:
     from fitassay.analysis.prints.plan import Check, Plan
@@ -38,7 +39,8 @@ def command(
     target = judged_print(place, number)
     with working("Working out the plan"):
         plan = _plan(target, fit, size, carry)
-    data = {"schema": 1, "print": target.name, **_data(plan)}
+    withheld = withheld_sentence(target.machine())
+    data = {"schema": 1, "print": target.name, **_data(plan), "withheld": withheld}
     if as_json:
         answer(data)
         return
@@ -132,6 +134,8 @@ def _show(data: dict[str, Any], case: str) -> None:
         (f"{g['over_mm']:g} to {g['to_mm']:g}", _grade(g["now"]), _grade(g["after"])) for g in data["grades"]
     ]
     table([("sizes, mm", False), ("now", False), ("after the steps", False)], rows)
+    if data["withheld"]:
+        say(data["withheld"])
 
 
 def _print_words(check: dict[str, Any]) -> str:

@@ -286,6 +286,7 @@ def _result(
     from fitassay.analysis.parts.sizes import predict_size, size_contributions
     from fitassay.inputs import read_inputs, state_of
     from fitassay.report.part_answer import part_result
+    from fitassay.withheld import withhold
 
     inputs = read_inputs(target, carry=carry)
     diagnosis = inputs.diagnose()
@@ -294,11 +295,10 @@ def _result(
     got = predict_pairs(
         joints, state, lambda done: tell(f"Working out the sizes: {done:,} of {len(joints):,} pairs")
     )
-    fits = []
-    if fit and size is not None:
-        fits.append(_fit_data(size, parse_fit(fit), state, "square" if square else "round"))
+    shape = "square" if square else "round"
+    fits = [_fit_data(size, parse_fit(fit), state, shape)] if fit and size is not None else []
     own = part_result(bodies, state, target.folder, flipped) if bodies else {"parts": [], "joints": []}
-    return {
+    found = {
         **own,
         "schema": 1,
         "print": target.name,
@@ -325,6 +325,7 @@ def _result(
         "grades": [_grade_data(g) for g in held_grades(state)],
         "grades_mended": [_grade_data(g) for g in held_grades(state, mended=True)],
     }
+    return withhold(found, inputs.machine)
 
 
 def _spread_data(s: Spread) -> dict[str, float]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from fitassay.terminal import say, table
+from fitassay.withheld import WITHHELD
 
 LADDER_MM = 4.0
 """Largest clearance of a fit-ladder's middle rung [mm]."""
@@ -64,6 +65,8 @@ def show_prediction(result: dict[str, Any]) -> None:
         _show_grades(result)
     if result["not_measured"]:
         say(f"Hardly measured, so taken with wide doubt: {', '.join(result['not_measured'])}.")
+    if result["withheld"]:
+        say(result["withheld"])
 
 
 def _show_pair(pair: dict[str, Any]) -> None:
@@ -94,7 +97,7 @@ def _show_pair(pair: dict[str, Any]) -> None:
     say(f"  probability that it {word}: {probability(p)}")
     drawn = pair["hole_mm"] - pair["peg_mm"]
     parts = [
-        f"{term_label(n)} {'takes' if v < 0 else 'gives'} {abs(v):.3f}"
+        f"{'what is not told' if n == WITHHELD else term_label(n)} {'takes' if v < 0 else 'gives'} {abs(v):.3f}"
         for n, v in pair["contributions_mm"].items()
         if abs(v) >= SEEN_MM
     ]
