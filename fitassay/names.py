@@ -5,14 +5,16 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 
-from fitassay.analysis.terms import TERMS, Term
 from fitassay.coupons.errors import InputError
 from fitassay.coupons.machine import FIGURES, Figure
 from fitassay.coupons.wording import did_you_mean, shown
+
+if TYPE_CHECKING:
+    from fitassay.analysis.term import Term
 
 # An option's name does without these.
 _SMALL_WORDS = frozenset({"in", "of", "the", "and", "s"})
@@ -64,8 +66,14 @@ def _name(words: str, field: str, short: str) -> Name:
     return Name(shown=words, field=field, option=option, shorter=short if short != option else "")
 
 
-ERRORS: tuple[Name, ...] = tuple(of_error(term) for term in TERMS)
 SETTINGS: tuple[Name, ...] = tuple(of_figure(f) for f in FIGURES if f.section == "settings")
+
+
+def error_names() -> tuple[Name, ...]:
+    """The names of all errors, in the order of their table."""
+    from fitassay.analysis.terms import TERMS  # loads numpy
+
+    return tuple(of_error(term) for term in TERMS)
 
 
 class NamedOption(click.Option):

@@ -84,7 +84,7 @@ def test_one_row_more_is_estimated_accused_and_advised_on(faces):
 
 
 def test_one_row_more_shows_in_words_report_guide_and_options(faces):
-    assert "--outside-swell" in faces["help"]
+    assert "--swelling-outer-walls" in faces["help"]
     for face in ("words", "report", "guide"):
         assert "welling of outer walls" in faces[face], face
     assert "outer walls stand out" in " ".join(faces["words"].split())

@@ -111,8 +111,6 @@ def _check_settings(place: Case, target: Print) -> None:
 
 def _chosen(advice: tuple[Advice, ...], steps: tuple[str, ...]) -> tuple[Advice, ...]:
     """The steps that were named, by number or by their setting; all where none was."""
-    if not advice:
-        return ()
     chosen = set()
     for step in steps:
         if not step.isdecimal():
@@ -124,7 +122,7 @@ def _chosen(advice: tuple[Advice, ...], steps: tuple[str, ...]) -> tuple[Advice,
         elif 1 <= int(step) <= len(advice):
             chosen.add(int(step) - 1)
         else:
-            raise InputError(f"there is no step {step}; diagnose lists {len(advice)}", "apply")
+            raise InputError(f"there is no step {step}; diagnose lists {len(advice) or 'none'}", "apply")
     return tuple(a for i, a in enumerate(advice) if not steps or i in chosen)
 
 

@@ -11,7 +11,7 @@ from fitassay.case import Case
 from fitassay.chosen import judged_print
 from fitassay.coupons.errors import InputError, JobError
 from fitassay.coupons.wording import quoted, typed
-from fitassay.names import ERRORS, named
+from fitassay.names import error_names, named
 from fitassay.options import carry_option, case_argument, file_option, json_option, print_option
 from fitassay.terminal import answer, note, say, table, working
 from fitassay.withheld import withheld_sentence
@@ -67,7 +67,7 @@ def command(
     """
     place = Case.open(case)
     target = judged_print(place, number)
-    leave = tuple(named(name, ERRORS, "error", "--leave") for name in leave)
+    leave = tuple(named(name, error_names(), "error", "--leave") for name in leave)
     _check_names(part, out, force)
     with working("Reading the part"):
         from fitassay.analysis.parts.part_file import check_size, read_parts, write_parts
