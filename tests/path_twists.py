@@ -13,13 +13,18 @@ import numpy as np
 
 @dataclass(frozen=True)
 class Op:
-    """One move to (x, y, z) that feeds `e`, its rate as written; or a line of text as it is."""
+    """One move to (x, y, z) that feeds `e`, its rate as written; or a line of text as it is.
+
+    `centre` makes it an arc about that, counter-clockwise where `left`.
+    """
 
     at: tuple[float, float, float] = (0.0, 0.0, 0.0)
     e: float = 0.0
     rate: float | None = None
     fast: bool = False
     text: str = ""
+    centre: tuple[float, float] | None = None
+    left: bool = True
 
     @property
     def draws(self) -> bool:
@@ -78,22 +83,32 @@ def written(ops: Ops, manner: Manner = Manner()) -> str:
         if manner.resets and i % manner.resets == 0:
             lines.append("G92 E0")
             fed = 0.0
-        words = []
-        for k, letter in enumerate("XYZ"):
-            shift = manner.origin[k] if k < 2 else 0.0
-            value = f"{(op.at[k] + shift) / manner.unit:.{manner.decimals}f}"
-            if op.at[k] != before[k]:
-                words.append(letter + manner.number(value))
         fed += op.e
-        if op.e or (manner.travel_e and words):
-            value = (fed if manner.absolute_e else op.e) / manner.unit
-            words.append("E" + manner.number(f"{value:.{manner.e_decimals}f}"))
-        if op.rate is not None:
-            words.append(f"F{op.rate / manner.unit:g}")
+        words = _words(op, before, fed if manner.absolute_e else op.e, manner)
+        code = manner.travel if op.fast else "G1"
+        if op.centre is not None:
+            code = "G3" if op.left else "G2"
         if words:
-            lines.append(" ".join([manner.travel if op.fast else "G1", *words]))
+            lines.append(" ".join([code, *words]))
         before = op.at
     return "\n".join(lines) + "\n"
+
+
+def _words(op: Op, before: tuple[float, ...], fed: float, manner: Manner) -> list[str]:
+    """What stands behind a move's G word."""
+    words = []
+    for k, letter in enumerate("XYZ"):
+        shift = manner.origin[k] if k < 2 else 0.0
+        if op.at[k] != before[k]:
+            words.append(letter + manner.number(f"{(op.at[k] + shift) / manner.unit:.{manner.decimals}f}"))
+    if op.e or (manner.travel_e and words):
+        words.append("E" + manner.number(f"{fed / manner.unit:.{manner.e_decimals}f}"))
+    if op.rate is not None:
+        words.append(f"F{op.rate / manner.unit:g}")
+    if op.centre is not None:
+        for letter, to, at in zip("IJ", op.centre, before[:2], strict=True):
+            words.append(f"{letter}{(to - at) / manner.unit:.{manner.decimals}f}")
+    return words
 
 
 def strokes(ops: Ops) -> list[tuple[int, int]]:
@@ -113,7 +128,7 @@ def _between(ops: Ops, change: Callable[[np.ndarray, Op], list[Op]]) -> Ops:
     made: Ops = []
     at = np.zeros(3)
     for op in ops:
-        moved = op.draws and not np.allclose(at[:2], op.at[:2])
+        moved = op.draws and op.centre is None and not np.allclose(at[:2], op.at[:2])
         made += change(at, op) if moved else [op]
         at = np.array(op.at)
     return made
@@ -144,7 +159,37 @@ def split_moves(ops: Ops, pieces: int = 3) -> Ops:
 
 def mapped(ops: Ops, to: Callable[[np.ndarray], np.ndarray]) -> Ops:
     """Every place moved."""
-    return [replace(op, at=tuple(float(v) for v in to(np.array(op.at)))) for op in ops]
+    made: Ops = []
+    for op in ops:
+        at = tuple(to(np.array(op.at)).tolist())
+        centre = op.centre
+        if centre is not None:
+            x, y = to(np.array([*centre, op.at[2]])).tolist()[:2]
+            centre = (x, y)
+        made.append(replace(op, at=at, centre=centre))
+    return made
+
+
+def arced(ops: Ops) -> Ops:
+    """Closed runs around a circle drawn by three arcs."""
+    made: Ops = []
+    done = 0
+    for begin, stop in strokes(ops):
+        points = np.array([ops[begin - 1].at, *(op.at for op in ops[begin:stop])])[:, :2]
+        middle = points[:-1].mean(axis=0)
+        radii = np.hypot(*(points - middle).T)
+        closed = np.hypot(*(points[-1] - points[0])) < 1e-3
+        if not (closed and stop - begin > 24 and np.ptp(radii) < 0.002):
+            continue
+        made += ops[done:begin]
+        area = np.sum(points[:-1, 0] * points[1:, 1] - points[1:, 0] * points[:-1, 1])
+        fed = np.concatenate([[0.0], np.cumsum([op.e for op in ops[begin:stop]])])
+        n, (x, y) = stop - begin, middle.tolist()
+        for a, b in ((0, n // 3), (n // 3, 2 * n // 3), (2 * n // 3, n)):
+            end = replace(ops[begin + b - 1], e=float(fed[b] - fed[a]), rate=ops[begin + a].rate)
+            made.append(replace(end, centre=(x, y), left=bool(area > 0)))
+        done = stop
+    return made + ops[done:]
 
 
 def quarter_turned(ops: Ops) -> Ops:

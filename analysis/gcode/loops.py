@@ -11,7 +11,14 @@ from dataclasses import dataclass
 import numpy as np
 
 from fitassay.analysis.gcode.layers import Layer
-from fitassay.analysis.gcode.open_strokes import LONGEST_GAP_MM, close_gap, coasting, joined_strokes
+from fitassay.analysis.gcode.open_strokes import (
+    LONGEST_GAP_MM,
+    close_gap,
+    coasting,
+    joined_strokes,
+    stroke_points,
+)
+from fitassay.analysis.gcode.robust import weighted_median
 from fitassay.analysis.gcode.rows import SAME_HEIGHT_MM
 from fitassay.coupons.errors import InputError
 
@@ -270,7 +277,7 @@ def _loop(
         The move on which it runs through its start; what follows is overlap.
     """
     last = stop if passing is None else passing + 1
-    points = np.concatenate([layer.start[begin : begin + 1], layer.end[begin:last]])
+    points = stroke_points(layer, begin, last)
     gap = 0.0 if passing is not None else float(np.hypot(*(points[-1] - points[0])))
     if passing is not None or gap < SAME_HEIGHT_MM:
         points = points[:-1]
@@ -288,7 +295,7 @@ def _loop(
         around = float(np.hypot(*(np.roll(points, -1, axis=0) - points).T).sum())
         filament_per_mm = float(layer.filament[part].sum() / around)
     else:
-        filament_per_mm = _median(layer.filament[part] / step, step)
+        filament_per_mm = weighted_median(layer.filament[part] / step, step)
     climbing = layer.row.climbing
     return PathLoop(
         points=points,
@@ -297,7 +304,7 @@ def _loop(
         scarf=scarf,
         joints=(),
         filament_per_mm=filament_per_mm,
-        feed=_median(layer.feed[part], step),
+        feed=weighted_median(layer.feed[part], step),
         lead=_lead(layer, begin),
         after=_after(layer, stop),
         first=begin,
@@ -314,7 +321,7 @@ def _of_parts(layer: Layer, parts: list[tuple[int, int, bool]]) -> PathLoop:
     points, joints = [], []
     step, filament, feed, lines = [], [], [], 0
     for begin, stop, reversed_ in parts:
-        path = np.concatenate([layer.start[begin : begin + 1], layer.end[begin:stop]])
+        path = stroke_points(layer, begin, stop)
         path = path[::-1] if reversed_ else path
         joints.append(path[0])
         points.append(
@@ -334,8 +341,8 @@ def _of_parts(layer: Layer, parts: list[tuple[int, int, bool]]) -> PathLoop:
         coasted=False,
         scarf=0.0,
         joints=tuple(joints[1:]),
-        filament_per_mm=_median(np.concatenate(filament), np.concatenate(step)),
-        feed=_median(np.concatenate(feed), np.concatenate(step)),
+        filament_per_mm=weighted_median(np.concatenate(filament), np.concatenate(step)),
+        feed=weighted_median(np.concatenate(feed), np.concatenate(step)),
         lead=_lead(layer, first),
         after=_after(layer, parts[-1][1]),
         first=first,
@@ -382,15 +389,3 @@ def _after(layer: Layer, stop: int) -> np.ndarray:
     prints = layer.prints[stop : stop + AFTER_MOVES]
     count = int(np.argmax(prints)) if prints.any() else len(prints)
     return layer.end[stop : stop + count].copy()
-
-
-def _median(values: np.ndarray, weight: np.ndarray) -> float:
-    """Median by weight; NaN where there are only NaNs."""
-    good = ~np.isnan(values)
-    if not good.any():
-        return float("nan")
-    # np.quantile knows weights too, at ten times the price; this is done for every loop of a file.
-    values, weight = values[good], weight[good]
-    order = np.argsort(values)
-    share = np.cumsum(weight[order])
-    return float(values[order][np.searchsorted(share, share[-1] / 2)])

@@ -4,6 +4,12 @@ from __future__ import annotations
 
 import numpy as np
 
+from fitassay.analysis.gcode.layers import Layer
+from fitassay.analysis.gcode.rows import CRUMB_MM
+
+ROUNDING_MM = 0.003
+"""Shorter steps of a path are rounding, even where they are fed."""
+
 COASTING_SHARE = 0.35
 LONGEST_COASTING_MM = 12.0
 """A loop may end without filament over this much of it."""
@@ -17,6 +23,16 @@ LONGEST_GAP_MM = 3.5
 MOST_PARTS = 6
 MOST_OPEN = 5000
 """A layer with more open strokes is filling; loops in parts are not looked for there."""
+
+
+def stroke_points(layer: Layer, begin: int, stop: int) -> np.ndarray:
+    """Points of the moves `begin` to `stop`, ndarray (m, 2) [mm], without the steps that rounding leaves.
+
+    A step back of a thousandth of a millimetre would be a spike to whatever follows the path.
+    """
+    step = np.hypot(*(layer.end[begin:stop] - layer.start[begin:stop]).T)
+    rounding = (step < ROUNDING_MM) | ((layer.filament[begin:stop] == 0) & (step < CRUMB_MM))
+    return np.concatenate([layer.start[begin : begin + 1], layer.end[begin:stop][~rounding]])
 
 
 def coasting(
