@@ -22,6 +22,7 @@ BORE_WARNING_MM = 0.01
 SPREAD_WARNING_MM = 0.01
 WAVER_WARNING_MM = 0.015
 LAYER_WARNING = 0.03
+LAYERS_DIFFER = 0.2
 Z_SCALE_WARNING = 0.002
 APART_WARNING_MM = 0.03
 FIRST_LAYER_WARNING_MM = 0.03
@@ -212,7 +213,12 @@ def _path(trace: Trace, contour_mm: float) -> list[str]:
 def _layers(trace: Trace, manifest: Manifest) -> list[str]:
     said = []
     h, profile = trace.layer_height_mm, trace.profile_layer_mm
-    if abs(h / profile - 1) > LAYER_WARNING:
+    steps = [o.path.thickness for p in trace.found.values() for o in p.outer] or [h]
+    if max(steps) > (1 + LAYERS_DIFFER) * min(steps):
+        said.append(
+            f"Layers are {min(steps):.3f} to {max(steps):.3f} mm high where measured: slice all with {profile:g}."
+        )
+    elif abs(h / profile - 1) > LAYER_WARNING:
         said.append(
             f"Layers are {h:.3f} mm high, the coupons were made for {profile:g} mm: slice with {profile:g} mm."
         )
