@@ -1,6 +1,7 @@
 """The user's part as a file: STL and 3MF in and out, units, everything that can be wrong with one."""
 
 import io
+import re
 import struct
 import zipfile
 
@@ -11,6 +12,7 @@ import trimesh
 from fitassay.analysis.parts.part_file import Part, open_edges, read_parts, write_parts
 from fitassay.coupons.errors import InputError
 from fitassay.coupons.solid import merge
+from tests.fit_case import case, run, run_json
 from tests.parts import box, drawn, part_of
 
 
@@ -228,3 +230,75 @@ def test_written_parts_face_outwards_and_lie_in_the_positive_octant(tmp_path, en
         facets = np.frombuffer(raw, dtype="3<f4, (3,3)<f4, <u2", offset=84)
         a, b, c = np.moveaxis(facets["f1"].astype(float), 1, 0)
         assert (np.einsum("ij,ij->i", np.cross(b - a, c - a), facets["f0"]) > 0).all()
+
+
+# --- 3MF packages that hold more than bodies ------------------------------------------------------------------
+
+BLOCK = part_of(box(0, 0, 30, 20, 0, 8), "block")
+
+
+def coloured(path, items, unit="millimeter"):
+    """A package with a colour group, metadata and a file of another kind (3MF core and materials extension)."""
+    size = {"millimeter": 1.0, "inch": 25.4}[unit]
+    vertices = "".join(f'<vertex x="{x}" y="{y}" z="{z}"/>' for x, y, z in (BLOCK.vertices / size).tolist())
+    faces = "".join(
+        f'<triangle v1="{a}" v2="{b}" v3="{c}" pid="7" p1="{i % 2}"/>'
+        for i, (a, b, c) in enumerate(BLOCK.faces.tolist())
+    )
+    model = (
+        f'<?xml version="1.0" encoding="UTF-8"?><model unit="{unit}" '
+        'xmlns="http://schemas.microsoft.com/3dmanufacturing/core/2015/02" '
+        'xmlns:m="http://schemas.microsoft.com/3dmanufacturing/material/2015/02">'
+        '<metadata name="Designer">orrery kit</metadata><resources>'
+        '<m:colorgroup id="7"><m:color color="#FF0000FF"/><m:color color="#00FF00FF"/></m:colorgroup>'
+        f'<object id="1" type="model" name="arm" pid="7" pindex="0"><!-- <vertex x="1"/> --><mesh>'
+        f"<vertices>{vertices}"
+        f"</vertices><triangles>{faces}</triangles></mesh></object></resources><build>{items}</build></model>"
+    )
+    rels = (
+        '<Relationships xmlns="http://schemas.openxmlformats.org/package/2006/relationships"><Relationship Id="r" '
+        'Target="/3D/3dmodel.model" Type="http://schemas.microsoft.com/3dmanufacturing/2013/01/3dmodel"/>'
+        "</Relationships>"
+    )
+    with zipfile.ZipFile(path, "w") as out:
+        out.writestr("_rels/.rels", rels)
+        out.writestr("3D/3dmodel.model", model)
+        out.writestr("Metadata/note.txt", "drawn for the long arm")
+    return path
+
+
+def text_without_numbers(path):
+    with zipfile.ZipFile(path) as package:
+        names = package.namelist()
+        model = package.read("3D/3dmodel.model").decode()
+    return names, re.sub(r'([xyz])="[^"]*"', r'\1=""', model)
+
+
+@pytest.mark.parametrize("unit", ["millimeter", "inch"])
+def test_colours_materials_names_and_metadata_stay(tmp_path, unit):
+    turned = f'<item objectid="1" transform="0 1 0 -1 0 0 0 0 1 {50 if unit == "millimeter" else 2} 0 0"/>'
+    path, out = coloured(tmp_path / "arm.3mf", turned, unit), tmp_path / "out.3mf"
+    run_json("correct", case(tmp_path), path, "-o", out)
+    assert text_without_numbers(out) == text_without_numbers(path)
+    with zipfile.ZipFile(out) as package:
+        assert package.read("Metadata/note.txt") == b"drawn for the long arm"
+    # The same as the body alone, laid as it is placed, corrected from an STL.
+    ((before,), _), ((after,), _) = read_parts(path), read_parts(out)
+    again = tmp_path / "again"
+    again.mkdir()
+    alone, out_alone = tmp_path / "alone.stl", tmp_path / "alone-out.stl"
+    write_parts(alone, (before,), "alone")
+    run_json("correct", case(again), alone, "-o", out_alone)
+    (expected,), _ = read_parts(out_alone)
+    np.testing.assert_allclose(np.ptp(after.bounds, axis=0), np.ptp(expected.bounds, axis=0), atol=2e-4)
+    np.testing.assert_allclose(after.bounds, expected.bounds, atol=2e-4)
+    assert np.abs(after.bounds - before.bounds).max() > 0.02
+
+
+def test_an_object_placed_twice_becomes_two_bodies(tmp_path):
+    twice = '<item objectid="1"/><item objectid="1" transform="1 0 0 0 1 0 0 0 1 60 0 0"/>'
+    path, out = coloured(tmp_path / "arm.3mf", twice), tmp_path / "out.3mf"
+    code, _, err = run("correct", case(tmp_path), path, "-o", out)
+    assert code == 0 and "placed more than once" in " ".join(err.split())
+    parts, _ = read_parts(out)
+    assert len(parts) == 2 and parts[1].bounds[0, 0] - parts[0].bounds[0, 0] == pytest.approx(60, abs=0.5)

@@ -74,7 +74,13 @@ class Correction:
 
 
 def correct(
-    part: Part, theta: np.ndarray, width: float, layer: float, *, pivot: np.ndarray | None = None
+    part: Part,
+    theta: np.ndarray,
+    width: float,
+    layer: float,
+    *,
+    pivot: np.ndarray | None = None,
+    extra: np.ndarray | None = None,
 ) -> Correction:
     """Pre-compensate a part.
 
@@ -88,6 +94,8 @@ def correct(
         Commanded bead width and layer height.
     pivot : ndarray (3,), optional [mm]
         What stays in place under scale and shear; default the middle of the part's base.
+    extra : ndarray (facets,), optional [mm]
+        By which walls are moved outwards besides, because a virtual print asked for it.
 
     Raises
     ------
@@ -95,17 +103,23 @@ def correct(
         The mesh is not closed, or a scale is so far off that the part would be another one.
     """
     if not has_belts(errors_of(theta))[0]:
-        return _correct(part, theta, width, layer, pivot, ("x", "y"))
+        return _correct(part, theta, width, layer, pivot, ("x", "y"), extra)
     pivot = base_middle(part.bounds) if pivot is None else pivot
     turned = _with(part, part.vertices @ TURN.T)
     seen = along_diagonals(theta)
-    done = _correct(turned, seen, width, layer, TURN @ pivot, ("belt a", "belt b"))
+    done = _correct(turned, seen, width, layer, TURN @ pivot, ("belt a", "belt b"), extra)
     moved = part.vertices + done.displacement @ TURN
     return replace(done, part=_with(part, moved), displacement=moved - part.vertices)
 
 
 def _correct(
-    part: Part, theta: np.ndarray, width: float, layer: float, pivot: np.ndarray | None, axes: tuple[str, str]
+    part: Part,
+    theta: np.ndarray,
+    width: float,
+    layer: float,
+    pivot: np.ndarray | None,
+    axes: tuple[str, str],
+    extra: np.ndarray | None,
 ) -> Correction:
     """`correct` where x and y are the axes with play, called `axes`."""
     errors = errors_of(theta)
@@ -128,6 +142,8 @@ def _correct(
     flat += _play_shift(part, frame, walls, play)
     flat = pivot[:2] + (flat - pivot[:2]) / scale[:2]
     flat += outward * (width / 2 - errors.contour[0]) + closing
+    if extra is not None and extra.any():
+        flat += frame.solve(extra)
     z = pivot[2] + (part.vertices[:, 2] - pivot[2]) / scale[2]
     moved = np.column_stack([flat, z])
     return Correction(
@@ -164,7 +180,7 @@ def base_middle(bounds: np.ndarray) -> np.ndarray:
 
 
 def _with(part: Part, vertices: np.ndarray) -> Part:
-    return Part(vertices=vertices, faces=part.faces, name=part.name)
+    return replace(part, vertices=vertices)
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -27,10 +27,33 @@ REMEDY = "export the part as STL or 3MF again"
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
+class Origin:
+    """Where in a 3MF package a part comes from.
+
+    Attributes
+    ----------
+    source : (str, str)
+        Model part and id of its object.
+    transform : ndarray (4, 3)
+        How the object is placed, for row vectors, in the package's unit.
+    factor : float
+        Millimetres in that unit.
+    index : ndarray (n,) of int
+        The part's vertex at each of the object's.
+    """
+
+    source: tuple[str, str]
+    transform: np.ndarray
+    factor: float
+    index: np.ndarray
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
 class Part(Solid):
-    """A closed solid in the printer's axes, and what to call it."""
+    """A closed solid in the printer's axes, what to call it, and where it comes from."""
 
     name: str = "part"
+    origin: Origin | None = None
 
 
 def read_parts(path: Path, unit: str | None = None) -> tuple[tuple[Part, ...], tuple[str, ...]]:
@@ -61,7 +84,7 @@ def read_parts(path: Path, unit: str | None = None) -> tuple[tuple[Part, ...], t
         return _read_threemf(path), ()
     corners = read_corners(raw, str(path), REMEDY)
     factor, notes = _unit_factor(corners, unit, path)
-    return (_part(corners.reshape(-1, 3), None, factor, path.stem, str(path)),), notes
+    return (_part(corners.reshape(-1, 3), None, factor, path.stem, str(path))[0],), notes
 
 
 def check_size(parts: tuple[Part, ...], place: str) -> None:
@@ -132,7 +155,9 @@ def _read_threemf(path: Path) -> tuple[Part, ...]:
     parts = []
     for i, body in enumerate(read_bodies(path), start=1):
         name = body.name or f"{path.stem}-{i}"
-        parts.append(_part(body.vertices, body.faces, body.factor, name, f"{path}, body {name}"))
+        part, index = _part(body.vertices, body.faces, body.factor, name, f"{path}, body {name}")
+        origin = Origin(source=body.source, transform=body.transform, factor=body.factor, index=index)
+        parts.append(replace(part, origin=origin))
     return tuple(parts)
 
 
@@ -155,8 +180,13 @@ def _unit_factor(corners: np.ndarray, unit: str | None, path: Path) -> tuple[flo
     return 1.0, (f"{path.name} was taken to be in millimetres ({text} mm); an STL does not state its unit.",)
 
 
-def _part(points: np.ndarray, faces: np.ndarray | None, factor: float, name: str, place: str) -> Part:
-    """Merge equal corners, drop collapsed facets, check that the mesh is closed and turned outwards."""
+def _part(
+    points: np.ndarray, faces: np.ndarray | None, factor: float, name: str, place: str
+) -> tuple[Part, np.ndarray]:
+    """Merge equal corners, drop collapsed facets, check that the mesh is closed and turned outwards.
+
+    Returns the part and the vertex that each point has become, ndarray (points,) of int.
+    """
     if not np.isfinite(points).all():
         raise InputError("holds coordinates that are not finite; export the part again", place)
     vertices, index = merge(points)
@@ -177,4 +207,4 @@ def _part(points: np.ndarray, faces: np.ndarray | None, factor: float, name: str
     a, b, c = np.moveaxis(vertices[faces] - vertices.mean(axis=0), 1, 0)
     if float(np.einsum("ij,ij->", a, np.cross(b, c))) < 0:
         raise InputError("is inside out; turn its facets outwards in the program that drew it", place)
-    return Part(vertices=vertices, faces=faces, name=name)
+    return Part(vertices=vertices, faces=faces, name=name), index

@@ -59,12 +59,18 @@ class Body:
     faces : ndarray (m, 3) of int
     factor : float
         Millimetres in one unit.
+    source : (str, str)
+        Model part and id of its object.
+    transform : ndarray (4, 3)
+        By which the object was placed, for row vectors.
     """
 
     name: str
     vertices: np.ndarray
     faces: np.ndarray
     factor: float
+    source: tuple[str, str]
+    transform: np.ndarray
 
 
 @dataclass(kw_only=True)
@@ -232,7 +238,12 @@ class _Package:
             # A mirror turns a body inside out unless its triangles are turned as well.
             flip = np.linalg.det(transform[:3]) < 0
             yield Body(
-                name=made.name, vertices=placed, faces=faces[:, ::-1] if flip else faces, factor=factor
+                name=made.name,
+                vertices=placed,
+                faces=faces[:, ::-1] if flip else faces,
+                factor=factor,
+                source=ref,
+                transform=transform,
             )
         for other, inner in made.components:
             yield from self._placed(other, _chained(inner, transform), factor, (*above, ref))

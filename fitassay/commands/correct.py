@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -17,7 +18,11 @@ from fitassay.terminal import answer, note, say, table, working
 from fitassay.withheld import withheld_sentence
 
 if TYPE_CHECKING:
+    import numpy as np
+
+    from fitassay.analysis.parts.correct import Correction
     from fitassay.analysis.parts.part_file import Part
+    from fitassay.analysis.parts.residuals import Residual
     from fitassay.analysis.parts.sizes import State
     from fitassay.analysis.parts.virtual_print import Proof
     from fitassay.coupons.machine import Kinematics
@@ -70,7 +75,7 @@ def command(
     leave = tuple(named(name, error_names(), "error", "--leave") for name in leave)
     _check_names(part, out, force)
     with working("Reading the part"):
-        from fitassay.analysis.parts.part_file import check_size, read_parts, write_parts
+        from fitassay.analysis.parts.part_file import check_size, read_parts
 
         parts, notes = read_parts(part, unit)
         check_size(parts, str(part))
@@ -90,7 +95,7 @@ def command(
     with working("Correcting and printing virtually"):
         pivot = _common_pivot(parts)
         done = [_one(p, state, machine.layer_height_mm, thin, pivot) for p in parts]
-    write_parts(out, tuple(d["part"] for d in done), out.stem)
+    _write(part, out, tuple(d["part"] for d in done))
     data = {
         "schema": 1,
         "file": str(out),
@@ -102,6 +107,25 @@ def command(
         answer(data)
         return
     _show(data)
+
+
+def _write(part: Path, out: Path, done: tuple[Part, ...]) -> None:
+    """The parts in their own package where they came in one; else alone."""
+    from fitassay.analysis.parts.part_file import write_parts
+    from fitassay.analysis.parts.threemf_rewrite import rewritten
+    from fitassay.coupons.files import write_atomic
+
+    from_package = out.suffix.lower() == ".3mf" and all(p.origin is not None for p in done)
+    package = rewritten(part, done) if from_package else None
+    if package is not None:
+        write_atomic(out, package)
+        return
+    if from_package:
+        note(
+            f"Note: {part.name} could not be kept as it is (an object is placed more than once, or its text is in "
+            "a rare encoding), so its bodies are written alone, without colours and materials."
+        )
+    write_parts(out, done, out.stem)
 
 
 def _check_names(part: Path, out: Path, force: bool) -> None:
@@ -135,9 +159,13 @@ def _common_pivot(parts: tuple[Part, ...]) -> Any:
 def _one(part: Part, state: State, layer: float, thin: bool, pivot: Any) -> dict[str, Any]:
     from fitassay.analysis.parts.check import check
     from fitassay.analysis.parts.correct import correct, scaled_alone
+    from fitassay.analysis.parts.residuals import Dimensions
     from fitassay.analysis.parts.virtual_print import prove
 
-    done = correct(part, state.posterior.mean, state.width, layer, pivot=pivot)
+    def corrected(extra: np.ndarray | None = None) -> Correction:
+        return correct(part, state.posterior.mean, state.width, layer, pivot=pivot, extra=extra)
+
+    done, residuals = Dimensions(part, state).refine(corrected(), corrected)
     check(part, done, state.width, layer, thin=thin)
     scaled = scaled_alone(part, state.posterior.mean, state.width)
     printers = state.draws(max(2, PRINTERS))
@@ -148,7 +176,7 @@ def _one(part: Part, state: State, layer: float, thin: bool, pivot: Any) -> dict
             f"{part.name}: by the virtual print the corrected part would not come out nearer its drawing "
             f"({proof.before.mean_mm:.3f} mm before, {proof.after.mean_mm:.3f} mm after), so nothing was written"
         )
-    return {"part": done.part, "correction": done, "proof": proof}
+    return {"part": done.part, "correction": done, "residuals": residuals, "proof": proof}
 
 
 def _data(done: dict[str, Any]) -> dict[str, Any]:
@@ -161,7 +189,22 @@ def _data(done: dict[str, Any]) -> dict[str, Any]:
         "largest_move_mm": size,
         "largest_move_at_mm": list(where),
         "notes": list(correction.notes),
+        "dimensions": [_dimension_data(r) for r in done["residuals"]],
         "virtual_print": _proof_data(proof),
+    }
+
+
+def _dimension_data(residual: Residual) -> dict[str, Any]:
+    return {
+        "number": residual.number,
+        "kind": residual.kind,
+        "direction_deg": math.degrees(residual.direction_rad),
+        "wanted_mm": residual.nominal_mm,
+        "missing_as_drawn_mm": residual.before_mm,
+        "missing_corrected_mm": residual.left_mm,
+        "uneven_mm": residual.uneven_mm,
+        "std_uncertainty_mm": residual.u_mm,
+        "worth_naming": residual.worth_naming,
     }
 
 
@@ -198,12 +241,50 @@ def _show(data: dict[str, Any]) -> None:
         ]
         say("Walls of the virtual print stand off their drawing by, in mm:")
         table([("part", False), ("on average", True), ("at worst", True)], rows)
+        _show_dimensions(body["dimensions"])
         for text in body["notes"]:
             say(f"Note: {text}")
-    say(f"Wrote {data['file']}, in millimetres.")
+    say(f"Wrote {data['file']}{', in millimetres' if data['file'].lower().endswith('.stl') else ''}.")
     say(
         "Print it as it lies, not turned and not scaled, at the settings of these readings. Heights follow scale "
         "alone; the foot's flare and the first-layer gap are left to their settings."
     )
     if data["withheld"]:
         say(data["withheld"])
+
+
+def _show_dimensions(dimensions: list[dict[str, Any]]) -> None:
+    """What is left of each dimension where that is more than it is known to; else one sentence."""
+    if not dimensions:
+        say("No hole, slot or outline was found in it, so what is left cannot be told by dimension.")
+        return
+    named = [d for d in dimensions if d["worth_naming"]]
+    worst = max(dimensions, key=lambda d: abs(d["missing_corrected_mm"]))
+    if not named:
+        say(
+            f"Of its {len(dimensions)} dimensions none is expected to miss by more than it is known to; the most is "
+            f"{abs(worst['missing_corrected_mm']):.3f} mm, on the {_dimension_name(worst)}."
+        )
+        return
+    say("Dimensions that are still expected to miss by more than they are known to, in mm:")
+    rows = [
+        (
+            _dimension_name(d),
+            f"{d['missing_as_drawn_mm']:+.3f}",
+            f"{d['missing_corrected_mm']:+.3f}",
+            f"{d['uneven_mm']:.3f}",
+            f"{d['std_uncertainty_mm']:.3f}",
+        )
+        for d in named
+    ]
+    table(
+        [("dimension", False), ("as drawn", True), ("corrected", True), ("along it ±", True), ("u", True)],
+        rows,
+    )
+
+
+def _dimension_name(dimension: dict[str, Any]) -> str:
+    from fitassay.report.part_text import direction_words
+
+    kind, size = dimension["kind"], dimension["wanted_mm"]
+    return f"{kind} {dimension['number']}, {size:.2f} mm, {direction_words(dimension['direction_deg'])}"

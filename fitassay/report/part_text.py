@@ -117,10 +117,10 @@ def _size(printed: dict[str, float]) -> str:
     from fitassay.analysis.rounding import plus_minus
 
     length = plus_minus(printed["mean_mm"], printed["std_uncertainty_mm"], "mm", signed=False)
-    return f"{_direction(printed['direction_deg'])} {length}"
+    return f"{direction_words(printed['direction_deg'])} {length}"
 
 
-def _direction(degrees: float) -> str:
+def direction_words(degrees: float) -> str:
     """In x, in y, or at an angle from x."""
     turned = round(degrees % 180, 1)
     return {0.0: "x", 180.0: "x", 90.0: "y"}.get(turned, f"at {turned:g} degrees")
