@@ -13,7 +13,14 @@ from fitassay.analysis.estimation.priors import prior_means, prior_sds
 from fitassay.analysis.normal import Normal
 from fitassay.analysis.prints.compare import compare, dominating, usual_gains
 from fitassay.analysis.prints.control_chart import D2, charts, limits, longest_run
-from fitassay.analysis.prints.mixed_model import FACTORS, Effect, PrintResult, information, read_together
+from fitassay.analysis.prints.mixed_model import (
+    FACTORS,
+    Effect,
+    PrintResult,
+    factor_effects,
+    information,
+    read_together,
+)
 from fitassay.analysis.prints.setting_changes import apply, changed_settings, errors_after
 from fitassay.analysis.result import Advice
 from fitassay.analysis.terms import INDEX, NAMES, PRINTER, SHAPING, TERMS, told_on
@@ -306,6 +313,10 @@ def test_two_speeds_separate_lost_motion():
     assert effect.levels == ("30 mm/s", "120 mm/s")
     value, u = effect.contrast("backlash_x")
     assert abs(value - 0.09) < 3 * u and "backlash_x" in effect.significant()
+    # The chart takes out what goes with the speed, against the first print, where it is significant.
+    taken = factor_effects(results, got)
+    assert taken[:, INDEX["backlash_x"]] == pytest.approx([0.0, value, 0.0])
+    assert not np.delete(taken, [INDEX[name] for name in effect.significant()], axis=1).any()
     assert "material" not in got.effects
     # What is common is known better from three prints than from one.
     i = INDEX["scale_x"]

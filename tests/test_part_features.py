@@ -142,6 +142,27 @@ def test_every_feature_is_found_at_its_place_and_none_invented(name: str, tmp_pa
     assert found(part_of(body(), tmp_path)) == (rounds, flats)
 
 
+@pytest.mark.parametrize(
+    ("radius", "features"),
+    [
+        (2.9, {("opening", (20.0, 12.0), 0, 0, 0)}),
+        (3.1, {("slot", (20.0,), 0, 0, 0), ("slot", (12.0,), 90, 0, 0)}),
+    ],
+)
+def test_an_opening_keeps_more_than_half_of_each_side_straight(
+    radius: float, features: set, tmp_path: Path
+) -> None:
+    """A window of 20 x 12 mm with rounded corners: with 3 mm half of the shorter side is left."""
+    corners = [
+        cylinder(2 * radius, 8, 64, (x * (10 - radius), y * (6 - radius), 0))
+        for x in (-1, 1)
+        for y in (-1, 1)
+    ]
+    plate = box((40, 30, 6)) - Manifold.batch_hull(corners)
+    outline = ("outline", (40.0, 30.0), 0, 0, 0)
+    assert found(part_of(plate, tmp_path)) == (set(), {outline, *features})
+
+
 def test_a_flat_on_a_shaft_and_a_slot_with_round_ends(tmp_path: Path) -> None:
     part = part_of(keyed_shaft(), tmp_path)
     (shaft,), curved = round_features(Facets(part.vertices, part.faces))
