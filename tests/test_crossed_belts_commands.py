@@ -5,10 +5,17 @@ from __future__ import annotations
 import json
 from pathlib import Path
 
+import numpy as np
+import pdfplumber
 import pytest
 
+from fitassay.analysis.parts.part_file import write_parts
+from fitassay.bench.session import Bench
+from fitassay.case import Case
+from tests.belt_printer import BeltPrinter
 from tests.fit_case import run_json
 from tests.own_starts import ABSOLUTE, END
+from tests.parts import drawn
 from tests.test_cli import run
 
 
@@ -117,6 +124,102 @@ def test_a_sliced_file_is_read_for_the_belts(tmp_path):
     # Along its diagonal a belt's play counts by 1 / sqrt 2, more where the path comes back, less where it goes on.
     assert gains["stem6"] == pytest.approx({"a": 0.5**0.5, "b": 0.0}, abs=0.01)
     assert gains["head10"] == pytest.approx({"a": -(0.5**0.5), "b": 0.0}, abs=0.01)
+
+
+# --- sheet, report, bench page, guide -----------------------------------------------------------------------------
+
+
+def test_the_sheet_leads_the_jaws_to_the_turned_faces(case):
+    with pdfplumber.open(Path(case) / "prints" / "01" / "sheet.pdf") as sheet:
+        pages = [" ".join(page.extract_text().split()) for page in sheet.pages]
+    for comb, faces in (("comb-a", "front left and back right"), ("comb-b", "back left and front right")):
+        (page,) = (p for p in pages if f": {comb} " in p)
+        assert faces in page
+        assert "left and right faces" not in page.replace(faces, "")
+
+
+def test_the_report_speaks_of_belts_and_diagonals(case):
+    report = (Path(case) / "prints" / "01" / "report.html").read_text("utf-8")
+    for said in ("play of belt a", "tension of belt a", "at +45°", "at -45°", "Coupon comb-a"):
+        assert said.lower() in report.lower(), said
+    assert "backlash in x" not in report
+
+
+def test_the_bench_page_draws_the_jaws_along_the_diagonals(case):
+    bench = Bench(Case.open(case).print("01"))
+    for comb, rise in (("comb-a", 1.0), ("comb-b", -1.0)):
+        shown = bench.drawing(comb)["features"]
+        assert shown
+        for feature in shown.values():
+            # The page's v points down.
+            across, down = (feature["b"][i] - feature["a"][i] for i in (0, 1))
+            assert -down / across == pytest.approx(rise, abs=1e-5)
+
+
+def test_a_part_is_drawn_against_the_play_of_a_belt(case, tmp_path):
+    part = tmp_path / "bracket.stl"
+    write_parts(part, (drawn("bracket").part,), "bracket")
+    got = run_json("correct", case, str(part), "--print", "01", "-o", str(tmp_path / "right.stl"))
+    proof = got["bodies"][0]["virtual_print"]
+    # Printers drawn from what the quick set leaves open still differ; the play is what they have in common.
+    assert proof["corrected"]["mean_mm"] < 0.65 * proof["as_drawn"]["mean_mm"]
+    assert 0.1 < got["bodies"][0]["largest_move_mm"] < 0.4
+    assert got["withheld"] == ""
+
+
+GUIDE = Path(__file__).parent.parent / "gallery" / "guide"
+
+
+def test_the_guides_table_of_plays_is_the_simulations():
+    """Half the difference of the plays along x and y, a play over the root of 2 along its diagonal."""
+    text = (GUIDE / "drives.md").read_text("utf-8")
+    rows = [
+        [cell.strip() for cell in line.strip("|").split("|")]
+        for line in text.splitlines()
+        if "0." in line[:6]
+    ]
+    assert len(rows) == 3
+    for plays, *sizes, diagonals in rows:
+        a, b = (float(p) for p in plays.split("/"))
+        machine = BeltPrinter(n=1, play_a=np.array([a]), play_b=np.array([b]))
+        outside, inside = _widths(machine, SQUARE), _widths(machine, SQUARE[::-1])
+        got = [float(s) for s in sizes]
+        assert got == pytest.approx([*outside, *inside], abs=0.006)
+        # One belt alone runs along a diagonal.
+        slanted = _widths(machine, SQUARE @ TURN.T, TURN)
+        told = float(diagonals.split()[0])
+        along = {"rising": [0], "falling": [1], "either": [0, 1]}
+        (said,) = (i for word, i in along.items() if word in diagonals)
+        for i in (0, 1):
+            assert slanted[i] == pytest.approx(told if i in said else 0.0, abs=0.006)
+
+
+def test_the_guide_has_a_drawing_of_either_drive():
+    text = (GUIDE / "drives.md").read_text("utf-8")
+    for drawing in ("drive-cartesian.svg", "drive-crossed-belts.svg"):
+        assert f"]({drawing})" in text
+        assert (GUIDE / drawing).read_text("utf-8").count("<path") > 2
+
+
+SQUARE = 10.0 * np.array([[-1, -1], [1, -1], [1, 1], [-1, 1]])
+TURN = np.array([[1, -1], [1, 1]]) / 2**0.5
+
+
+def _widths(machine: BeltPrinter, corners: np.ndarray, frame: np.ndarray | None = None) -> list[float]:
+    """By how much the middles of a square's sides end up too far apart along the frame's axes [mm]."""
+    share = np.linspace(0, 1, 400, endpoint=False)[:, None]
+    ring = np.concatenate(
+        [p + share * (q - p) for p, q in zip(corners, np.roll(corners, -1, 0), strict=True)]
+    )
+    walked = machine.placed(ring[None])[0]
+    axes = np.eye(2) if frame is None else frame.T
+    off = []
+    for axis in axes:
+        side, along = ring @ axis, ring @ np.array([-axis[1], axis[0]])
+        middle = np.abs(along) < 0.5
+        high, low = middle & (side > 9.9), middle & (side < -9.9)
+        off.append(float((walked[high] @ axis).mean() - (walked[low] @ axis).mean() - 20.0))
+    return off
 
 
 # --- before anything is read, and what a delta is not told --------------------------------------------------------
