@@ -245,8 +245,8 @@ _SENTENCES: dict[str, Callable[..., str]] = {
     ),
     "elastic-play": lambda term, share: (
         f"The combs show {100 * share:.0f} % less of the {label(term)} than larger pieces do: it is wound up over "
-        "some millimetres of way, as by a slack belt or a weak motor. A compensation in the firmware mends about "
-        "half of it then; mend belt or motor first, the machine off and unplugged, and as its manual says."
+        "some millimetres of way, as by a slack belt or a weak motor. A compensation in the firmware would mend "
+        "about half of it; mend the belt or motor first, the machine off and unplugged, and as its manual says."
     ),
     "many-outliers": lambda readings: (
         f"{readings} readings do not fit the others, more than slips of the hand explain: look for a seam on the "

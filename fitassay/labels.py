@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 import unicodedata
+from collections.abc import Sequence
 
 from fitassay.analysis import rounding
 from fitassay.analysis.notes import sum_words
@@ -30,7 +31,7 @@ _FIGURES = {f.key: f for f in FIGURES}
 STATUS_WORDS = {
     "dominant": "One error dominates",
     "leading": "One error leads",
-    "sum-known": "Two together, one remedy",
+    "sum-known": "Two look alike, one remedy",
     "undetermined": "Not settled yet",
     "within-noise": "Nothing to mend",
     "unexplained": "Readings do not fit together",
@@ -48,6 +49,11 @@ CAUTIONS = (
 def term_label(name: str) -> str:
     """The term in words, e.g. ``backlash in y``; an unknown name as it is."""
     return _TERM_LABELS.get(name, plain(name))
+
+
+def together_label(names: Sequence[str]) -> str:
+    """An error with what feels like it, as one: ``bead width with uneven layers``."""
+    return " with ".join(term_label(name) for name in names)
 
 
 def setting_label(setting: str) -> str:

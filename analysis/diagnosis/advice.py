@@ -19,6 +19,8 @@ from fitassay.coupons.machine import Machine, figure
 SIGNIFICANT_SDS = 2.0
 # A flow set wrong harms the part, and sizes are put right without it.
 FLOW_SDS = 2.5
+# What a compensation leaves of lost motion that short ways take up in part (common practice, no source).
+WOUND_UP_LEFT = 0.5
 # What each term adds to an outside size that no setting of its own need mend: bead, path, layers, push-out.
 OUTWARD = np.array([{"bead": 1.0, "surface": 1.0, "contour": 2.0}.get(t.quantity, 0.0) for t in TERMS])
 
@@ -29,13 +31,19 @@ def change_order() -> list[int]:
 
 
 def advise(
-    mean: np.ndarray, covariance: np.ndarray, reference: Reference, machine: Machine, visible_mm: float
+    mean: np.ndarray,
+    covariance: np.ndarray,
+    reference: Reference,
+    machine: Machine,
+    visible_mm: float,
+    wound_up: frozenset[int] = frozenset(),
 ) -> tuple[tuple[Advice, ...], float, float]:
     """Settings to change, and the misfit of the reference features before and after [mm, rms].
 
     A term is worth a change when it is significant (over twice its standard uncertainty; the flow 2.5 times), larger
     than its own `least_change`, and its effect on some reference feature is larger than the standard uncertainty of
     one caliper reading. No setting leaves the range that machine.toml allows.
+    A compensation of lost motion that is `wound_up`, columns of the terms, is taken to mend half of it.
     """
     told = told_on(machine.kinematics)
     known = Normal(mean=np.asarray(mean, dtype=float)[None], cov=covariance[None])
@@ -52,19 +60,31 @@ def advise(
             # To sizes all that stands outward is one; what the flow does not mend the offset does.
             row = OUTWARD / 2
             error, sd = float(row @ mended), float(np.sqrt(row @ covariance @ row))
-            if abs(error - mended[PATH]) > abs(mended[PATH]):
-                why = f"bead or uneven layers: together {rounding.plus_minus(2 * error, 2 * sd, 'mm')}"
+            if abs(error - mended[PATH]) > abs(mended[PATH]) or sure[PATH] <= 0:
+                why = _all_outward(error, sd)
         significant = abs(error) >= SIGNIFICANT_SDS * sd if i == PATH else sure[i] > 0
         if not significant or abs(error) < TERMS[i].least_change or largest[i] * abs(error) < visible_mm:
             continue
         if TERMS[i].control is None and error < 0:
             continue  # no belt is too taut to lose motion
         changes, left = _changes(TERMS[i], error, sd, machine)
+        if i in wound_up and TERMS[i].control is not None:
+            why = f"{TERMS[i].label}, wound up over some way: mends about half; mend the belt or motor first"
+            left += WOUND_UP_LEFT * (error - left)
         mended[i] += left - error
         advice += [replace(change, why=why) if why else change for change in changes]
     before = _misfit(mean, covariance, reference)
     after = _misfit(mended, covariance, reference)
     return tuple(advice), before, after
+
+
+def _all_outward(error: float, sd: float) -> str:
+    """Why the offset is changed where not the path alone, or not surely, is the cause."""
+    sizes = "outsides large and openings small" if error > 0 else "outsides small and openings large"
+    total = rounding.plus_minus(2 * error, 2 * sd, "mm")
+    return (
+        f"whatever makes {sizes} (bead, uneven layers, path, push-out): together {total}, half of it per side"
+    )
 
 
 def _changes(term: Term, error: float, sd: float, machine: Machine) -> tuple[list[Advice], float]:

@@ -15,7 +15,8 @@ from fitassay.analysis.diagnosis.diagnosis_notes import estimate_notes, verdict_
 from fitassay.analysis.diagnosis.drives import QUESTION, looks_crossed
 from fitassay.analysis.diagnosis.judging import judge_many
 from fitassay.analysis.diagnosis.ranking import Standing, open_doubt, what_next
-from fitassay.analysis.diagnosis.roughness import roughness_notes
+from fitassay.analysis.diagnosis.roughness import roughness_notes, wound_up_plays
+from fitassay.analysis.diagnosis.surface import sums_as_data
 from fitassay.analysis.diagnosis.verdict import (
     Judged,
     Reference,
@@ -24,7 +25,7 @@ from fitassay.analysis.diagnosis.verdict import (
     visible_sd,
     with_ordinary,
 )
-from fitassay.analysis.diagnosis.verdict_words import verdict_of
+from fitassay.analysis.diagnosis.verdict_words import WINDS_UP, verdict_of
 from fitassay.analysis.estimation.fit import Estimate, Fit
 from fitassay.analysis.estimation.known import Known, TransferredPrior
 from fitassay.analysis.estimation.model_error import ModelError, model_error
@@ -36,7 +37,7 @@ from fitassay.analysis.estimation.uncertainty_budget import as_data, budget_of
 from fitassay.analysis.normal import Normal
 from fitassay.analysis.readings.file import Reading
 from fitassay.analysis.result import Confounded, Diagnosis, NextPrint, ReadingFit, TermEstimate, Verdict
-from fitassay.analysis.terms import INDEX, NAMES, PRINTER, TERMS, told_on
+from fitassay.analysis.terms import BEAD, INDEX, NAMES, PATH, PRINTER, TERMS, told_on
 from fitassay.coupons.feature import Manifest
 from fitassay.coupons.machine import Machine
 
@@ -101,7 +102,15 @@ def interpret(
     z = done.residual / done.residual_sd
     worst = [i for i in np.argsort(-np.abs(z)) if not done.outliers[i]][:3]
     misfits = tuple(f"{o.keys[i][1]} on {o.keys[i][0]}" for i in worst)
-    verdict = verdict_of(judged, done.posterior, visible, misfits, machine.kinematics)
+    signs = roughness_notes(done, budget, prior_sd)
+    advice, before, after = advise(
+        mean, cov, reference, machine, visible_sd(machine, single), wound_up_plays(signs)
+    )
+    verdict = verdict_of(
+        judged, done.posterior, visible, misfits, machine.kinematics, advice, _parted(done, walk)
+    )
+    if verdict.term and INDEX[verdict.term] in wound_up_plays(signs) and machine.kinematics == "cartesian":
+        verdict = replace(verdict, text=f"{verdict.text} {WINDS_UP}")
     if machine.kinematics == "cartesian" and looks_crossed(done, walk, budget):
         verdict = replace(verdict, text=f"{verdict.text} {QUESTION}")
     # Where no size was read, what is known otherwise stands for the sizes that a setting is to bring right.
@@ -109,7 +118,6 @@ def interpret(
     facts = np.array([f.row for f in done.facts]).reshape(-1, len(TERMS))
     confounded = find_confounded(mean, cov, prior_sd, sizes if len(sizes) else facts, machine)
     confounded += belts_alike(mean, cov, machine)
-    advice, before, after = advise(mean, cov, reference, machine, visible_sd(machine, single))
     if verdict.status == "unexplained":
         advice, after = (), before
     a = reference.gains
@@ -136,8 +144,8 @@ def interpret(
         expected_misfit_before_mm=before,
         expected_misfit_after_mm=after,
         notes=(
+            *signs,
             *estimate_notes(done, transferred, told),
-            *roughness_notes(done, budget, prior_sd),
             *withheld_notes(machine),
             *verdict_notes(done, reference, visible, prior_sd, verdict),
             *repeat_notes(o, machine),
@@ -148,6 +156,7 @@ def interpret(
         extra={
             **_extra(done, transferred, dof, told),
             "uncertainty_budget": as_data(budget_of(done, budget, machine), told),
+            "together": sums_as_data(done.posterior),
         },
     )
 
@@ -164,6 +173,15 @@ def _judged(
         np.array([estimate.doubt_p]),
         np.array([estimate.doubt_mm]),
     )
+
+
+def _parted(done: Fit, walk: SetWalk) -> frozenset[int]:
+    """Errors for which something was read that their surface effect does not do alike."""
+    o = done.observations
+    columns = [int(c) for c, out in zip(o.column, done.outliers, strict=True) if c >= 0 and not out]
+    facts = {fact.kind for fact in done.facts}
+    bead = {BEAD} if facts & {"weighed", "feed"} or any(walk.features[c].optional for c in columns) else set()
+    return frozenset(bead | ({PATH} if "path place" in facts else set()))
 
 
 def _estimates(done: Fit, prior_sd: np.ndarray, told: np.ndarray) -> tuple[TermEstimate, ...]:

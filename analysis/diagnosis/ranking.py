@@ -20,6 +20,7 @@ from fitassay.analysis.normal import Normal
 from fitassay.analysis.readings.reading import REFERENCE
 from fitassay.analysis.result import NextPrint
 from fitassay.analysis.terms import TERMS
+from fitassay.coupons.feature import Feature
 from fitassay.coupons.machine import Machine
 from fitassay.coupons.wording import listed
 
@@ -133,6 +134,8 @@ def rank_coupons(
 ) -> tuple[NextPrint, ...]:
     """Whole coupons, with all their features that are not measured, by doubt removed per minute.
 
+    Of a coupon at hand its rims and its single layers stand apart, as they are read in another manner.
+
     Parameters
     ----------
     walk : SetWalk
@@ -143,15 +146,18 @@ def rank_coupons(
     could = _open_features(walk, standing, False)
     about = doubted(standing.doubt)
     found = []
-    for coupon in dict.fromkeys(o.coupon for o in could):
-        mine = [o for o in could if o.coupon == coupon]
+    manner = {
+        key: _manner(f) if minutes is None else "" for key, f in zip(walk.keys, walk.features, strict=True)
+    }
+    for coupon, how in dict.fromkeys((o.coupon, manner[o.coupon, o.feature]) for o in could):
+        mine = [o for o in could if (o.coupon, manner[o.coupon, o.feature]) == (coupon, how)]
         a, u = np.array([o.row for o in mine]), np.array([o.u for o in mine])
         gain = float(share_removed(standing.doubt, removed_by_all(standing.posterior.cov, a, u)))
         best = int(np.argmax(share_removed(standing.doubt, removed_by_each(standing.posterior.cov, a, u))))
         cost = sum(o.minutes for o in mine)
         if minutes is not None:
             cost += minutes[coupon]
-        verb = "measure" if minutes is None else "print"
+        verb = how or ("measure" if minutes is None else "print")
         many = "1 reading" if len(mine) == 1 else f"{len(mine)} readings"
         found.append(
             NextPrint(
@@ -224,6 +230,13 @@ def _open_features(walk: SetWalk, standing: Standing, again: bool) -> list[Offer
 def _reading_words(key: tuple[str, str], standing: Standing) -> str:
     verb = "read again" if key in standing.measured else "read"
     return f"{verb} {key[1]} on {key[0]}"
+
+
+def _manner(feature: Feature) -> str:
+    """What to do with a coupon to read such features of it; empty: measure it as usual."""
+    if feature.edge:
+        return "last of all, cut off with scissors, away from yourself, and read one layer of"
+    return "with the jaws over the top 0.4 mm only, read the rims of" if feature.kind == "rim" else ""
 
 
 def _piece_words(side: str) -> str:

@@ -13,6 +13,8 @@ from fitassay.coupons.feature import DEEP_MM
 
 # A sign counts from this many standard uncertainties on, and from an effect that a caliper sees [mm].
 SURE_SDS, SEEN_MM = 2.5, 0.03
+# Uneven layers are told by themselves where readings leave no more than this share of the prior's width.
+KNOWN_SHARE = 0.6
 LAYERS, FLARE = INDEX["uneven_layers"], INDEX["first_layer_flare"]
 
 
@@ -21,12 +23,17 @@ def roughness_notes(done: Fit, budget: ModelError, prior_sd: np.ndarray) -> tupl
     return (*_layers(done, prior_sd), *_elastic(done, budget))
 
 
+def wound_up_plays(notes: tuple[Note, ...]) -> frozenset[int]:
+    """Columns of the plays that such notes say are taken up in part only."""
+    return frozenset(INDEX[note.data["term"]] for note in notes if note.code == "elastic-play")
+
+
 def _layers(done: Fit, prior_sd: np.ndarray) -> tuple[Note, ...]:
     """Layers known to be uneven, by rims and the like; or a foot smaller than the body, which a wide bead is not."""
     known = done.posterior
     layers = round(DEEP_MM / done.layer_mm)
     shift = float(known.mean[LAYERS]) / mean_range(max(2, layers))
-    told = known.sd[LAYERS] < prior_sd[LAYERS] / 2
+    told = known.sd[LAYERS] < KNOWN_SHARE * prior_sd[LAYERS]
     if told and known.mean[LAYERS] > max(SURE_SDS * known.sd[LAYERS], SEEN_MM):
         return (Note("uneven-layers", {"shift_mm": shift}),)
     foot, sd = known.mean[FLARE], known.sd[FLARE]

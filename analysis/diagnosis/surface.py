@@ -8,12 +8,13 @@ a sum that is the largest, and loud, is told as such.
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 
 from fitassay.analysis.estimation.priors import prior_means
 from fitassay.analysis.normal import Normal
-from fitassay.analysis.terms import BEAD, PATH, SURFACE, TERMS
+from fitassay.analysis.terms import BEAD, NAMES, PATH, SURFACE, TERMS
 
 WORST = np.array([t.worst for t in TERMS])
 TABLE_SDS = np.array([t.prior_sd for t in TERMS])
@@ -29,6 +30,22 @@ def sum_of(posterior: Normal, term: int) -> tuple[np.ndarray, np.ndarray]:
     row = np.zeros(len(TERMS))
     row[[term, SURFACE_OF[term]]] = 1.0
     return posterior.linear(row)
+
+
+def sums_as_data(posterior: Normal) -> tuple[dict[str, Any], ...]:
+    """Each error with its surface effect, for diagnosis.json: names, estimate, standard uncertainty and unit."""
+    rows = []
+    for error, surface in SURFACE_OF.items():
+        value, u = sum_of(posterior, error)
+        rows.append(
+            {
+                "terms": [NAMES[error], NAMES[surface]],
+                "estimate": float(value),
+                "std_uncertainty": float(u),
+                "unit": TERMS[error].unit,
+            }
+        )
+    return tuple(rows)
 
 
 def sums_of(posterior: Normal, terms: np.ndarray) -> tuple[np.ndarray, np.ndarray]:

@@ -8,12 +8,16 @@ from fitassay.analysis import rounding
 from fitassay.analysis.diagnosis.surface import SURFACE_OF, sum_of
 from fitassay.analysis.diagnosis.verdict import LEADING, STATUSES, Judged
 from fitassay.analysis.normal import Normal
-from fitassay.analysis.result import Verdict
+from fitassay.analysis.result import Advice, Verdict
 from fitassay.analysis.terms import BEAD, INDEX, NAMES, PATH, TERMS, withheld_on
 from fitassay.coupons.machine import Kinematics
 from fitassay.coupons.wording import listed
 
 CONTENDER = 0.05
+WINDS_UP = (
+    "It is wound up over some millimetres of way, as by a slack belt or a weak motor: mend that first, since a "
+    "compensation in the firmware would mend about half of it."
+)
 # Contenders known this well (in standard uncertainties) are not in doubt: they are simply of one size.
 KNOWN_SDS = 4.0
 
@@ -24,6 +28,8 @@ def verdict_of(
     visible_mm: np.ndarray,
     misfits: tuple[str, ...],
     kinematics: Kinematics = "cartesian",
+    advice: tuple[Advice, ...] = (),
+    parted: frozenset[int] = frozenset(),
 ) -> Verdict:
     """The verdict of the only row of `judged`.
 
@@ -38,6 +44,10 @@ def verdict_of(
         Names of the readings that fit worst.
     kinematics : Kinematics
         Of the machine; not every error is judged of each.
+    advice : tuple of Advice
+        What is to be set, which may be known while its cause is not.
+    parted : frozenset of int
+        Columns of errors for which there is evidence that tells them from their surface effect.
     """
     status = STATUSES[int(judged.status[0])]
     mean, sd = posterior.mean, posterior.sd
@@ -66,9 +76,11 @@ def verdict_of(
         text = f"{_capital(term.label)} {how}: {term.sentence}. Typical cause: {term.cause}."
     elif status == "sum-known":
         contenders = (term.name, TERMS[SURFACE_OF[best]].name)
-        text = _sum_known(posterior, best, chance)
+        text = _sum_known(posterior, best, chance, advice, best in parted)
     else:
-        text = _open_question(judged, contenders, mean, sd, float(np.max(visible_mm, initial=0.0)))
+        text = _open_question(
+            judged, contenders, mean, sd, float(np.max(visible_mm, initial=0.0)), settled=bool(advice)
+        )
     return Verdict(status=status, term=accused, probability=chance, text=text, contenders=contenders)
 
 
@@ -78,8 +90,15 @@ def _none_of(kinematics: Kinematics) -> str:
 
 
 def _open_question(
-    judged: Judged, contenders: tuple[str, ...], mean: np.ndarray, sd: np.ndarray, visible_mm: float
+    judged: Judged,
+    contenders: tuple[str, ...],
+    mean: np.ndarray,
+    sd: np.ndarray,
+    visible_mm: float,
+    *,
+    settled: bool,
 ) -> str:
+    """What is left open; `settled`: what to set is known all the same."""
     best, sturdy = int(judged.term[0]), float(judged.sturdy[0])
     chance = float(judged.chances[0, best])
     if not contenders:
@@ -101,26 +120,42 @@ def _open_question(
             f"{_capital(TERMS[best].label)} is the largest error found, but what it does to a size may be less than "
             f"the caliper can see ({visible_mm:.2f} mm), so it is not accused."
         )
+    if settled:
+        return (
+            "Sizes are off, and what to set is known; these readings cannot tell which error it comes from. It may "
+            f"be {listed(labels, 'or')}."
+        )
+    if judged.loud[0] < LEADING:
+        return (
+            f"No error is surely larger than what the caliper can see ({visible_mm:.2f} mm). The largest may be "
+            f"{listed(labels, 'or')}."
+        )
     return f"These readings cannot tell which error spoils the fit most; it may be {listed(labels, 'or')}."
 
 
 _TELLS_APART = {
-    BEAD: "readings over the rims, or the single wall weighed, would tell them apart",
-    PATH: "the sliced file, traced, would tell them apart",
+    BEAD: "Readings over the rims, or the single wall weighed, would tell them apart.",
+    PATH: "The sliced file, traced, would tell them apart.",
 }
 
 
-def _sum_known(posterior: Normal, term: int, chance: float) -> str:
+def _sum_known(posterior: Normal, term: int, chance: float, advice: tuple[Advice, ...], parted: bool) -> str:
     """Where two act alike and only what they do together is known."""
     value, sd = sum_of(posterior, term)
     unit = TERMS[term].unit
     together = rounding.plus_minus(float(value), float(sd), unit)
     where = " per side" if term == PATH else ""
     labels = listed((TERMS[term].label, TERMS[SURFACE_OF[term]].label), "or")
+    offset = TERMS[PATH].setting
+    alone = [a.setting for a in advice] == [offset]
+    remedy = (
+        f"; {'the size compensation mends' if alone else 'the changes advised mend'} sizes whichever it is"
+    )
+    why = "What was read does not part them surely" if parted else "The caliper feels both alike"
     return (
         f"{_capital(labels)}: together {together}{where} (k = {rounding.COVERAGE:g}), the largest of all errors "
-        f"({_percent(chance)} sure). The caliper feels both alike, so neither is accused; the size compensation "
-        f"mends sizes whichever it is, and {_TELLS_APART[term]}."
+        f"({_percent(chance)} sure). {why}, so neither is accused{remedy if advice else ''}."
+        f"{'' if parted else f' {_TELLS_APART[term]}'}"
     )
 
 

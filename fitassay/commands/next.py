@@ -96,7 +96,8 @@ def _tell(
         return
     parts = ", ".join(f"{term_label(name)} {share(part)}" for name, part in outlook.about[:5])
     say(f"In doubt: {parts}.")
-    _ranking("Read next", outlook.readings[:top], single=True)
+    read = frozenset((f.coupon, f.feature) for f in diagnosis.fits) if diagnosis else frozenset()
+    _ranking("Read next", outlook.readings[:top], single=True, read=read)
     _ranking("Coupons at hand, all that is unread on them", outlook.coupons[:top], single=False)
     _ranking("Worth printing", outlook.unprinted[:top], single=False)
     if not (outlook.readings or outlook.coupons or outlook.unprinted):
@@ -133,7 +134,9 @@ def _tell_evidence(case: str, inputs: Inputs, outlook: Outlook, top: int) -> Non
         )
 
 
-def _ranking(title: str, found: tuple[NextPrint, ...], *, single: bool) -> None:
+def _ranking(
+    title: str, found: tuple[NextPrint, ...], *, single: bool, read: frozenset[tuple[str, str]] = frozenset()
+) -> None:
     if not found:
         return
     say()
@@ -143,7 +146,9 @@ def _ranking(title: str, found: tuple[NextPrint, ...], *, single: bool) -> None:
             f"{100 * n.gain:.0f} %",
             f"{n.minutes:.1f}" if single else f"{n.minutes:.0f}",
             n.coupon,
-            n.feature if single else f"begin with {n.feature}",
+            (f"{n.feature}, again" if (n.coupon, n.feature) in read else n.feature)
+            if single
+            else f"begin with {n.feature}",
         )
         for n in found
     ]

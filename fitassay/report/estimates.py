@@ -9,7 +9,15 @@ import numpy as np
 from fitassay.analysis import rounding
 from fitassay.analysis.result import Confounded, Diagnosis, TermEstimate
 from fitassay.analysis.terms import INDEX, TERMS
-from fitassay.labels import LITTLE_INFORMED, capital, confounded_words, informed_words, sentence, term_label
+from fitassay.labels import (
+    LITTLE_INFORMED,
+    capital,
+    confounded_words,
+    informed_words,
+    sentence,
+    term_label,
+    together_label,
+)
 from fitassay.report import plots
 
 MOST_CONTENDERS = 5
@@ -31,7 +39,9 @@ def term_groups(diagnosis: Diagnosis) -> list[dict[str, Any]]:
         members = [t for t in diagnosis.terms if t.kind == kind]
         members.sort(key=lambda t: -diagnosis.shares.get(t.name, 0.0))
         if members:
-            blocks.append({"title": title, "rows": [_term_row(diagnosis, t) for t in members]})
+            rows = [_term_row(diagnosis, t) for t in members]
+            rows += [_sum_row(pair) for pair in diagnosis.extra.get("together", ()) if kind == "surface"]
+            blocks.append({"title": title, "rows": rows})
     return blocks
 
 
@@ -57,6 +67,15 @@ def _term_row(diagnosis: Diagnosis, term: TermEstimate) -> dict[str, Any]:
         "share": rounding.share(diagnosis.shares[term.name]) if term.name in diagnosis.shares else "",
         "effect": effects.get(term.name, ""),
         "accused": term.name == diagnosis.verdict.term,
+    }
+
+
+def _sum_row(pair: dict[str, Any]) -> dict[str, Any]:
+    """An error and what feels like it, as one: better known than either."""
+    return {
+        "label": together_label(pair["terms"]),
+        "amount": rounding.plus_minus(pair["estimate"], pair["std_uncertainty"], pair["unit"]),
+        "effect": "both as one, which is what readings and fits feel",
     }
 
 

@@ -27,6 +27,7 @@ from fitassay.report.provenance import provenance
 from fitassay.report.render import render
 from fitassay.report.section import Picture, Section
 from fitassay.report.trace_section import trace_section
+from fitassay.report.uncertainty import uncertainty_budget
 
 if TYPE_CHECKING:
     from fitassay.analysis.gcode.trace_data import Trace
@@ -93,6 +94,7 @@ def _context(diagnosis: Diagnosis, manifest: Manifest, folder: Path, machine: Ma
         "budget": _budget(diagnosis),
         "pictures": _pictures(diagnosis, manifest, folder),
         "terms": term_groups(diagnosis),
+        "uncertainties": uncertainty_budget(diagnosis),
         "confounded": [alike(c) for c in diagnosis.confounded],
         "correlation": correlation_table(diagnosis, tied),
         "region": region(diagnosis, tied),
@@ -274,6 +276,8 @@ def _next_why(n: NextPrint) -> str:
 
 def _next_command(n: NextPrint, manifest: Manifest) -> str:
     """What to type for it; the page may be read anywhere, so the case's folder stands as CASE."""
+    if (n.coupon, n.feature) in {(c.id, f.id) for c, f in manifest.optional}:
+        return "fitassay enter CASE --rims"
     if n.coupon == REFERENCE or any(c.id == n.coupon for c in manifest.coupons):
         return "fitassay enter CASE"
     return f"fitassay make CASE --new-print --family {plain(n.coupon, 60)}"

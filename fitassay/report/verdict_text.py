@@ -188,6 +188,8 @@ def _terms(console: Console, diagnosis: Diagnosis) -> None:
             table.add_row(Text(title, style="dim"))
         for term in measured:
             table.add_row(*_row(diagnosis, term, wide))
+        for pair in diagnosis.extra.get("together", ()) if kind == "surface" and measured else ():
+            table.add_row(*_sum_row(pair, wide))
     console.print(table)
     for missing in (n for n in diagnosis.notes if n.code == "not-measured"):
         _wrapped(console, missing.text)
@@ -209,6 +211,15 @@ def _row(diagnosis: Diagnosis, term: TermEstimate, wide: bool) -> list[Any]:
     if wide:
         cells.append(wording.informed_words(term.informed) if term.kind == "printer" else "")
     return [Text(c, style=style) for c in cells]
+
+
+def _sum_row(pair: dict[str, Any], wide: bool) -> list[Any]:
+    """An error and what feels like it, as one: better known than either."""
+    from rich.text import Text
+
+    shown = rounding.shown(pair["estimate"], pair["std_uncertainty"], pair["unit"])
+    label = wording.together_label(pair["terms"])
+    return [Text(c) for c in (f"  {label}", shown.value, shown.uncertainty, shown.unit, "", *[""] * wide)]
 
 
 def _confounded(console: Console, diagnosis: Diagnosis) -> None:
