@@ -52,8 +52,8 @@ def term_label(name: str) -> str:
 
 
 def together_label(names: Sequence[str]) -> str:
-    """An error with what feels like it, as one: ``bead width with uneven layers``."""
-    return " with ".join(term_label(name) for name in names)
+    """An error with what feels like it, as one: ``bead width + uneven layers``."""
+    return " + ".join(term_label(name).partition(" of ")[0] for name in names)
 
 
 def setting_label(setting: str) -> str:

@@ -96,6 +96,7 @@ def make(
         "leading": "Backlash in y probably spoils the fit most.",
         "undetermined": "These readings cannot say whether bead width or path offset spoils the fit.",
         "within-noise": "No error is larger than what this caliper can see.",
+        "sum-known": "Bead width or uneven layers: together +0.120 ± 0.050 mm (k = 2).",
         "unexplained": "The readings do not fit the model; look at the ones named below before changing anything.",
     }
     fits = []
@@ -187,4 +188,10 @@ def make(
             Note("not-measured", {"terms": ["first_layer_flare"]}),
             Note("file-path", {"file": note or "orrery-base.txt"}),
         ),
+        extra={
+            "together": (
+                {"terms": ["bead_excess", "uneven_layers"], "estimate": 0.12, "std_uncertainty": 0.025, "unit": "mm"},
+                {"terms": ["contour_offset", "push_out"], "estimate": 0.0, "std_uncertainty": 0.012, "unit": "mm"},
+            )
+        },
     )  # fmt: skip

@@ -64,7 +64,7 @@ def test_lost_motion_that_is_wound_up_is_warned_of_where_the_change_stands():
     assert found.verdict.term == "backlash_x"
     assert "mend that first" in found.verdict.text and "about half" in found.verdict.text
     first = next(a for a in found.advice if a.term == "backlash_x")
-    assert "mends about half" in first.why and "belt or motor first" in first.why
+    assert "this mends about half" in first.why and "belt or motor first" in first.why
     other = [a for a in found.advice if a.term == "backlash_y"]
     assert all("half" not in a.why for a in other)
     note = next(n for n in found.notes if n.code == "elastic-play")
@@ -132,7 +132,7 @@ def test_what_acts_alike_is_shown_as_one_at_every_face(tmp_path):
     )
     assert text.startswith("Two look alike, one remedy")
     for face in (text, page):
-        assert "bead width with uneven layers" in face
+        assert "bead width + uneven layers" in face
     # The remedy is the size compensation, and its reason is all that stands outward, not the bead.
     (change,) = found.advice
     assert change.setting == "settings.contour_mm" and change.why.startswith("whatever makes outsides large")

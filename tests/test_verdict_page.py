@@ -15,6 +15,7 @@ from fitassay.analysis.diagnosis.information_gain import removed_by_all, removed
 from fitassay.analysis.diagnosis.judging import expected_shares
 from fitassay.analysis.diagnosis.verdict import DOMINANT, LEADING, UNEXPLAINED_P
 from fitassay.analysis.estimation.marginal import Model, deleted
+from fitassay.analysis.estimation.model_error import BUDGET
 from fitassay.analysis.normal import Normal
 from fitassay.analysis.terms import INDEX, TERMS, told_on
 from tests.posteriors import posterior
@@ -67,7 +68,7 @@ def check(name: str, value: object) -> None:
 
 
 checked: set[str] = set()
-GIVEN = {"A", "r", "s"}
+GIVEN = {"A", "r", "s", "A4", "mu", "s4"}
 
 
 def phi(z: float) -> float:
@@ -127,7 +128,39 @@ def test_every_number_of_the_example():
     check("lead", 2 * m[1] - m[0])
     check("dlead", math.sqrt(4 * c[1, 1] + c[0, 0] - 4 * c[0, 1]))
     assert (2 * m[1] - m[0]) / math.sqrt(4 * c[1, 1] + c[0, 0] - 4 * c[0, 1]) == pytest.approx(4.7, abs=0.05)
+    check_the_budget(page)
     assert checked | GIVEN == set(page)
+
+
+def check_the_budget(page: dict[str, np.ndarray]) -> None:
+    """The four errors with a full covariance of the readings, and where the path's uncertainty comes from."""
+    a4, r, mu, s4 = page["A4"], page["r"], page["mu"], page["s4"]
+    assert a4[:, :3] == pytest.approx(page["A"]) and s4[:3] == pytest.approx(page["s"])
+    u2, own = 0.02**2 + 0.01**2 / 12, 0.012**2
+    from_u, from_reading = u2 * np.eye(3), own * np.eye(3)
+    from_coupon = own * np.array([[1, -1, 0], [-1, 1, 0], [0, 0, 1]])
+    v = from_u + from_coupon + from_reading
+    check("V", 1e6 * v)
+    c = np.linalg.inv(a4.T @ np.linalg.inv(v) @ a4 + np.diag(s4**-2.0))
+    m = c @ (a4.T @ np.linalg.inv(v) @ r + mu / s4**2)
+    check("m4", m)
+    check("d4", np.sqrt(np.diag(c)))
+    for name, row in (("sum4", (1.0, 0.0, 0.0, 1.0)), ("out4", (1.0, 2.0, 0.0, 1.0))):
+        row = np.array(row)
+        check(name, row @ m)
+        check(f"d{name}", math.sqrt(row @ c @ row))
+    k = (c @ a4.T @ np.linalg.inv(v))[1]
+    parts = {"from_u": from_u, "from_coupon": from_coupon, "from_reading": from_reading}
+    for name, part in parts.items():
+        check(name, math.sqrt(k @ part @ k))
+    check("from_layers", abs(c[1, 3]) / s4[3])
+    check("from_priors", math.sqrt(np.sum((c[1, :3] / s4[:3]) ** 2)))
+    check("total", math.sqrt(np.sum((c[1] / s4) ** 2) + k @ v @ k))
+    words = " ".join(text().split())
+    assert f"-0.011 ± {2 * page['d4'][0]:.3f}" in words and f"{2 * page['d'][0]:.3f} mm before" in words
+    assert f"+{page['m4'][1]:.3f} ± {2 * page['d4'][1]:.3f} mm" in words
+    # Half of what stands outward, per side.
+    assert page["out4"] / 2 == pytest.approx(0.1195, abs=1e-4) and "-0.120 ± 0.020 mm per side" in words
 
 
 def test_the_program_comes_to_the_same():
@@ -155,6 +188,24 @@ def test_the_program_comes_to_the_same():
     off, sd = deleted(np.linalg.inv(model.cov), r)
     check("off", off[2])
     check("sdoff", sd[2])
+
+
+def test_the_budget_is_that_of_the_program():
+    """Mean and covariance by the program's own update, and widths as the tables have them."""
+    page = shown()
+    known = Normal(mean=page["mu"], cov=np.diag(page["s4"] ** 2)).condition(
+        page["A4"], page["r"], cov=1e-6 * page["V"]
+    )
+    check("m4", known.mean)
+    check("d4", known.sd)
+    widths = {row.name: row.sd for row in BUDGET}
+    assert widths["coupon"] == widths["reading"] == 0.012
+    layers = TERMS[INDEX["uneven_layers"]]
+    assert (layers.prior_mean, layers.prior_sd) == (0.035, 0.035)
+    block, wall = walk(("plain-block",)), walk(("single-wall",))
+    for w, kind, gain in ((block, "outside", 1.0), (block, "inside", -1.0), (wall, "thickness", 1.0)):
+        i = next(i for i, f in enumerate(w.features) if f.kind == kind and f.direction_deg == 0)
+        assert w.linearise()[1][i, INDEX["uneven_layers"]] == pytest.approx(gain, abs=0.02)
 
 
 def test_a_slip_in_the_example_would_stand_out_as_the_page_says():

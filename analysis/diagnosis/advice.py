@@ -69,7 +69,7 @@ def advise(
             continue  # no belt is too taut to lose motion
         changes, left = _changes(TERMS[i], error, sd, machine)
         if i in wound_up and TERMS[i].control is not None:
-            why = f"{TERMS[i].label}, wound up over some way: mends about half; mend the belt or motor first"
+            why = f"{TERMS[i].label}, less of it on short ways: this mends about half; mend the belt or motor first"
             left += WOUND_UP_LEFT * (error - left)
         mended[i] += left - error
         advice += [replace(change, why=why) if why else change for change in changes]

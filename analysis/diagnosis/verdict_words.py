@@ -15,7 +15,7 @@ from fitassay.coupons.wording import listed
 
 CONTENDER = 0.05
 WINDS_UP = (
-    "It is wound up over some millimetres of way, as by a slack belt or a weak motor: mend that first, since a "
+    "Short ways show less of it than long ones, as with a slack belt or a weak motor: mend that first, since a "
     "compensation in the firmware would mend about half of it."
 )
 # Contenders known this well (in standard uncertainties) are not in doubt: they are simply of one size.
