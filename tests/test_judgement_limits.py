@@ -45,16 +45,25 @@ def values(**terms: float) -> np.ndarray:
     return out
 
 
-def open_verdict(chances: dict[str, float], mean: np.ndarray, sd: np.ndarray, sturdy=0.5, visible=True):
+def open_verdict(
+    chances: dict[str, float], mean: np.ndarray, sd: np.ndarray, sturdy=0.5, visible=True, loud=1.0
+):
     """The sentence of an undetermined verdict in which the errors have these chances of being the largest."""
     row = values(**chances)
     best = int(np.argmax(row))
     judged = Judged(
         status=np.array([UNDETERMINED]), term=np.array([best]), probability=np.array([row[best]]),
-        chances=row[None], shares=row[None], sturdy=np.array([sturdy]), quiet=np.zeros(1), loud=np.zeros(1),
+        chances=row[None], shares=row[None], sturdy=np.array([sturdy]), quiet=np.zeros(1), loud=np.full(1, loud),
         visible=np.array([visible]),
     )  # fmt: skip
     return verdict_of(judged, Normal(mean=mean, cov=np.diag(sd**2)), np.array([0.05]), ())
+
+
+def test_where_no_error_surely_exceeds_what_the_caliper_sees_that_comes_first():
+    chances = {"backlash_x": 0.5, "backlash_y": 0.4}
+    for loud, begins in ((0.79, "No error is surely larger"), (0.81, "These readings cannot tell")):
+        verdict = open_verdict(chances, values(), np.full(K, 0.1), loud=loud)
+        assert verdict.text.startswith(begins), loud
 
 
 @pytest.mark.parametrize(("sds", "alike"), [(4.05, True), (3.95, False)])

@@ -123,7 +123,7 @@ def _shares(diagnosis: Diagnosis) -> list[dict[str, Any]]:
     ranked = sorted(diagnosis.shares.items(), key=lambda item: -item[1])
     segments = [
         {
-            "label": term_label(name),
+            "label": _share_label(name, diagnosis),
             "text": rounding.share(value),
             "percent": f"{100 * value:.3f}",
             "style": "accused" if name in accused else "",
@@ -142,6 +142,13 @@ def _shares(diagnosis: Diagnosis) -> list[dict[str, Any]]:
             }
         )
     return segments
+
+
+def _share_label(name: str, diagnosis: Diagnosis) -> str:
+    """An error, with what it looks like where the two are told as one."""
+    verdict = diagnosis.verdict
+    alike = verdict.contenders if verdict.status == "sum-known" else ()
+    return listed((term_label(n) for n in alike), "or") if name in alike[:1] else term_label(name)
 
 
 def _advice(advice: Advice, accused: str) -> dict[str, Any]:
