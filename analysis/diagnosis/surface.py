@@ -32,7 +32,7 @@ def sum_of(posterior: Normal, term: int) -> tuple[np.ndarray, np.ndarray]:
     return posterior.linear(row)
 
 
-def sums_as_data(posterior: Normal) -> tuple[dict[str, Any], ...]:
+def sums_as_data(posterior: Normal) -> list[dict[str, Any]]:
     """Each error with its surface effect, for diagnosis.json: names, estimate, standard uncertainty and unit."""
     rows = []
     for error, surface in SURFACE_OF.items():
@@ -45,7 +45,7 @@ def sums_as_data(posterior: Normal) -> tuple[dict[str, Any], ...]:
                 "unit": TERMS[error].unit,
             }
         )
-    return tuple(rows)
+    return rows
 
 
 def sums_of(posterior: Normal, terms: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
