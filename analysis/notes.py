@@ -252,6 +252,10 @@ _SENTENCES: dict[str, Callable[..., str]] = {
         f"{readings} readings do not fit the others, more than slips of the hand explain: look for a seam on the "
         "measured faces, for blobs and for lifted corners."
     ),
+    "exchanged": lambda first, second: (
+        f"The readings of {first} and {second} look exchanged: each fits under the other's name, and then all "
+        "readings fit together. Look at the names on the pieces, and swap the readings if so."
+    ),
     "cancelling": lambda first, second, hidden_mm: (
         f"{_capital(label(first))} and {label(second)} work against each other: together they hide up to "
         f"{hidden_mm:.2f} mm on the sizes measured. Set both right, or neither."

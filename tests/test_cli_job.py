@@ -306,6 +306,16 @@ def test_demo_says_where_its_report_is(tmp_path, monkeypatch):
     assert answer("demo")["case"] == "orrery-2"
 
 
+def test_demo_tells_the_story_of_the_arms_joint(tmp_path, monkeypatch):
+    """The case holds the joint, and the demo opens with what becomes of it: binds now, turns after the changes."""
+    monkeypatch.chdir(tmp_path)
+    code, out, _ = run("demo")
+    told = " ".join(out.split())
+    assert code == 0 and "6,6.2,turn" in (tmp_path / "orrery/joints.csv").read_text("utf-8")
+    assert re.search(r"arm on its peg, 6 mm in 6.2 mm, to turn: binds .* now; turns .* draw the hole", told)
+    assert told.index("arm on its peg") < told.index("One error dominates")
+
+
 def test_demo_does_the_whole_job(tmp_path, monkeypatch):
     monkeypatch.chdir(tmp_path)
     told = answer("demo")

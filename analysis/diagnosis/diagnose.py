@@ -13,6 +13,7 @@ from fitassay.analysis.diagnosis.advice import advise
 from fitassay.analysis.diagnosis.confounding import belts_alike, confounded_terms, find_confounded
 from fitassay.analysis.diagnosis.diagnosis_notes import estimate_notes, verdict_notes, withheld_notes
 from fitassay.analysis.diagnosis.drives import QUESTION, looks_crossed
+from fitassay.analysis.diagnosis.exchanged import exchanged_coupons
 from fitassay.analysis.diagnosis.judging import judge_many
 from fitassay.analysis.diagnosis.ranking import Standing, open_doubt, what_next
 from fitassay.analysis.diagnosis.roughness import roughness_notes, wound_up_plays
@@ -35,6 +36,7 @@ from fitassay.analysis.estimation.repeatability import dof_notes, effective_dof,
 from fitassay.analysis.estimation.trials import tried_columns
 from fitassay.analysis.estimation.uncertainty_budget import as_data, budget_of
 from fitassay.analysis.normal import Normal
+from fitassay.analysis.notes import Note
 from fitassay.analysis.readings.file import Reading
 from fitassay.analysis.result import Confounded, Diagnosis, NextPrint, ReadingFit, TermEstimate, Verdict
 from fitassay.analysis.terms import BEAD, INDEX, NAMES, PATH, PRINTER, TERMS, told_on
@@ -113,6 +115,10 @@ def interpret(
         verdict = replace(verdict, text=f"{verdict.text} {WINDS_UP}")
     if machine.kinematics == "cartesian" and looks_crossed(done, walk, budget):
         verdict = replace(verdict, text=f"{verdict.text} {QUESTION}")
+    exchanged = exchanged_coupons(walk, readings, machine, known, budget, readout)
+    swap = () if exchanged is None else (Note("exchanged", {"first": exchanged[0], "second": exchanged[1]}),)
+    if swap and verdict.status == "unexplained":
+        verdict = replace(verdict, text=swap[0].text)
     # Where no size was read, what is known otherwise stands for the sizes that a setting is to bring right.
     sizes = o.gains[o.column >= 0]
     facts = np.array([f.row for f in done.facts]).reshape(-1, len(TERMS))
@@ -144,6 +150,7 @@ def interpret(
         expected_misfit_before_mm=before,
         expected_misfit_after_mm=after,
         notes=(
+            *(swap if verdict.status != "unexplained" else ()),
             *signs,
             *estimate_notes(done, transferred, told),
             *withheld_notes(machine),
@@ -155,6 +162,7 @@ def interpret(
         ),
         extra={
             **_extra(done, transferred, dof, told),
+            **({"exchanged": list(exchanged)} if exchanged else {}),
             "uncertainty_budget": as_data(budget_of(done, budget, machine), told),
             "together": sums_as_data(done.posterior),
         },

@@ -250,6 +250,18 @@ class ReadingsBook:
             self._history.pop()
             return change.coupon, change.feature
 
+    def exchange(self, first: str, second: str) -> None:
+        """Give the rows of each of two coupons to the other: they were typed under the wrong name."""
+        other = {first: second, second: first}
+        with self._guard, locked(self.path):
+            table = self._load()
+            for record in table.records:
+                found = self._names.find(*self._place(record, table))
+                if found is not None and found[0] in other:
+                    table.set(record, {"coupon": other[found[0]]})
+            self._save(table)
+            self._history.clear()
+
     # Within
 
     def _change(self, coupon: str, feature: str, edit: Callable[[list[Row]], list[Row]]) -> None:

@@ -29,12 +29,6 @@ if TYPE_CHECKING:
 FOLDER = "orrery"
 NAME = "orrery bench, 100 mm machine"
 
-STORY = (
-    "An orrery: planets on arms that turn on printed pegs. On this made-up 100 mm machine the pegs rattle one way "
-    "and jam the other. What is wrong with it is known only to the virtual printer, whose coupons are read with a "
-    "caliper good to 0.02 mm."
-)
-
 CARD_STORY = (
     "The arms of an orrery turn on printed pegs, and on this made-up 100 mm machine they rattle one way and jam the "
     "other. Two days of turning the backlash up and down have not helped. The card takes ten minutes, and no caliper."
@@ -59,6 +53,16 @@ SEED = 7
 REFERENCE = ("outside", 10.0)
 # The kit's arms turn on pegs drawn like this [mm].
 PEG, HOLE = 6.0, 6.2
+# What the case of an orrery asks about, as its owner would write it down.
+JOINTS = (
+    f"name,shape,peg_mm,hole_mm,motion,now\narm on its peg,round,{PEG:g},{HOLE:g},turn,jams over a turn\n"
+)
+
+STORY = (
+    f"An orrery: planets on arms that turn on printed pegs, {PEG:g} mm in holes of {HOLE:g} mm. On this made-up "
+    "100 mm machine the pegs rattle one way and jam the other, and joints.csv says so. What is wrong with it is "
+    "known only to the virtual printer, whose coupons are read with a caliper good to 0.02 mm."
+)
 
 
 @click.command()
@@ -85,6 +89,9 @@ def command(folder: Path | None, open_report: bool | None, card: bool, as_json: 
         return
     tell(STORY)
     tell()
+    from fitassay.analysis.parts.joints import JOINTS as JOINTS_FILE
+
+    write_atomic(case.path / JOINTS_FILE, JOINTS)
     first = virtual_print(case, machine, ERRORS, SEED)
     tell(f"1. Coupons, sheet and the caliper's readings of a first print: {first.target.folder}")
     tell(f"2. Its report: {first.target.report_path}")
@@ -98,6 +105,8 @@ def command(folder: Path | None, open_report: bool | None, card: bool, as_json: 
     from fitassay.report.verdict_text import verdict_lines
 
     say()
+    for text in first.diagnosis.extra.get("joints", ()):
+        say(text)
     click.echo(verdict_lines(first.diagnosis, machine, width()), nl=False)
     _show_loop(first, second, compared, pegs)
     place = typed(case.path)

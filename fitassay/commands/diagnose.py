@@ -50,6 +50,11 @@ def command(case: str, number: str | None, file: Path | None, carry: str | None,
     for text in _settings_moved_on(place, target, machine):
         note(f"Note: {text}")
     say(f"Report: {target.report_path}")
+    if exchanged := diagnosis.extra.get("exchanged"):
+        say(
+            f"To swap them: fitassay enter {typed(case)} --print {target.name} --exchange {' '.join(exchanged)}"
+        )
+        return
     unprinted = _unprinted(diagnosis, target)
     if unprinted and not diagnosis.verdict.term:
         say(

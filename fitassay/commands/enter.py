@@ -10,7 +10,7 @@ import click
 from fitassay.analysis.readings.file import ReadingsBook, reference_piece
 from fitassay.case import Case, Print
 from fitassay.coupons.errors import InputError
-from fitassay.coupons.wording import count
+from fitassay.coupons.wording import count, did_you_mean, shown
 from fitassay.options import carry_option, case_argument, print_option
 from fitassay.reading_dialog.sitting import Quit, Sitting
 from fitassay.terminal import STOPPED, clean, say, typed, working
@@ -49,6 +49,12 @@ SOFT = "The plastic is soft: close the jaws on light only, until the light betwe
 @click.option(
     "--weighed", is_flag=True, help="Enter masses off a scale: a length of filament, the single wall."
 )
+@click.option(
+    "--exchange",
+    nargs=2,
+    metavar="COUPON COUPON",
+    help="Swap the readings of two coupons that were typed under each other's name, such as comb-x comb-y.",
+)
 def command(
     case: str,
     number: str | None,
@@ -60,6 +66,7 @@ def command(
     filament: bool,
     feed: bool,
     weighed: bool,
+    exchange: tuple[str, str] | None,
 ) -> None:
     """Take readings at the terminal, in the order of the measuring sheet or, guided, the most telling one first.
 
@@ -72,6 +79,10 @@ def command(
         _spool(target, filament, feed, weighed)
         return
     book = ReadingsBook(target.readings_path, target.manifest())
+    if exchange:
+        _exchange(book, *exchange)
+        say(f"Now: fitassay diagnose {typed(case)}" + (f" --print {number}" if number else ""))
+        return
     pieces = [_piece(text) for text in references]
     sitting = Sitting(book=book, machine=machine)
     if rims:
@@ -99,6 +110,17 @@ def command(
         say(f"Stopped; nothing is lost: {sitting.progress()} of {total} in {target.readings_path}.")
         raise click.exceptions.Exit(STOPPED) from None
     _farewell(sitting, case, number)
+
+
+def _exchange(book: ReadingsBook, first: str, second: str) -> None:
+    features = {c.id: {f.id for f in c.asked} for c in book.manifest.coupons}
+    for name in (first, second):
+        if name not in features:
+            raise InputError(f"no such coupon {shown(name)}{did_you_mean(name, features)}", "--exchange")
+    if first == second or features[first] != features[second]:
+        raise InputError(f"{first} and {second} have no features in common to swap", "--exchange")
+    book.exchange(first, second)
+    say(f"Readings of {first} and {second} swapped; the same command swaps them back.")
 
 
 def _rims(sitting: Sitting, otherwise: bool) -> None:
