@@ -58,10 +58,28 @@ def _changed(state: State, diagnosis: Diagnosis, machine: Machine) -> State:
 def _sentence(joint: Joint, now: State, then: State | None) -> str:
     what = f"{plain(joint.name, 60)}, {joint.peg_mm:g} mm in {joint.hole_mm:g} mm, {_TO[joint.motion]}"
     if joint.pair is None:
-        return f"{what}: a slot is not foretold."
+        return (
+            f"{what}: what a slot does follows from its own outline; "
+            "ask predict with --part and --with for the two drawings."
+        )
     words = f"{what}: {_outcome(joint, now)} now"
     words += f"; {_outcome(joint, then)} after the changes below." if then is not None else "."
-    return f"{words}{_instead(joint, now)}"
+    return f"{words}{_instead(joint, now)}{_bought(joint)}"
+
+
+def _bought(joint: Joint) -> str:
+    """What the side that is bought may measure; empty where both are printed."""
+    from fitassay.analysis.parts.bought_parts import bought_sizes
+
+    if not joint.bought:
+        return ""
+    nominal = joint.peg_mm if joint.bought == "peg" else joint.hole_mm
+    sizes = ", ".join(
+        f"{b.name} ({b.by}) {b.low:.3f} to {b.high:.3f}" for b in bought_sizes(nominal, joint.bought)
+    )
+    if not sizes:
+        return f" The bought {joint.bought} is taken as {nominal:g} mm; measure yours."
+    return f" The bought {joint.bought} is taken as {nominal:g} mm; usual are: {sizes} mm. Measure yours."
 
 
 def _instead(joint: Joint, state: State) -> str:

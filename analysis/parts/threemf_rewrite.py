@@ -81,7 +81,7 @@ def _with_vertices(content: bytes, vertices: Mapping[str, np.ndarray]) -> bytes 
     pieces, at = [], 0
     for start, name, i in tags:
         end = content.find(b">", start)
-        values = dict(zip((b"x", b"y", b"z"), vertices[name][i], strict=True))
+        values: dict[bytes, float] = dict(zip((b"x", b"y", b"z"), vertices[name][i], strict=True))
         tag, replaced = _COORDINATE.subn(
             lambda m, values=values: m[1] + m[2] + b'"%.9g"' % values[m[1]],
             content[start:end],

@@ -134,6 +134,8 @@ def _conditions(machine: Machine) -> tuple[str, ...]:
         "machine.toml now: after a change of settings, plastic, nozzle or speed make a new chart.",
         "Pegs and holes upright, printed side by side in the same go; clearances are of diameters, hole less peg.",
         "± is the expanded uncertainty of the printed clearance, k = 2.",
+        "Bought parts are taken at their nominal size. Pins to m6 (ISO 2338) are up to 0.012 mm thicker, rings of "
+        "bearings (ISO 492, normal class) up to 0.009 mm smaller, magnets off by up to 0.1 mm: measure yours.",
     )
 
 
