@@ -139,8 +139,26 @@ def test_command(tmp_path):
         and f"to see that it took: print {got['steps'][0]['check']['coupons'][0]}" in out
         and f"fitassay apply {place} 1" in " ".join(out.split())
     )
+    assert all(step["why"] in " ".join(out.split()) for step in got["steps"])
     code, out, _ = run("plan", place, "--fit", "H18/h18", "--size", "20")
     assert code == 0 and out.startswith("Done. The printer holds 20 H18/h18")
+
+
+def test_where_the_cause_is_open_the_plan_says_what_would_tell_it(tmp_path):
+    """Bead or uneven layers: the step serves whichever it is; rims, with their minutes, would tell."""
+    place = tmp_path / "case"
+    for args in (
+        ("init", place),
+        ("make", place),
+        ("simulate", place, "--bead-excess", "0.1", "--seed", "3"),
+    ):
+        assert run(*args)[0] == 0
+    got = run_json("plan", place)
+    assert [s["setting"] for s in got["steps"]] == ["settings.contour_mm"]
+    first = got["tells_more"][0]
+    assert "rim" in first["feature"] and first["minutes"] == 3.0 and 0 < first["gain"] < 1
+    text = " ".join(run("plan", place)[1].split())
+    assert f"What tells more of the cause: {first['text']}." in text
 
 
 @pytest.mark.parametrize(

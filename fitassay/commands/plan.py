@@ -16,6 +16,7 @@ from fitassay.withheld import withheld_sentence
 
 if TYPE_CHECKING:
     from fitassay.analysis.prints.plan import Check, Plan
+    from fitassay.analysis.result import Diagnosis
 
 
 @click.command()
@@ -38,16 +39,22 @@ def command(
     place = Case.open(case)
     target = judged_print(place, number)
     with working("Working out the plan"):
-        plan = _plan(target, fit, size, carry)
+        plan, diagnosis = _plan(target, fit, size, carry)
     withheld = withheld_sentence(target.machine())
-    data = {"schema": 1, "print": target.name, **_data(plan), "withheld": withheld}
+    data = {
+        "schema": 1,
+        "print": target.name,
+        **_data(plan),
+        "tells_more": _more(diagnosis) if plan.steps else [],
+        "withheld": withheld,
+    }
     if as_json:
         answer(data)
         return
     _show(data, typed(case))
 
 
-def _plan(target: Print, fit: str | None, size: float | None, carry: str | None) -> Plan:
+def _plan(target: Print, fit: str | None, size: float | None, carry: str | None) -> tuple[Plan, Diagnosis]:
     from fitassay.workflow import plan_print
 
     wanted = None
@@ -56,7 +63,16 @@ def _plan(target: Print, fit: str | None, size: float | None, carry: str | None)
 
         wanted = (parse_fit(fit), size)
         tolerance(size, 7)  # refuses sizes beyond the tables
-    return plan_print(target, wanted, carry)[0]
+    return plan_print(target, wanted, carry)
+
+
+def _more(diagnosis: Diagnosis) -> list[dict[str, Any]]:
+    """What could still be read of this print to tell the cause of its steps, while that is open."""
+    return [
+        {"coupon": n.coupon, "feature": n.feature, "gain": n.gain, "minutes": n.minutes, "text": n.text}
+        for n in diagnosis.next
+        if diagnosis.verdict.status in ("leading", "undetermined", "sum-known")
+    ]
 
 
 def _data(plan: Plan) -> dict[str, Any]:
@@ -114,7 +130,11 @@ def _show(data: dict[str, Any], case: str) -> None:
             say(f"{i}. {label}, by hand: {step['why']}")
         else:
             say(f"{i}. {label}: {step['from']:.6g} -> {matching(step['to'], reach)} {step['unit']}")
+            say(f"why: {step['why']}", indent="   ")
         say(f"to see that it took: {_print_words(step['check'])}", indent="   ")
+    if data["tells_more"]:
+        say()
+        say(f"The steps serve as they stand. What tells more of the cause: {data['tells_more'][0]['text']}.")
     if len(data["steps"]) > 1:
         say()
         say(f"All at once instead: {_print_words(data['together'])}")
