@@ -184,3 +184,11 @@ def test_the_budget_stands_folded_in_the_report(tmp_path):
     total = float(last.xpath("string(td[2])").split()[0])
     assert np.sqrt(np.sum(np.square(shown))) == pytest.approx(total, rel=0.02)
     assert last.xpath("string(th)") == "combined, k = 1"
+
+
+def test_guided_entry_names_a_sum_as_such():
+    from fitassay.analysis.diagnosis.sequential import Step
+    from fitassay.reading_dialog.guided import _so_far
+
+    step = Step(column=-1, status="sum-known", term="bead_excess", chance=0.97)
+    assert _so_far(step) == "bead width, or what feels just like it (97 %)"

@@ -221,4 +221,6 @@ def _so_far(step: Step) -> str:
         return "nothing exceeds what the caliper can see"
     if step.status in ("dominant", "leading"):
         return f"{step.status}, {term_label(step.term)} ({probability(step.chance)})"
+    if step.status == "sum-known":
+        return f"{term_label(step.term)}, or what feels just like it ({probability(step.chance)})"
     return f"not settled, {term_label(step.term)} is the likeliest"

@@ -168,7 +168,10 @@ def _no_advice(diagnosis: Diagnosis) -> str:
     return {
         "within-noise": "Nothing: no error is larger than what the caliper can see.",
         "unexplained": "Nothing yet: first look again at the readings that do not fit.",
-    }.get(diagnosis.verdict.status, "Nothing yet: these readings do not tell which setting is wrong.")
+    }.get(
+        diagnosis.verdict.status,
+        "Nothing yet: no error is known well enough, or is large enough, for a setting to be changed.",
+    )
 
 
 def _misfit(diagnosis: Diagnosis) -> dict[str, str]:
