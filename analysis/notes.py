@@ -256,9 +256,10 @@ _SENTENCES: dict[str, Callable[..., str]] = {
         f"The readings of {first} and {second} look exchanged: each fits under the other's name, and then all "
         "readings fit together. Look at the names on the pieces, and swap the readings if so."
     ),
-    "cancelling": lambda first, second, hidden_mm: (
-        f"{_capital(label(first))} and {label(second)} work against each other: together they hide up to "
-        f"{hidden_mm:.2f} mm on the sizes measured. Set both right, or neither."
+    "cancelling": lambda terms, hidden_mm: (
+        f"{_capital(listed([label(t) for t in terms]))} work against each other: together they hide up to "
+        f"{hidden_mm:.2f} mm on the sizes measured, so your parts nearly fit now. Change "
+        f"{'both' if len(terms) == 2 else 'all of these'} or none."
     ),
     "leans-on-priors": _leans,
     "sole-witness": lambda coupon, feature: (

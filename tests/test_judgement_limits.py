@@ -206,12 +206,24 @@ def test_errors_that_hide_each_other_are_told_when_both_are_certain(sds, told):
     assert bool(notes) == told
     if told:
         (note,) = notes
-        assert (note.data["first"], note.data["second"]) == ("bead_excess", "contour_offset")
+        assert note.data["terms"] == ["bead_excess", "contour_offset"]
+        assert "Change both or none" in note.text
         assert note.data["hidden_mm"] == pytest.approx(0.16)
     # Not where one size of the two has them add up, nor where one is too small to see.
     mixed = reference({"bead_excess": 1, "contour_offset": 2}, {"bead_excess": 1, "contour_offset": -2})
     assert cancelling(Normal(mean=mean, cov=cov), mixed, np.full(2, 0.05)) == ()
     assert cancelling(Normal(mean=mean, cov=cov), sizes, np.full(2, 0.17)) == ()
+
+
+def test_all_of_a_group_that_cancels_are_named():
+    """Play hides the path's offset, and that hides the bead: three that are to be changed together."""
+    mean = values(bead_excess=0.2, contour_offset=-0.15, backlash_y=-0.1)
+    sizes = reference(
+        {"bead_excess": 1, "contour_offset": 2}, {"contour_offset": 2, "backlash_y": -1}, {"bead_excess": 1}
+    )
+    (note,) = cancelling(Normal(mean=mean, cov=np.diag(np.full(K, 1e-6))), sizes, np.full(3, 0.05))
+    assert set(note.data["terms"]) == {"bead_excess", "contour_offset", "backlash_y"}
+    assert "Change all of these or none" in note.text
 
 
 def test_what_there_is_to_be_in_doubt_about():

@@ -19,7 +19,7 @@ from tests.fit_case import case, run, run_json
 OTHER_NAMES = re.compile(
     r"contour|bead[ _]excess|layer[ _]datum|bore[ _]closure|skew[ _]xy|corner[ _]form|uneven_layers|push_out|"
     r"xy[ -](size|compensation)|horizontal (expansion|offset|compensation)|flow rate|bed_gap|hole_mm|first_layer_mm|"
-    r"skew_deg|flow_percent|line_width",
+    r"(?<!horizontal )size compensation|skew_deg|flow_percent|line_width",
     re.IGNORECASE,
 )
 

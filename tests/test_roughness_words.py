@@ -136,7 +136,7 @@ def test_what_acts_alike_is_shown_as_one_at_every_face(tmp_path):
     # The remedy is the size compensation, and its reason is all that stands outward, not the bead.
     (change,) = found.advice
     assert change.setting == "settings.contour_mm" and change.why.startswith("whatever makes outsides large")
-    assert "the size compensation mends sizes" in found.verdict.text
+    assert "the horizontal size compensation mends sizes" in found.verdict.text
 
 
 def test_rims_that_were_read_are_not_asked_for_again(rims):

@@ -213,11 +213,10 @@ def test_equal_errors_are_said_to_be_equal():
 
 def test_errors_that_hide_each_other_are_told():
     found = diagnose({"bead_excess": 0.3, "contour_offset": -0.14})
-    note = next(n.text for n in found.notes if "work against each other" in n.text)
-    assert "Bead width and path offset" in note
-    assert not any(
-        "work against" in n.text for n in diagnose({"bead_excess": 0.3, "contour_offset": 0.14}).notes
-    )
+    # At the top, where the headline would have one of them changed alone.
+    assert "Bead width and path offset work against each other" in found.verdict.text
+    assert "Change both or none" in found.verdict.text
+    assert "work against" not in diagnose({"bead_excess": 0.3, "contour_offset": 0.14}).verdict.text
 
 
 @pytest.mark.parametrize("sets", [None, ("plain-block",)], ids=["full", "block"])

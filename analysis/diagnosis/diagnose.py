@@ -11,7 +11,12 @@ import numpy as np
 from fitassay.analysis.chain.sensitivities import SetWalk
 from fitassay.analysis.diagnosis.advice import advise
 from fitassay.analysis.diagnosis.confounding import belts_alike, confounded_terms, find_confounded
-from fitassay.analysis.diagnosis.diagnosis_notes import estimate_notes, verdict_notes, withheld_notes
+from fitassay.analysis.diagnosis.diagnosis_notes import (
+    cancelling,
+    estimate_notes,
+    verdict_notes,
+    withheld_notes,
+)
 from fitassay.analysis.diagnosis.drives import QUESTION, looks_crossed
 from fitassay.analysis.diagnosis.exchanged import exchanged_coupons
 from fitassay.analysis.diagnosis.judging import judge_many
@@ -30,6 +35,7 @@ from fitassay.analysis.diagnosis.verdict_words import WINDS_UP, verdict_of
 from fitassay.analysis.estimation.fit import Estimate, Fit
 from fitassay.analysis.estimation.known import Known, TransferredPrior
 from fitassay.analysis.estimation.model_error import ModelError, model_error
+from fitassay.analysis.estimation.outlier_causes import sole_witness
 from fitassay.analysis.estimation.priors import prior_sds
 from fitassay.analysis.estimation.readout import read_out
 from fitassay.analysis.estimation.repeatability import dof_notes, effective_dof, repeat_notes
@@ -38,7 +44,15 @@ from fitassay.analysis.estimation.uncertainty_budget import as_data, budget_of
 from fitassay.analysis.normal import Normal
 from fitassay.analysis.notes import Note
 from fitassay.analysis.readings.file import Reading
-from fitassay.analysis.result import Confounded, Diagnosis, NextPrint, ReadingFit, TermEstimate, Verdict
+from fitassay.analysis.result import (
+    Advice,
+    Confounded,
+    Diagnosis,
+    NextPrint,
+    ReadingFit,
+    TermEstimate,
+    Verdict,
+)
 from fitassay.analysis.terms import BEAD, INDEX, NAMES, PATH, PRINTER, TERMS, told_on
 from fitassay.coupons.feature import Manifest
 from fitassay.coupons.machine import Machine
@@ -108,6 +122,7 @@ def interpret(
     advice, before, after = advise(
         mean, cov, reference, machine, visible_sd(machine, single), wound_up_plays(signs)
     )
+    advice = tuple(_witnessed(a, done, prior_sd) for a in advice)
     verdict = verdict_of(
         judged, done.posterior, visible, misfits, machine.kinematics, advice, _parted(done, walk)
     )
@@ -115,6 +130,10 @@ def interpret(
         verdict = replace(verdict, text=f"{verdict.text} {WINDS_UP}")
     if machine.kinematics == "cartesian" and looks_crossed(done, walk, budget):
         verdict = replace(verdict, text=f"{verdict.text} {QUESTION}")
+    if verdict.status != "unexplained":
+        # At the top: to change one of a group that cancels makes matters worse.
+        for note in cancelling(done.posterior, reference, visible):
+            verdict = replace(verdict, text=f"{verdict.text} {note.text}")
     exchanged = exchanged_coupons(walk, readings, machine, known, budget, readout)
     swap = () if exchanged is None else (Note("exchanged", {"first": exchanged[0], "second": exchanged[1]}),)
     if swap and verdict.status == "unexplained":
@@ -166,6 +185,17 @@ def interpret(
             "uncertainty_budget": as_data(budget_of(done, budget, machine), told),
             "together": sums_as_data(done.posterior),
         },
+    )
+
+
+def _witnessed(advice: Advice, done: Fit, prior_sd: np.ndarray) -> Advice:
+    """The advice with the one reading that it rests on, where nothing else checks that."""
+    witness = sole_witness(done, prior_sd, INDEX[advice.term]) if advice.term in INDEX else None
+    if witness is None:
+        return advice
+    coupon, feature = witness
+    return replace(
+        advice, why=f"{advice.why}. It rests on one reading, {feature} on {coupon}: take that again first"
     )
 
 

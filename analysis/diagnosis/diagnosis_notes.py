@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from itertools import combinations
+
 import numpy as np
 
 from fitassay.analysis.diagnosis.judging import judge_many
@@ -66,7 +68,7 @@ def verdict_notes(
     done: Fit, reference: Reference, visible_mm: np.ndarray, prior_sd: np.ndarray, verdict: Verdict
 ) -> tuple[Note, ...]:
     """What the verdict depends on."""
-    notes = [*cancelling(done.posterior, reference, visible_mm)]
+    notes: list[Note] = []
     if done.transferred is None:
         notes += _leaning(done, reference, visible_mm, prior_sd, verdict)
     if verdict.term:
@@ -77,22 +79,23 @@ def verdict_notes(
 
 
 def cancelling(posterior: Normal, reference: Reference, visible_mm: np.ndarray) -> tuple[Note, ...]:
-    """The two well known errors that hide most of each other on the sizes, if any do."""
+    """The well known errors that hide most of each other on the sizes, all that hang together, if any do."""
     sure = PRINTER & (np.abs(posterior.mean) >= KNOWN_SDS * posterior.sd)
     effects = reference.gains * np.where(sure, posterior.mean, 0.0)
-    worst, notes = 0.0, ()
-    for i in np.flatnonzero(sure):
-        for j in np.flatnonzero(sure):
-            a, b = effects[:, i], effects[:, j]
-            on = (np.abs(a) > visible_mm) & (np.abs(b) > visible_mm)
-            # Opposite on every size that both act on; more than half of the smaller one is eaten up.
-            if i < j and on.any() and (a[on] * b[on] < 0).all():
-                hidden = float(np.minimum(np.abs(a[on]), np.abs(b[on])).max())
-                if hidden > worst:
-                    worst = hidden
-                    data = {"first": NAMES[i], "second": NAMES[j], "hidden_mm": hidden}
-                    notes = (Note("cancelling", data),)
-    return notes
+    hidden: dict[tuple[int, int], float] = {}
+    for i, j in combinations(np.flatnonzero(sure).tolist(), 2):
+        a, b = effects[:, i], effects[:, j]
+        on = (np.abs(a) > visible_mm) & (np.abs(b) > visible_mm)
+        # Opposite on every size that both act on; more than half of the smaller one is eaten up.
+        if on.any() and (a[on] * b[on] < 0).all():
+            hidden[i, j] = float(np.minimum(np.abs(a[on]), np.abs(b[on])).max())
+    if not hidden:
+        return ()
+    group = set(max(hidden, key=lambda pair: hidden[pair]))
+    while more := {k for pair in hidden if group & set(pair) for k in pair} - group:
+        group |= more
+    data = {"terms": [NAMES[i] for i in sorted(group)], "hidden_mm": max(hidden.values())}
+    return (Note("cancelling", data),)
 
 
 def _leaning(

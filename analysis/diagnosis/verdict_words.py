@@ -148,9 +148,8 @@ def _sum_known(posterior: Normal, term: int, chance: float, advice: tuple[Advice
     labels = listed((TERMS[term].label, TERMS[SURFACE_OF[term]].label), "or")
     offset = TERMS[PATH].setting
     alone = [a.setting for a in advice] == [offset]
-    remedy = (
-        f"; {'the size compensation mends' if alone else 'the changes advised mend'} sizes whichever it is"
-    )
+    mends = "the horizontal size compensation mends" if alone else "the changes advised mend"
+    remedy = f"; {mends} sizes whichever it is"
     why = "What was read does not part them surely" if parted else "The caliper feels both alike"
     return (
         f"{_capital(labels)}: together {together}{where} (k = {rounding.COVERAGE:g}), the largest of all errors "
