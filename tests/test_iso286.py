@@ -484,3 +484,22 @@ def test_zones_of_the_added_letters(nominal, text, low, high):
 def test_what_the_tables_do_not_hold_is_said(nominal, text, words):
     with pytest.raises(InputError, match=words):
         limits(nominal, parse_zone(text))
+
+
+# ei of j and ES of J, a value a size range, from memory; they follow no formula.
+ACROSS_UM = {
+    "j5": (-2, -2, -2, -3, -4, -5, -7, -9, -11, -13, -16, -18, -20),
+    "j6": (-2, -2, -2, -3, -4, -5, -7, -9, -11, -13, -16, -18, -20),
+    "j7": (-4, -4, -5, -6, -8, -10, -12, -15, -18, -21, -26, -28, -32),
+    "J6": (2, 5, 5, 6, 8, 10, 13, 16, 18, 22, 25, 29, 33),
+    "J7": (4, 6, 8, 10, 12, 14, 18, 22, 26, 30, 36, 39, 43),
+    "J8": (6, 10, 12, 15, 20, 24, 28, 34, 41, 47, 55, 60, 66),
+}
+
+
+@pytest.mark.parametrize("zone", ACROSS_UM)
+def test_every_zone_across_the_zero_line(zone):
+    for end, value in zip(ENDS_MM, ACROSS_UM[zone], strict=True):
+        low, high = (um(size - end) for size in limits(end, parse_zone(zone)))
+        assert (high if zone[0] == "J" else low) == value
+        assert high - low == pytest.approx(um(tolerance(end, int(zone[1]))))
