@@ -145,9 +145,10 @@ print(loops, peak, time.process_time())
 
 @pytest.mark.benchmarks
 @pytest.mark.skipif(not Path("/proc/self/status").exists(), reason="memory is read from /proc")
-def test_fifty_megabytes(benchmark, tmp_path):
+@pytest.mark.parametrize(("size", "most"), [(50, 300), (200, 500)])
+def test_large_files(benchmark, tmp_path, size, most):
     path = tmp_path / "plate.txt"
-    path.write_text(plate_text(50_000_000))
+    path.write_text(plate_text(size * 1_000_000))
     script = FIFTY.format(root=str(Path(__file__).parent.parent), path=str(path))
 
     def read() -> list[str]:
@@ -158,4 +159,4 @@ def test_fifty_megabytes(benchmark, tmp_path):
     benchmark.extra_info["resident_megabytes"] = int(megabytes)
     benchmark.extra_info["processor_seconds"] = float(seconds)
     assert int(loops) == 50
-    assert int(megabytes) < 300
+    assert int(megabytes) < most
