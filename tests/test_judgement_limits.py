@@ -321,3 +321,21 @@ def test_what_cannot_be_printed_is_not_offered():
     assert what_next(w, standing, Machine(values={"volume.x_mm": 30.0})) == ()
     assert rank_unprinted(walk(), standing, MACHINE) == ()
     assert what_next(w, replace(standing, doubt=np.zeros(K)), MACHINE) == ()
+
+
+@pytest.mark.parametrize(("bead", "changed"), [(0.03, True), (0.0045, False)])
+def test_a_change_must_pay(bead, changed):
+    """A bead that some size shows, among many that it does not reach: by how much the misfit falls, worked by hand.
+
+    One size of 16 takes the bead; each is doubtful by 0.02 mm, so that the misfit is sqrt(0.02^2 + bead^2 / 16): it
+    falls by 0.00136 mm for 0.03 mm, and by 0.00003 mm for 0.0045 mm.
+    """
+    rows = [{"bead_excess": 1.0, "scale_z": 1.0}, *[{"scale_z": 1.0}] * 15]
+    sd = np.full(K, 1e-6)
+    sd[INDEX["scale_z"]] = 0.02
+    advice, before, after = advise(values(bead_excess=bead), np.diag(sd**2), reference(*rows), MACHINE, 0.001)
+    assert before == pytest.approx(math.sqrt(0.02**2 + bead**2 / 16), rel=1e-4)
+    if changed:
+        assert [a.term for a in advice] == ["bead_excess"] and after == pytest.approx(0.02, rel=1e-4)
+    else:
+        assert advice == () and after == before

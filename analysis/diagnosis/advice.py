@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from functools import partial
 
 import numpy as np
 
@@ -17,6 +18,8 @@ from fitassay.analysis.terms import BEAD, PATH, TERMS, Term, told_on
 from fitassay.coupons.machine import Machine, figure
 
 SIGNIFICANT_SDS = 2.0
+# A change that lowers the expected misfit by less than its last figure that is shown does not pay [mm].
+PAYS_MM = 0.001
 # A flow set wrong harms the part, and sizes are put right without it.
 FLOW_SDS = 2.5
 # What a compensation leaves of lost motion that short ways take up in part (common practice, no source).
@@ -42,18 +45,44 @@ def advise(
 
     A term is worth a change when it is significant (over twice its standard uncertainty; the flow 2.5 times), larger
     than its own `least_change`, and its effect on some reference feature is larger than the standard uncertainty of
-    one caliper reading. No setting leaves the range that machine.toml allows.
+    one caliper reading. What then lowers the expected misfit by less than `PAYS_MM`, all others made, is left out
+    again, the least first. No setting leaves the range that machine.toml allows.
     A compensation of lost motion that is `wound_up`, columns of the terms, is taken to mend half of it.
     """
+    mean = np.asarray(mean, dtype=float)
+    worth = partial(_worth, mean, covariance, reference, machine, visible_mm, wound_up)
+    left_out: frozenset[int] = frozenset()
+    while True:
+        changes, mended = worth(left_out)
+        after = _misfit(mended, covariance, reference)
+        without = {i: _misfit(worth(left_out | {i})[1], covariance, reference) for i in changes}
+        least = min(without, key=lambda i: without[i], default=None)
+        if least is None or without[least] - after >= PAYS_MM:
+            advice = tuple(change for made in changes.values() for change in made)
+            return advice, _misfit(mean, covariance, reference), after
+        left_out |= {least}
+
+
+def _worth(
+    mean: np.ndarray,
+    covariance: np.ndarray,
+    reference: Reference,
+    machine: Machine,
+    visible_mm: float,
+    wound_up: frozenset[int],
+    left_out: frozenset[int],
+) -> tuple[dict[int, list[Advice]], np.ndarray]:
+    """Changes by column of their term, and the errors once they are made, ndarray (terms,)."""
     told = told_on(machine.kinematics)
-    known = Normal(mean=np.asarray(mean, dtype=float)[None], cov=covariance[None])
+    known = Normal(mean=mean[None], cov=covariance[None])
     sure = least_sure(
         known, prior_sds(machine), np.where(np.arange(len(TERMS)) == BEAD, FLOW_SDS, SIGNIFICANT_SDS)
     )[0]
     sds = known.sd[0]
     largest = np.abs(reference.gains).max(axis=0, initial=0.0)
-    advice, mended = [], np.array(mean, dtype=float)
-    for i in (i for i in change_order() if told[i]):
+    changes: dict[int, list[Advice]] = {}
+    mended = mean.copy()
+    for i in (i for i in change_order() if told[i] and i not in left_out):
         error, sd = float(mean[i]), float(sds[i])
         why = ""
         if i == PATH:
@@ -67,15 +96,13 @@ def advise(
             continue
         if TERMS[i].control is None and error < 0:
             continue  # no belt is too taut to lose motion
-        changes, left = _changes(TERMS[i], error, sd, machine)
+        made, left = _changes(TERMS[i], error, sd, machine)
         if i in wound_up and TERMS[i].control is not None:
             why = f"{TERMS[i].label}, less of it on short ways: this mends about half; mend the belt or motor first"
             left += WOUND_UP_LEFT * (error - left)
         mended[i] += left - error
-        advice += [replace(change, why=why) if why else change for change in changes]
-    before = _misfit(mean, covariance, reference)
-    after = _misfit(mended, covariance, reference)
-    return tuple(advice), before, after
+        changes[i] = [replace(change, why=why) if why else change for change in made]
+    return changes, mended
 
 
 def _all_outward(error: float, sd: float) -> str:
