@@ -7,6 +7,7 @@ a sensitivity, are few; they go through the functions for a single set.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, fields, replace
 
@@ -82,7 +83,7 @@ def interpret_many(
     *,
     u: np.ndarray | None = None,
     budget: ModelError | None = None,
-    fact: tuple[np.ndarray, np.ndarray, float] | None = None,
+    facts: Sequence[tuple[np.ndarray, np.ndarray, np.ndarray | float]] = (),
     threads: int = 2,
 ) -> Interpreted:
     """Interpret n sets of readings of one print at once.
@@ -99,8 +100,8 @@ def interpret_many(
         Standard uncertainties; by default those of one reading with the caliper as stated.
     budget : ModelError, optional
         Of the model's own error; by default that of the set on this machine.
-    fact : row (terms,), values (n,), standard uncertainty, optional
-        Something known of each set's terms beside its readings.
+    facts : sequence of row (terms,), values (n,), standard uncertainty () or (n,)
+        What is known of each set's terms beside its readings.
     threads : int
         Chunks worked on at the same time.
 
@@ -129,9 +130,9 @@ def interpret_many(
         settled = settle(
             gains[columns], base[columns] + shift, readings[rows], u[rows], table, forward, rough, alike
         )
-        if fact is not None:
-            row, values, sd = fact
-            settled = replace(settled, posterior=_given(settled.posterior, row, values[rows], sd))
+        for row, values, sd in facts:
+            sds = np.broadcast_to(sd, values.shape)[rows]
+            settled = replace(settled, posterior=_given(settled.posterior, row, values[rows], sds))
         judged = judge_many(
             settled.posterior, reference, visible, table.sd, settled.doubt_p, settled.doubt_mm
         )
@@ -146,7 +147,7 @@ def interpret_many(
     )
 
 
-def _given(terms: Normal, row: np.ndarray, values: np.ndarray, u: float) -> Normal:
+def _given(terms: Normal, row: np.ndarray, values: np.ndarray, u: np.ndarray) -> Normal:
     """n distributions once row @ terms is read, a value each."""
     across = terms.cov @ row
     share = across / (across @ row + u**2)[:, None]

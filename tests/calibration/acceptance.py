@@ -58,6 +58,8 @@ class Cell:
         Misfit of the ordinary sizes, root mean square, as printed and with the advice taken.
     advised : ndarray (n, terms) of bool
         Settings that the advice changes, by term.
+    judged_by : str
+        The set whose features the errors are weighed over.
     """
 
     recipe: str
@@ -70,11 +72,12 @@ class Cell:
     before: np.ndarray
     after: np.ndarray
     advised: np.ndarray
+    judged_by: str = "full"
 
     @property
     def effects(self) -> np.ndarray:
         """True contributions over the reference features (n, terms) [mm]."""
-        return np.where(PRINTER, np.abs(self.truth) * np.sqrt(reference("full").weights), 0.0)
+        return np.where(PRINTER, np.abs(self.truth) * np.sqrt(reference(self.judged_by).weights), 0.0)
 
     @property
     def accused(self) -> np.ndarray:
@@ -87,7 +90,7 @@ class Cell:
 
         Rough motors give both axes the same friction: of two equal errors either is the largest.
         """
-        ref = reference("full")
+        ref = reference(self.judged_by)
         term = self.found.judged.term
         limits = visible_limits(ref, MACHINE, single_reading_sd(MACHINE))
         rows = np.arange(len(term))
@@ -119,11 +122,11 @@ def run_cell(
     printers = RoughPrinters(w, theta, made, rng)
     sets = read_sets(printers.printed(rng), NOISES[made.noise], MACHINE, rng, printers.contacts)
     u = np.hypot(sets.u, [hold_sd(f) for f in w.features])
-    fact = None
+    facts = []
     if evidence == "weighed":
         weighed = printers.truth[:, BEAD] + WEIGHED_U_MM * rng.standard_normal(n)
-        fact = (np.eye(len(TERMS))[BEAD], weighed, WEIGHED_U_MM)
-    found = interpret_many(w, sets.values, MACHINE, u=u, fact=fact)
+        facts = [(np.eye(len(TERMS))[BEAD], weighed, WEIGHED_U_MM)]
+    found = interpret_many(w, sets.values, MACHINE, u=u, facts=facts)
     columns = ordinary_columns(printers.contacts) & ~np.array([f.optional for f in w.features])
     predicted, sd = predicted_sizes(w, found, columns)
     nominal = printers.contacts.size[columns]
@@ -234,7 +237,11 @@ class Row:
 
 
 def row_of(recipe: str, evidence: str = "caliper", n: int = PRINTERS) -> Row:
-    cells = {m: run_cell(recipe, m, evidence, n) for m in MACHINES}
+    return row_of_cells({m: run_cell(recipe, m, evidence, n) for m in MACHINES})
+
+
+def row_of_cells(cells: dict[str, Cell]) -> Row:
+    """Figures of the cells of one roughness and one evidence, by mix of machines."""
     each = list(cells.values())
     held = np.concatenate([c.held for c in each])
     sound, culprit = cells["sound"], cells["one-culprit"]
@@ -245,8 +252,8 @@ def row_of(recipe: str, evidence: str = "caliper", n: int = PRINTERS) -> Row:
     high = [stated - seen for stated, seen, _ in bins if stated >= 0.8]
     low = [stated - seen for stated, seen, _ in bins if stated < 0.8]
     return Row(
-        recipe=recipe,
-        evidence=evidence,
+        recipe=sound.recipe,
+        evidence=sound.evidence,
         terms=float(held.mean()),
         worst_term=float(held.mean(axis=0).min()),
         sizes=float(np.mean([c.sizes_held for c in each])),
