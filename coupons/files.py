@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import io
 import os
 import shutil
@@ -30,8 +31,20 @@ MISSING = "cannot be read: there is no such file; check the name"
 
 
 def is_there(path: Path) -> bool:
-    """Whether the folder has that name: also a link that leads nowhere, which is an error to tell, not a gap."""
-    return os.path.lexists(path)
+    """Whether the folder has that name: also a link that leads nowhere, which is an error to tell, not a gap.
+
+    Raises
+    ------
+    InputError
+        The folder may not be looked into.
+    """
+    try:
+        os.lstat(path)
+    except (FileNotFoundError, NotADirectoryError, ValueError):
+        return False
+    except OSError as exc:  # whether it is there nobody but its owner can tell
+        raise InputError(f"cannot be read ({exc.strerror or exc})", str(path)) from exc
+    return True
 
 
 @contextmanager
@@ -129,7 +142,17 @@ def write_atomic(path: Path, data: bytes | str) -> None:
 def cannot_write(path: Path, exc: Exception) -> WriteError:
     """The sentence for a place where the system lets nothing be written."""
     reason = getattr(exc, "strerror", None) or exc
-    return WriteError(f"{path}: cannot be written ({reason}); free some space or choose another folder")
+    return WriteError(f"{path}: cannot be written ({reason}); {remedy(exc)}")
+
+
+def remedy(exc: Exception) -> str:
+    """What to do where nothing can be written."""
+    number = getattr(exc, "errno", None)
+    if number in (errno.ENOSPC, errno.EDQUOT):
+        return "free some space or choose another folder"
+    if number in (errno.EACCES, errno.EPERM, errno.EROFS):
+        return "change the folder's permissions or use another"
+    return "choose another place"
 
 
 TEMPORARY = ".part"

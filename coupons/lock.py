@@ -11,6 +11,7 @@ from contextlib import contextmanager, suppress
 from pathlib import Path
 
 from fitassay.coupons.errors import JobError, WriteError
+from fitassay.coupons.files import remedy
 
 PATIENCE_S = 10.0
 """How long to wait for another writer; a write takes milliseconds, so longer means that something hangs."""
@@ -78,7 +79,7 @@ def _open(lock: Path, path: Path) -> int:
         raise WriteError(
             f"{path}: its lock {lock.name} belongs to another user; close the other window or remove that file"
             if os.path.lexists(lock)
-            else f"{path}: cannot be written ({exc.strerror or exc}); change the folder's permissions or use another"
+            else f"{path}: cannot be written ({exc.strerror or exc}); {remedy(exc)}"
         ) from exc
 
 

@@ -6,7 +6,7 @@ from collections.abc import Collection
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from fitassay.coupons.errors import InputError, JobError
+from fitassay.coupons.errors import InputError
 from fitassay.coupons.feature import Manifest
 from fitassay.coupons.files import clear_leftovers, is_there
 from fitassay.coupons.machine import Machine
@@ -135,8 +135,12 @@ class Case:
             names = [p.name for p in self.prints_path.iterdir()]
         except FileNotFoundError:
             return ()
+        except NotADirectoryError as exc:
+            raise InputError(
+                "is a file where the folder of the prints belongs; move it away", str(self.prints_path)
+            ) from exc
         except OSError as exc:
-            raise JobError(f"{self.prints_path}: cannot be read ({exc.strerror or exc})") from exc
+            raise InputError(f"cannot be read ({exc.strerror or exc})", str(self.prints_path)) from exc
         numbers = sorted({int(n) for n in names if n.isascii() and n.isdigit()})
         found = (Print(case=self, number=n) for n in numbers)
         return tuple(p for p in found if is_there(p.manifest_path))

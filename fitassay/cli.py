@@ -133,8 +133,15 @@ def _run(run: Any, *args: Any, **kwargs: Any) -> int:
     except MemoryError:
         return _fail("this needs more memory than there is; close other programs, or give it less at once", 1)
     except OSError as exc:
-        where = f"{exc.filename}: " if exc.filename else ""
-        return _fail(f"{where}{exc.strerror or exc}", 1)
+        if exc.filename:  # a name that was given
+            return _fail(f"{_short(exc.filename)}: cannot be used ({exc.strerror or exc})", 2)
+        return _fail(str(exc.strerror or exc), 1)
+
+
+def _short(path: Any, longest: int = 200) -> str:
+    """A path as it can be shown: of an endless one, its ends."""
+    text = os.fsdecode(path) if isinstance(path, (str, bytes)) else str(path)
+    return text if len(text) <= longest else f"{text[: longest // 2]}…{text[-longest // 2 :]}"
 
 
 def _usage_sentence(exc: click.UsageError) -> str:
