@@ -3,17 +3,20 @@
 from __future__ import annotations
 
 import random
+import shutil
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
 from click.testing import CliRunner
 
-from tests.fuzz.mutate import mutate, mutate_facets, mutate_package
+from tests.fuzz.mutate import mutate, mutate_facets, mutate_package, mutate_typed
 
 Change = Callable[[bytes, random.Random], bytes]
 
 PRINT = "case/prints/01"
+HALF = "half/prints/01/readings.csv"
+ANSWERS = (f"{PRINT}/diagnosis.json", f"{PRINT}/report.html")
 FEATURES = """name,kind,shape,axis,nominal_mm,mate,wanted,turns,rotation_deg
 arm peg,outside,round,,8,arm hole,0.2,yes,30
 arm hole,inside,round,,8.4,,,,
@@ -22,6 +25,14 @@ foot,outside,square,x,40,,,,
 column,height,,,30,,,,
 """
 FILAMENT = "place,diameter_1_mm,diameter_2_mm,note\n1,1.74,1.77,\n2,1.75,,thick\n3,1.76,1.75,\n"
+JOINTS = """name,shape,peg_mm,hole_mm,bought,way_up,motion,now
+arm,round,8,8.4,,same,turn,sticks
+axle,round,5,5.2,peg,,turn,
+tray,slot,20,20.3,,flipped,slide,rattles
+"""
+START = "G21\nG90\nM82\nM140 S60\nM104 S205\nM190 S60\nM109 S205\nG28\nG92 E0\n"
+END = "G91\nG1 Z5\nG90\nM104 S0\nM140 S0\nM84\n"
+TYPED = "0.47\n+0.46\n0.45 0.46\n?\ns\n20.1\nn\nb\nr outside 10.000\n9.99\n19.98\ny\nk\nq\n"
 FEED = "commanded_mm,marked_mm,left_mm,note\n100,120,21.5,slow\n100,120,20.2,\n"
 
 
@@ -38,7 +49,9 @@ class Kind:
     change : callable
         Makes it hostile.
     typed : str
-        What is typed at the command.
+        What is typed at the command; `None` where that is the hostile file itself.
+    writes : tuple of str
+        What the command may write beside the file; all else in the folder has to stay as it is.
     refusals : tuple of int
         Exit codes that are answers: 2 for a bad file, 1 where a good one cannot be done.
     """
@@ -46,7 +59,8 @@ class Kind:
     file: str
     words: tuple[str, ...]
     change: Change = mutate
-    typed: str = ""
+    typed: str | None = ""
+    writes: tuple[str, ...] = ()
     refusals: tuple[int, ...] = (2,)
 
     def command(self, folder: Path) -> list[str]:
@@ -62,13 +76,43 @@ class Kind:
 
 KINDS = {
     "machine": Kind(file=f"{PRINT}/machine.toml", words=("enter", "{}/case"), typed="q\n"),
+    "case machine": Kind(file="case/machine.toml", words=("predict", "{}/case"), refusals=(1, 2)),
     "manifest": Kind(file=f"{PRINT}/coupons.json", words=("enter", "{}/case"), typed="q\n"),
-    "readings": Kind(file=f"{PRINT}/readings.csv", words=("diagnose", "{}/case")),
-    "filament": Kind(file="case/filament.csv", words=("diagnose", "{}/case")),
-    "feed": Kind(file="case/feed.csv", words=("diagnose", "{}/case")),
-    "trace": Kind(file=f"{PRINT}/trace.json", words=("diagnose", "{}/case")),
-    "coupon mesh": Kind(file=f"{PRINT}/wall.stl", words=("diagnose", "{}/case"), change=mutate_facets),
-    "sliced file": Kind(file="plate.txt", words=("trace", "{}/case", "{}/plate.txt")),
+    "readings": Kind(file=f"{PRINT}/readings.csv", words=("diagnose", "{}/case"), writes=ANSWERS),
+    "readings added to": Kind(file=HALF, words=("enter", "{}/half"), typed="0.47\nk\nq\n", writes=(HALF,)),
+    "typed readings": Kind(
+        file="typed.txt",
+        words=("enter", "{}/half"),
+        change=mutate_typed,
+        typed=None,
+        writes=(HALF,),
+        refusals=(1, 2),
+    ),
+    "joints": Kind(file="joined/joints.csv", words=("predict", "{}/joined")),
+    "filament": Kind(file="case/filament.csv", words=("diagnose", "{}/case"), writes=ANSWERS),
+    "feed": Kind(file="case/feed.csv", words=("diagnose", "{}/case"), writes=ANSWERS),
+    "trace": Kind(file=f"{PRINT}/trace.json", words=("diagnose", "{}/case"), writes=ANSWERS),
+    "coupon mesh": Kind(
+        file=f"{PRINT}/wall.stl", words=("diagnose", "{}/case"), change=mutate_facets, writes=ANSWERS
+    ),
+    "settings before": Kind(
+        file="case/machine.before.toml", words=("apply", "{}/case", "--undo"), writes=("case/machine.toml",)
+    ),
+    "own path's figures": Kind(
+        file="own/path.toml", words=("path", "{}/own"), writes=("own/prints",), refusals=(1, 2)
+    ),
+    "own path's start": Kind(
+        file="own/start.gcode", words=("path", "{}/own"), writes=("own/prints",), refusals=(1, 2)
+    ),
+    "file to take after": Kind(
+        file="plate.txt",
+        words=("path", "{}/own", "--like", "{}/plate.txt", "--start-as-is", "--end-as-is", "--yes"),
+        writes=("own",),
+        refusals=(1, 2),
+    ),
+    "sliced file": Kind(
+        file="plate.txt", words=("trace", "{}/case", "{}/plate.txt"), writes=(f"{PRINT}/trace.json",)
+    ),
     "part list": Kind(
         file="parts.csv", words=("predict", "{}/case", "--features", "{}/parts.csv"), refusals=(1, 2)
     ),
@@ -112,6 +156,20 @@ def make_good(folder: Path) -> Path:
     part = part_of(box(0, 0, 30, 20, 0, 8) - post(6, 8, 10, -1, 9, sides=24), "arm")
     for name in ("part.stl", "part.3mf"):
         write_parts(kept / name, (part,), "arm")
+    (kept / "typed.txt").write_text(TYPED, "utf-8")
+    shutil.copy(kept / "case" / "machine.toml", kept / "case" / "machine.before.toml")
+    for name in ("half", "joined", "own"):
+        shutil.copytree(kept / "case", kept / name)
+    lines = (here / "readings.csv").read_text("utf-8").splitlines()
+    blank = [",".join([*line.split(",")[:2], "", ""]) for line in lines]
+    (kept / HALF).write_text("\n".join([*lines[:5], *blank[5:]]) + "\n", "utf-8")
+    (kept / "joined" / "joints.csv").write_text(JOINTS, "utf-8")
+    (kept / "own/prints/01/readings.csv").write_text("\n".join([lines[0], *blank[1:]]) + "\n", "utf-8")
+    (kept / "own/prints/01/trace.json").unlink()
+    for name, text in (("start.gcode", START), ("end.gcode", END)):
+        (kept / name).write_text(text, "utf-8")
+    words = ("--start", str(kept / "start.gcode"), "--end", str(kept / "end.gcode"), "--yes")
+    _run(cli, "path", str(kept / "own"), *words)
     return kept
 
 

@@ -20,12 +20,25 @@ WORDS = (
     b"#", b"\\", b"x" * 100_000, "\U0001fa90".encode(), b"&#x10;", b"]]>", b"PK\x03\x04", b" ", b"solid ",
 )  # fmt: skip
 
+DIALOG = (
+    b"", b"q", b"b", b"s", b"?", b"n", b"y", b"k", b"+", b"+ 20.1", b"20,1", b"20.1 20,2 20.3", b"20.1mm", b"r",
+    b"r outside", b"r inside 8", b"r outside 1e9", b"20..1", b"2e1", b"-20", b"0", b"g", b"st", b"d", b"none", b"3.5",
+)  # fmt: skip
+
 
 def mutate(data: bytes, rng: random.Random) -> bytes:
     """Up to four changes of a file's bytes, fewer the likelier."""
     for _ in range(rng.choice((1, 1, 1, 2, 3, 4))):
         data = rng.choice(CHANGES)(data, rng)
     return data
+
+
+def mutate_typed(data: bytes, rng: random.Random) -> bytes:
+    """The same for what is typed, with words of the dialogs at random places."""
+    lines = data.split(b"\n")
+    for _ in range(rng.randrange(6)):
+        lines.insert(rng.randrange(len(lines)), rng.choice(DIALOG))
+    return mutate(b"\n".join(lines), rng)
 
 
 def mutate_package(data: bytes, rng: random.Random) -> bytes:
