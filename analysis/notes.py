@@ -324,6 +324,9 @@ _SENTENCES: dict[str, Callable[..., str]] = {
     "trace-unreadable": lambda path: (
         f"what was traced before cannot be read ({path}), so ideal paths are assumed; run trace again."
     ),
+    "earlier-unread": lambda name, reason: (
+        f"Print {name} of this case cannot be read ({reason}), so nothing that it showed is taken as known."
+    ),
     "file-gone": lambda path: (
         f"The sliced file {path} is gone, so ideal paths are assumed; trace it where it is now."
     ),

@@ -43,7 +43,7 @@ def is_there(path: Path) -> bool:
     except (FileNotFoundError, NotADirectoryError, ValueError):
         return False
     except OSError as exc:  # whether it is there nobody but its owner can tell
-        raise InputError(f"cannot be read ({exc.strerror or exc})", str(path)) from exc
+        raise cannot_read(path, exc) from exc
     return True
 
 
@@ -83,7 +83,7 @@ def open_input(path: Path, kind: str, missing: str = MISSING) -> Iterator[io.Buf
     except IsADirectoryError as exc:
         raise InputError("cannot be read: it is a folder; name a file", str(path)) from exc
     except OSError as exc:
-        raise InputError(f"cannot be read ({exc.strerror or exc})", str(path)) from exc
+        raise cannot_read(path, exc) from exc
     except ValueError as exc:
         if isinstance(exc, UnicodeEncodeError):
             raise InputError("is no file name: it holds what is no text", repr(str(path))) from exc
@@ -128,7 +128,7 @@ def write_atomic(path: Path, data: bytes | str) -> None:
             f.flush()
             os.fsync(f.fileno())
         os.chmod(name, mode)
-        os.replace(name, target)
+        _replace(name, target)
         _sync_folder(target.parent)
     except BaseException as exc:  # an interrupt, too, leaves nothing lying about
         if name:
@@ -137,6 +137,36 @@ def write_atomic(path: Path, data: bytes | str) -> None:
         if not isinstance(exc, (OSError, ValueError)):
             raise
         raise cannot_write(path, exc) from exc
+
+
+def _replace(name: str, target: Path) -> None:
+    """Move the file there in one step; where a program holds the old one open for a moment, wait for it."""
+    for wait in (*REPLACE_WAITS_S, None):
+        try:
+            os.replace(name, target)
+            return
+        except PermissionError:
+            if wait is None or os.name != "nt":
+                raise
+            time.sleep(wait)
+
+
+REPLACE_WAITS_S = (0.02, 0.05, 0.1, 0.2, 0.4, 0.8)
+"""Windows lets nobody replace a file that is open: virus scanners and backups let go of it soon."""
+
+
+def cannot_read(path: Path, exc: OSError) -> InputError:
+    """The sentence for a place that the system does not let be read."""
+    number = exc.errno
+    if number in (errno.EACCES, errno.EPERM):
+        what = "change its permissions" if os.name != "nt" else "close the program that has it open"
+    elif number == errno.ENAMETOOLONG:
+        what = "shorten the name"
+    elif number == errno.ELOOP:
+        what = "it is a link that leads back to itself; remove it"
+    else:
+        what = "check the name"
+    return InputError(f"cannot be read ({exc.strerror or exc}); {what}", str(path))
 
 
 def cannot_write(path: Path, exc: Exception) -> WriteError:
@@ -151,7 +181,11 @@ def remedy(exc: Exception) -> str:
     if number in (errno.ENOSPC, errno.EDQUOT):
         return "free some space or choose another folder"
     if number in (errno.EACCES, errno.EPERM, errno.EROFS):
+        if os.name == "nt":  # a spreadsheet keeps its file to itself there
+            return "close the program that has it open, or choose a folder that may be written"
         return "change the folder's permissions or use another"
+    if number == errno.ENAMETOOLONG:
+        return "shorten the name"
     return "choose another place"
 
 

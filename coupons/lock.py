@@ -90,6 +90,8 @@ def _own(handle: int, lock: Path) -> bool:
     except OSError as exc:
         if exc.errno not in _NO_LOCKS:
             return False
+    if sys.platform == "win32":  # nobody can have removed an open file
+        return True
     try:
         there, here = os.stat(lock), os.fstat(handle)
     except OSError:

@@ -23,8 +23,12 @@ their docstrings name, the files of a case, and the JSON answers. Everything bel
 
 from __future__ import annotations
 
-import importlib
-from typing import TYPE_CHECKING, Any
+TYPE_CHECKING = (
+    False  # as type checkers know it: typing itself would be most of what entering this package takes
+)
+
+if TYPE_CHECKING:
+    from typing import Any
 
 __version__ = "0.1.0"
 
@@ -101,6 +105,8 @@ if TYPE_CHECKING:
 
 def __getattr__(name: str) -> Any:
     if name in _HOME:
+        import importlib
+
         return getattr(importlib.import_module(_HOME[name]), name)
     raise AttributeError(f"module 'fitassay' has no attribute {name!r}")
 

@@ -8,7 +8,7 @@ from pathlib import Path
 
 from fitassay.coupons.errors import InputError
 from fitassay.coupons.feature import Manifest
-from fitassay.coupons.files import clear_leftovers, is_there
+from fitassay.coupons.files import cannot_read, clear_leftovers, is_there
 from fitassay.coupons.machine import Machine
 from fitassay.coupons.wording import quoted, shown, typed
 
@@ -140,7 +140,7 @@ class Case:
                 "is a file where the folder of the prints belongs; move it away", str(self.prints_path)
             ) from exc
         except OSError as exc:
-            raise InputError(f"cannot be read ({exc.strerror or exc})", str(self.prints_path)) from exc
+            raise cannot_read(self.prints_path, exc) from exc
         numbers = sorted({int(n) for n in names if n.isascii() and n.isdigit()})
         found = (Print(case=self, number=n) for n in numbers)
         return tuple(p for p in found if is_there(p.manifest_path))

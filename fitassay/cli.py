@@ -122,10 +122,8 @@ def _run(run: Any, *args: Any, **kwargs: Any) -> int:
         return _fail(_usage_sentence(exc), 2)
     except click.ClickException as exc:
         return _fail(exc.format_message(), exc.exit_code)
-    except click.Abort as exc:  # what click makes of Ctrl-C and of an input that ended
-        if isinstance(exc.__cause__, EOFError):
-            return _fail("the input ended before the job was done", 1)
-        return _fail("stopped", STOPPED)
+    except click.Abort as exc:
+        return _aborted(exc)
     except BrokenPipeError:
         # Whoever read our output has gone; Python would complain once more when it flushes at the end.
         os.dup2(os.open(os.devnull, os.O_WRONLY), 1)
@@ -133,9 +131,36 @@ def _run(run: Any, *args: Any, **kwargs: Any) -> int:
     except MemoryError:
         return _fail("this needs more memory than there is; close other programs, or give it less at once", 1)
     except OSError as exc:
-        if exc.filename:  # a name that was given
-            return _fail(f"{_short(exc.filename)}: cannot be used ({exc.strerror or exc})", 2)
+        return _system_error(exc)
+    except Exception as exc:
+        if _interrupted(exc):
+            return _fail("stopped", STOPPED)
+        raise
+
+
+def _interrupted(exc: BaseException | None) -> bool:
+    """Whether Ctrl-C is behind an error: a library that was being loaded makes an error of its own of it."""
+    while exc is not None:
+        if isinstance(exc, KeyboardInterrupt):
+            return True
+        exc = exc.__cause__ or exc.__context__
+    return False
+
+
+def _aborted(exc: click.Abort) -> int:
+    """What click makes of Ctrl-C and of an input that ended."""
+    if isinstance(exc.__cause__, EOFError):
+        return _fail("the input ended before the job was done", 1)
+    return _fail("stopped", STOPPED)
+
+
+def _system_error(exc: OSError) -> int:
+    if not exc.filename:
         return _fail(str(exc.strerror or exc), 1)
+    from fitassay.coupons.files import remedy
+
+    # A name that was given.
+    return _fail(f"{_short(exc.filename)}: cannot be used ({exc.strerror or exc}); {remedy(exc)}", 2)
 
 
 def _short(path: Any, longest: int = 200) -> str:

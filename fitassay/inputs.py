@@ -214,31 +214,37 @@ def read_inputs(
         inputs = replace(inputs, besides=replace(inputs.besides, transferred=carry_on(result, machine, own)))
     if alone or carry is not None:
         return inputs
-    transferred = _known_before(inputs)
-    return replace(inputs, besides=replace(inputs.besides, transferred=transferred))
+    transferred, unread = _known_before(inputs)
+    besides = replace(inputs.besides, transferred=transferred)
+    return replace(inputs, besides=besides, remarks=(*inputs.remarks, *unread))
 
 
-def _known_before(inputs: Inputs) -> TransferredPrior | None:
-    """What the earlier prints of the case left known; those that cannot be read are passed over."""
+def _known_before(inputs: Inputs) -> tuple[TransferredPrior | None, tuple[Note, ...]]:
+    """What the earlier prints of the case left known, and a note for each that cannot be read, so is passed over."""
     target = inputs.target
     earlier = [p for p in target.case.prints() if p.number < target.number]
     if not earlier:
-        return None
+        return None, ()
+    from fitassay.analysis.notes import Note
     from fitassay.analysis.prints.knowledge import known_before
 
     read: list[ReadPrint] = []
+    unread: list[Note] = []
     # From the newest back, so that a fact that several prints share counts for the newest that has it.
     counted = {f.origin for f in inputs.known.facts}
     for p in reversed(earlier):
         try:
             found = read_inputs(p, alone=True)
-        except FitassayError:
+            if found.readings:
+                found.walk  # noqa: B018  (reads the coupons, too)
+        except FitassayError as exc:
+            unread.append(Note("earlier-unread", {"name": p.name, "reason": str(exc).partition("\n")[0]}))
             continue
         if found.readings:
             known = found.known
             read.append(_as_read(found, tuple(f for f in known.facts if f.origin not in counted)))
             counted |= {f.origin for f in known.facts}
-    return known_before(reversed(read), inputs.machine, inputs.own)
+    return known_before(reversed(read), inputs.machine, inputs.own), tuple(unread)
 
 
 def _as_read(inputs: Inputs, facts: tuple[Fact, ...]) -> ReadPrint:

@@ -68,7 +68,7 @@ def ways_like(
 
     like: Likeness = read_likeness(file, machine["settings.filament_diameter_mm"])
     frame = checked_start(like.start, f"{file}, its start", start_as_is)
-    frame = with_end(frame, like.end, like.end_modes)
+    frame = with_end(frame, like.end, like.end_modes, f"{file}, its end")
     return Ways(
         frame=frame,
         drive=drive_of(machine, like, retract_mm),
@@ -84,7 +84,7 @@ def ways_of(
     from fitassay.analysis.gcode.frame import checked_start
     from fitassay.analysis.gcode.own_path import drive_of, with_end
 
-    frame = with_end(checked_start(_text(start), str(start), start_as_is), _text(end))
+    frame = with_end(checked_start(_text(start), str(start), start_as_is), _text(end), name=str(end))
     drive = drive_of(machine, retract_mm=retract_mm)
     return Ways(frame=frame, drive=drive, start_as_is=start_as_is, end_as_is=end_as_is)
 
@@ -123,8 +123,14 @@ def kept_ways(place: Case, machine: Machine, retract_mm: float | None = None) ->
     return replace(
         ways,
         drive=replace(ways.drive, **numbers, **texts, origin=origin),
-        frame=replace(ways.frame, end_modes=modes or ways.frame.end_modes),
+        frame=replace(
+            ways.frame, end_modes=modes or ways.frame.end_modes, end_name=_end_name(place, bool(modes))
+        ),
     )
+
+
+def _end_name(place: Case, modes: bool) -> str:
+    return f"{place.path / END} (modes of {FIGURES})" if modes else str(place.path / END)
 
 
 def keep_ways(place: Case, ways: Ways) -> None:

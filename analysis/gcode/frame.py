@@ -46,6 +46,8 @@ class Frame:
         Where it leaves the nozzle.
     notes : tuple of str
         What was mended, a sentence each.
+    end_name : str
+        What messages call the end: the file that it stands in.
     """
 
     start: str
@@ -54,6 +56,7 @@ class Frame:
     retracted_mm: float = 0.0
     height_mm: float = 0.0
     notes: tuple[str, ...] = ()
+    end_name: str = "the end"
 
 
 def plain_words(line: str) -> list[tuple[str, float | None]]:
@@ -220,7 +223,7 @@ def refuse_end(text: str, name: str, modes: tuple[str, ...], top: float, as_is: 
                 f"{name}, line {number}",
             )
     state = State()
-    list(run_through("\n".join(modes), name, state))
+    list(run_through("\n".join(modes), f"{name}, modes before it", state))
     # The nozzle stands on the last bead; where it is in x and y does not matter.
     state.q[2] = top - state.o[2]
     for part in run_through(text, name, state):

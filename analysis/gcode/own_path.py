@@ -104,7 +104,7 @@ def own_file(
     """
     path = path_text(layers, drive, frame.height_mm, frame.retracted_mm)
     _refuse_outside(path, drive, machine)
-    refuse_end(frame.end, "the end", frame.end_modes, layers[-1].z, end_as_is)
+    refuse_end(frame.end, frame.end_name, frame.end_modes, layers[-1].z, end_as_is)
     volume = [line for line in frame.end_modes if line.startswith("M200")]
     head = [
         f"; {title}",
@@ -168,6 +168,6 @@ def _plain(text: str) -> str:
     )
 
 
-def with_end(frame: Frame, end: str, modes: tuple[str, ...] = ()) -> Frame:
+def with_end(frame: Frame, end: str, modes: tuple[str, ...] = (), name: str = "the end") -> Frame:
     """The frame with an end, and the modes that it expects if they are others than behind the start."""
-    return replace(frame, end=end, end_modes=modes or frame.end_modes)
+    return replace(frame, end=end, end_modes=modes or frame.end_modes, end_name=name)
