@@ -14,6 +14,7 @@ from contextlib import contextmanager, suppress
 from pathlib import Path
 
 from fitassay.coupons.errors import InputError, WriteError
+from fitassay.coupons.wording import WINDOWS
 
 CHUNK_BYTES = 1 << 20
 LARGEST_BYTES = {
@@ -106,6 +107,17 @@ def read_input(path: Path, kind: str, missing: str = MISSING) -> bytes:
     return b"".join(pieces)
 
 
+KEPT_BY_WINDOWS = {
+    "CON",
+    "PRN",
+    "AUX",
+    "NUL",
+    *(f"{port}{n}" for port in ("COM", "LPT") for n in range(1, 10)),
+}
+"""What is written to a file of such a name, whatever its ending, is gone (Microsoft: Naming Files, Paths, and
+Namespaces)."""
+
+
 def write_atomic(path: Path, data: bytes | str) -> None:
     """Write `data` to `path` in one step: the old content stays until the new one is on disk.
 
@@ -117,6 +129,8 @@ def write_atomic(path: Path, data: bytes | str) -> None:
         The file is read-only, the folder cannot be written or the disk is full; `path` is then unchanged.
     """
     raw = data.encode("utf-8") if isinstance(data, str) else data
+    if WINDOWS and path.name.partition(".")[0].strip().upper() in KEPT_BY_WINDOWS:
+        raise WriteError(f"{path}: is a name that Windows keeps for a device; choose another name")
     name = ""
     try:
         target = Path(os.path.realpath(path))
@@ -146,7 +160,7 @@ def _replace(name: str, target: Path) -> None:
             os.replace(name, target)
             return
         except PermissionError:
-            if wait is None or os.name != "nt":
+            if wait is None or not WINDOWS:
                 raise
             time.sleep(wait)
 
@@ -159,7 +173,7 @@ def cannot_read(path: Path, exc: OSError) -> InputError:
     """The sentence for a place that the system does not let be read."""
     number = exc.errno
     if number in (errno.EACCES, errno.EPERM):
-        what = "change its permissions" if os.name != "nt" else "close the program that has it open"
+        what = "close the program that has it open" if WINDOWS else "change its permissions"
     elif number == errno.ENAMETOOLONG:
         what = "shorten the name"
     elif number == errno.ELOOP:
@@ -181,7 +195,7 @@ def remedy(exc: Exception) -> str:
     if number in (errno.ENOSPC, errno.EDQUOT):
         return "free some space or choose another folder"
     if number in (errno.EACCES, errno.EPERM, errno.EROFS):
-        if os.name == "nt":  # a spreadsheet keeps its file to itself there
+        if WINDOWS:  # a spreadsheet keeps its file to itself there
             return "close the program that has it open, or choose a folder that may be written"
         return "change the folder's permissions or use another"
     if number == errno.ENAMETOOLONG:

@@ -1,12 +1,25 @@
 """Runs the command line: python -m fitassay, and the installed command."""
 
+from __future__ import annotations
+
+import os
 import signal
 import sys
+
+TYPE_CHECKING = False
+
+if TYPE_CHECKING:
+    from types import FrameType
+
+STOPPED = 2
 
 
 def main() -> None:
     """The command line; Ctrl-C ends it with one sentence from its first moment to its last."""
     try:
+        # Where whoever started us has Ctrl-C ignored, it stays so.
+        if signal.getsignal(signal.SIGINT) is signal.default_int_handler:
+            signal.signal(signal.SIGINT, _stop)
         try:
             from fitassay.cli import main as run
 
@@ -15,9 +28,28 @@ def main() -> None:
             # What is left is to leave, with the exit code of what was done.
             signal.signal(signal.SIGINT, signal.SIG_IGN)
     except KeyboardInterrupt:
-        if sys.stderr is not None:
-            print("fitassay: stopped", file=sys.stderr)
-        sys.exit(2)
+        _say_stopped()
+        sys.exit(STOPPED)
+
+
+def _stop(_: int, frame: FrameType | None) -> None:
+    """Ctrl-C, as Python takes it; while a library is being loaded, leave at once.
+
+    Libraries in C make errors of their own of an interrupt, and print its traceback.
+    """
+    while frame is not None:
+        if frame.f_code.co_filename.startswith("<frozen importlib"):
+            _say_stopped()
+            os._exit(STOPPED)
+        frame = frame.f_back
+    raise KeyboardInterrupt
+
+
+def _say_stopped() -> None:
+    try:
+        os.write(2, b"fitassay: stopped\n")
+    except OSError:  # closed by whoever started us
+        pass
 
 
 if __name__ == "__main__":

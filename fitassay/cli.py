@@ -132,19 +132,6 @@ def _run(run: Any, *args: Any, **kwargs: Any) -> int:
         return _fail("this needs more memory than there is; close other programs, or give it less at once", 1)
     except OSError as exc:
         return _system_error(exc)
-    except Exception as exc:
-        if _interrupted(exc):
-            return _fail("stopped", STOPPED)
-        raise
-
-
-def _interrupted(exc: BaseException | None) -> bool:
-    """Whether Ctrl-C is behind an error: a library that was being loaded makes an error of its own of it."""
-    while exc is not None:
-        if isinstance(exc, KeyboardInterrupt):
-            return True
-        exc = exc.__cause__ or exc.__context__
-    return False
 
 
 def _aborted(exc: click.Abort) -> int:

@@ -59,7 +59,7 @@ class Sitting:
             left = self.book.remaining() or [p for p in order if self.book.skipped(p[0].id, p[1].id)]
             return order.index(left[0]) if left else len(order)
         wanted = at.strip()
-        if wanted.isascii() and wanted.isdigit() and 1 <= int(wanted) <= len(order):
+        if wanted.isascii() and wanted.isdigit() and len(wanted) < 9 and 1 <= int(wanted) <= len(order):
             return int(wanted) - 1
         names = [{c.id, f"{c.id}/{f.id}"} for c, f in order]
         found = [i for i, name in enumerate(names) if wanted in name]

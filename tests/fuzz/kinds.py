@@ -96,7 +96,9 @@ KINDS = {
         file=f"{PRINT}/wall.stl", words=("diagnose", "{}/case"), change=mutate_facets, writes=ANSWERS
     ),
     "settings before": Kind(
-        file="case/machine.before.toml", words=("apply", "{}/case", "--undo"), writes=("case/machine.toml",)
+        file="case/machine.before.toml",
+        words=("apply", "{}/case", "--undo"),
+        writes=("case/machine.toml", "case/machine.before.toml"),
     ),
     "own path's figures": Kind(
         file="own/path.toml", words=("path", "{}/own"), writes=("own/prints",), refusals=(1, 2)
