@@ -26,6 +26,8 @@ NOISE_MM = 0.01
 
 X, Y = Errors(play=(0.25, 0.0)), Errors(play=(0.0, 0.25))
 LARGER = Errors(scale=(0.012, 0.0))
+# Beside the file's own 0.1 mm, which spoils fits too.
+FAR = Errors(play=(0.5, 0.0))
 WIDER = Errors(wider=0.25)
 
 # Style, what is done to its moves, the printer's errors, the term that must be named.
@@ -41,7 +43,7 @@ CHAINS = {
     "outer first, three walls, y": (Style(outer_first=True, walls=3), list, Y, "backlash_y"),
     "holes larger, x": (Style(hole_offset=-0.2), list, X, "backlash_x"),
     "holes smaller, y": (Style(hole_offset=0.07), list, Y, "backlash_y"),
-    "outsides smaller, x": (Style(offset=-0.1, hole_offset=0.1), list, X, "backlash_x"),
+    "outsides smaller, x": (Style(offset=-0.1, hole_offset=0.1), list, FAR, "backlash_x"),
     "on the outline": (Style(offset=0.225), list, Errors(), "contour_offset"),
     "coasting, x": (Style(coast=1.6), list, X, "backlash_x"),
     "coasting, y": (Style(coast=2.5), list, Y, "backlash_y"),

@@ -12,7 +12,7 @@ from fitassay.analysis.gcode.loop_map import LoopMap
 from fitassay.analysis.gcode.loops import PathLoop
 from fitassay.analysis.gcode.probes import Probes, Template, turned_coupon, turned_ring
 from fitassay.analysis.gcode.registration import Place, expected
-from fitassay.coupons.feature import Coupon, Feature
+from fitassay.coupons.feature import Coupon
 from fitassay.coupons.sections import Ring
 
 NEAR_MM = 0.2
@@ -21,9 +21,6 @@ NEAR_MM = 0.2
 MOST_WALLS = 8
 WALL_SHARE = 0.3
 """A further wall is one that follows so much of the outline."""
-
-SEAM_CLEAR_MM = 1.0
-"""A seam this close to a jaw's edge lifts the jaw."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -366,30 +363,3 @@ def _first_back(loop: Loop, outer: OuterLoop) -> int:
     """How far to roll the reversed loop so that it begins at the seam again."""
     reverse = loop.points[::-1]
     return -int(np.argmin(np.sum((reverse - outer.seam) ** 2, axis=1)))
-
-
-def seams_on(paths: CouponPaths, feature: Feature) -> list[OuterLoop]:
-    """Loops that begin, begin again or are left open under one of the feature's jaws."""
-    along = np.array(feature.direction)
-    across = np.array([-along[1], along[0]])
-    found = []
-    for o in paths.outer:
-        if abs(o.height - feature.contact_a_mm[2]) > 1e-3:
-            continue
-        spots = np.array([*_left_open(o), *(paths.place.from_bed(j) for j in o.path.joints)])
-        for contact in (feature.contact_a_mm, feature.contact_b_mm):
-            gap = np.abs((spots - np.array(contact[:2])) @ np.column_stack([along, across]))
-            if np.any((gap[:, 0] < 1.0) & (gap[:, 1] < feature.jaw_mm / 2 + SEAM_CLEAR_MM)):
-                found.append(o)
-                break
-    return found
-
-
-def _left_open(outer: OuterLoop) -> np.ndarray:
-    """The seam, and points every millimetre back to where the filament ended, ndarray (k, 2) [mm]."""
-    if outer.path.gap < 1.0:
-        return outer.points[:1]
-    back = np.concatenate([outer.points[:1], outer.points[::-1]])
-    run = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(back, axis=0).T))])
-    at = np.arange(0.0, outer.path.gap + 1e-9)
-    return np.column_stack([np.interp(at, run, back[:, k]) for k in (0, 1)])

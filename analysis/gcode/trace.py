@@ -16,10 +16,11 @@ from fitassay.analysis.chain.loops import Loop
 from fitassay.analysis.chain.sensitivities import SetWalk
 from fitassay.analysis.gcode.bead import bead_of
 from fitassay.analysis.gcode.candidates import chosen, copies
-from fitassay.analysis.gcode.coupon_paths import CouponPaths, paths_of, seams_on, walk_loops
+from fitassay.analysis.gcode.coupon_paths import CouponPaths, paths_of, walk_loops
 from fitassay.analysis.gcode.coupons_apart import bead_off
 from fitassay.analysis.gcode.first_layer import first_layer_of
 from fitassay.analysis.gcode.heights import filament_of, heights_of
+from fitassay.analysis.gcode.jaw_seams import seams_on
 from fitassay.analysis.gcode.loop_map import LoopMap
 from fitassay.analysis.gcode.misplaced import why_not_found
 from fitassay.analysis.gcode.offset import PathPlace, place_of
