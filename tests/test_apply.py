@@ -85,3 +85,23 @@ def test_help_stands_by_the_stages_of_the_job():
     stages = ["Prepare:", "Read:", "Judge:", "Change:", "Use:"]
     assert [out.index(s) for s in stages] == sorted(out.index(s) for s in stages)
     assert out.index("Change:") < out.index("  apply ") < out.index("  plan ")
+
+
+def test_changes_too_small_to_prove_ask_for_a_short_print_only(tmp_path, monkeypatch):
+    """Where even the whole set would not tell the new from the old, nobody is sent to print the whole set."""
+    import dataclasses
+
+    from fitassay import workflow
+
+    plan_print = workflow.plan_print
+
+    def too_small(*args, **kwargs):
+        plan, diagnosis = plan_print(*args, **kwargs)
+        steps = tuple(
+            dataclasses.replace(s, check=dataclasses.replace(s.check, enough=False)) for s in plan.steps
+        )
+        return dataclasses.replace(plan, steps=steps, together=None), diagnosis
+
+    monkeypatch.setattr(workflow, "plan_print", too_small)
+    told = run_json("apply", case(tmp_path))
+    assert told["proof"]["coupons"] and told["proof"]["minutes"] <= 21

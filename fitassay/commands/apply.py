@@ -9,7 +9,7 @@ import click
 
 from fitassay.case import Case, Print
 from fitassay.chosen import judged_print
-from fitassay.coupons.errors import InputError
+from fitassay.coupons.errors import InputError, JobError
 from fitassay.coupons.files import read_input, write_atomic
 from fitassay.coupons.machine import Machine
 from fitassay.coupons.machine_file import read_machine
@@ -25,6 +25,9 @@ if TYPE_CHECKING:
 
 # The settings as they were, beside machine.toml until --undo takes them back.
 BEFORE = "machine.before.toml"
+
+# Where no coupons tell so small a change, the joints are looked at for so long.
+LOOK_MINUTES = 20.0
 
 
 class Proof(NamedTuple):
@@ -73,7 +76,7 @@ def command(
     proof = None
     if chosen and not no_proof:
         with working("Making the proof print"):
-            proof = _make_proof(place, machine, _proving(plan, chosen))
+            proof = _make_proof(place, machine, _proving(place, machine, plan, chosen))
     if as_json:
         answer(_data(place, chosen, machine, proof))
         return
@@ -148,12 +151,19 @@ def _changed(place: Case, chosen: tuple[Advice, ...]) -> Machine:
     return machine
 
 
-def _proving(plan: Plan, chosen: tuple[Advice, ...]) -> tuple[str, ...]:
-    """The fewest coupons that show whether the chosen steps took, as far as any would tell."""
+def _proving(place: Case, machine: Machine, plan: Plan, chosen: tuple[Advice, ...]) -> tuple[str, ...]:
+    """The fewest coupons that show whether the chosen steps took; a look at the joints where none would tell."""
     checks = [s.check for s in plan.steps if s.advice in chosen]
     if len(checks) == len(plan.steps) > 1 and plan.together is not None and plan.together.enough:
         return plan.together.coupons
-    told = [c for c in checks if c.enough] or checks
+    told = [c for c in checks if c.enough]
+    if checks and not told:
+        from fitassay.first_choice import chosen_coupons
+
+        try:
+            return chosen_coupons(place, machine, LOOK_MINUTES).coupons
+        except JobError:  # not even one coupon is printed in that time
+            told = [min(checks, key=lambda c: c.minutes)]
     return tuple(dict.fromkeys(name for c in told for name in c.coupons))
 
 
