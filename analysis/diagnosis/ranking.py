@@ -157,7 +157,7 @@ def rank_coupons(
         cost = sum(o.minutes for o in mine)
         if minutes is not None:
             cost += minutes[coupon]
-        verb = how or ("measure" if minutes is None else "print")
+        what = (how or ("measure {}" if minutes is None else "print {}")).format(coupon)
         many = "1 reading" if len(mine) == 1 else f"{len(mine)} readings"
         found.append(
             NextPrint(
@@ -165,7 +165,7 @@ def rank_coupons(
                 feature=mine[best].feature,
                 gain=gain,
                 minutes=cost,
-                text=f"{verb} {coupon} (about {cost:.0f} min, {many}): {_removes(gain, about)}",
+                text=f"{what} (about {cost:.0f} min, {many}): {_removes(gain, about)}",
             )
         )
     return _ranked(found)
@@ -233,10 +233,10 @@ def _reading_words(key: tuple[str, str], standing: Standing) -> str:
 
 
 def _manner(feature: Feature) -> str:
-    """What to do with a coupon to read such features of it; empty: measure it as usual."""
+    """How such a feature is read, if not as usual: what to measure of a coupon."""
     if feature.edge:
-        return "last of all, cut off with scissors, away from yourself, and read one layer of"
-    return "with the jaws over the top 0.4 mm only, read the rims of" if feature.kind == "rim" else ""
+        return "measure one layer of {}, cut off last of all with scissors, away from yourself"
+    return "measure the rims of {}, the jaws over the top 0.4 mm only" if feature.kind == "rim" else ""
 
 
 def _piece_words(side: str) -> str:
