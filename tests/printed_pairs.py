@@ -76,13 +76,21 @@ def path_of(kind, nominal, theta, n=1440, ccw=None, jumps=False, corner=0, arriv
     return points
 
 
+def stands_out(theta):
+    """By how much a printed size is larger outside, and smaller inside, than path and bare bead make it [mm].
+
+    Layers stand out by their unevenness in all, dense filling pushes each wall out.
+    """
+    return theta[INDEX["bead_excess"]] + theta[INDEX["uneven_layers"]] + 2 * theta[INDEX["push_out"]]
+
+
 def geometric_clearance(pair, theta, rotation, shift=(0.0, 0.0)):
     """Twice the gap of the two paths, less both beads."""
     peg = Polygon(path_of((pair.shape, "out"), pair.peg, theta))
     peg = affinity.translate(affinity.rotate(peg, rotation, origin=(0, 0), use_radians=True), *shift)
     hole = LinearRing(path_of((pair.shape, "in"), pair.hole, theta))
     assert peg.is_valid and Polygon(hole).buffer(0).contains(peg)
-    return 2 * (peg.distance(hole) - WIDTH - theta[INDEX["bead_excess"]])
+    return 2 * (peg.distance(hole) - WIDTH - stands_out(theta))
 
 
 class PrintedPair:
@@ -90,12 +98,12 @@ class PrintedPair:
 
     def __init__(self, peg, hole, theta, *, flipped=False, holes_ccw=False, jumps=False, bought=False):
         outline = path_of(("round", "out"), peg, theta, 720, jumps=jumps)
-        bead = theta[INDEX["bead_excess"]]
+        bead = stands_out(theta)
         if bought:
             outline, bead = path_of(("round", "out"), peg, np.zeros(len(NAMES)), 720), 0.0
         self._peg = Polygon(outline * [-1, 1] if flipped else outline)
         self._hole = LinearRing(path_of(("round", "in"), hole, theta, 720, holes_ccw, jumps))
-        self._beads = 2 * WIDTH + bead + theta[INDEX["bead_excess"]]
+        self._beads = 2 * WIDTH + bead + stands_out(theta)
 
     def sits(self, rotation):
         """Clearance with the peg turned by so much [mm]."""
@@ -113,7 +121,7 @@ def square_clearance(peg, hole, theta, peg_seam=(0, None), hole_seam=(0, None)):
 
     Measured between points on the middles of the flanks; a seam is (corner, arrival) as in `path_of`.
     """
-    beads = 2 * (WIDTH + theta[INDEX["bead_excess"]])
+    beads = 2 * (WIDTH + stands_out(theta))
     gaps = []
     paths = [
         path_of(("square", side), size, theta, 1440, corner=corner, arrival=arrival)
