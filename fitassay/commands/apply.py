@@ -26,8 +26,8 @@ if TYPE_CHECKING:
 # The settings as they were, beside machine.toml until --undo takes them back.
 BEFORE = "machine.before.toml"
 
-# Where no coupons tell so small a change, the joints are looked at for so long.
-LOOK_MINUTES = 20.0
+# Where no coupons tell so small a change, or only too long a print would, the joints are looked at for so long.
+LOOK_MINUTES, PROOF_MINUTES = 20.0, 60.0
 
 
 class Proof(NamedTuple):
@@ -154,10 +154,12 @@ def _changed(place: Case, chosen: tuple[Advice, ...]) -> Machine:
 def _proving(place: Case, machine: Machine, plan: Plan, chosen: tuple[Advice, ...]) -> tuple[str, ...]:
     """The fewest coupons that show whether the chosen steps took; a look at the joints where none would tell."""
     checks = [s.check for s in plan.steps if s.advice in chosen]
-    if len(checks) == len(plan.steps) > 1 and plan.together is not None and plan.together.enough:
-        return plan.together.coupons
-    told = [c for c in checks if c.enough]
-    if checks and not told:
+    together = plan.together
+    if len(checks) == len(plan.steps) > 1 and together is not None and together.enough:
+        told = [together]
+    else:
+        told = [c for c in checks if c.enough]
+    if checks and (not told or max(c.minutes for c in told) > PROOF_MINUTES):
         from fitassay.first_choice import chosen_coupons
 
         try:
