@@ -237,14 +237,12 @@ def wiped(ops: Ops, length: float = 1.5) -> Ops:
 
 
 def led(ops: Ops, into: float = 0.7, feeds: bool = True, out: bool = True) -> Ops:
-    """Loops are entered from their inside, and left to their inside."""
+    """Loops with material on their left are entered from within it, and left into it."""
 
     def spot(run: Ops, start: Op) -> np.ndarray:
         points = np.array([start.at, *(op.at for op in run)])
         way = points[1] - points[0]
-        x, y = points[:-1, 0], points[:-1, 1]
-        left = np.sum(x * np.roll(y, -1) - np.roll(x, -1) * y) > 0
-        side = np.array([-way[1], way[0], 0.0]) * (1 if left else -1) + way
+        side = np.array([-way[1], way[0], 0.0]) + way
         return points[0] + side / np.hypot(*side[:2]) * into
 
     def closed(run: Ops, start: Op) -> bool:
