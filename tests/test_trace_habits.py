@@ -160,11 +160,7 @@ HABITS: dict[str, Habit] = {
 EVERY_TIME = (
     "loops entered and left from inside",
     "numbers with exponents",
-    "an uneven bed worked in",
-    "a skew worked in",
-    "roughened walls",
     "inner walls fed more",
-    "outer walls fed less",
 )
 
 

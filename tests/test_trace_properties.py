@@ -100,13 +100,13 @@ def check(seed: int) -> None:
     assert not off, (off, seed, manner)
 
 
-@pytest.mark.parametrize("seed", range(2))
+@pytest.mark.parametrize("seed", range(1))
 def test_manners_of_writing_do_not_matter(seed):
     check(seed)
 
 
 @pytest.mark.long
-@pytest.mark.parametrize("seed", range(2, 10))
+@pytest.mark.parametrize("seed", range(1, 10))
 def test_further_manners_of_writing_do_not_matter(seed):
     check(seed)
 
