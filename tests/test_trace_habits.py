@@ -123,8 +123,9 @@ HABITS: dict[str, Habit] = {
     ),
     "to and fro": Habit({"alternate": True}, said="the other way round from layer to layer"),
     "one wall more on every second layer": Habit({"extra_wall": True}, said="3 walls side by side"),
+    # Those of 0.3 mm happen to lie where nothing is measured.
     "layers of many heights": Habit(
-        {"heights": (0.2, 0.1, 0.1, 0.3, 0.2, 0.1)}, said="Layers are 0.100 to 0.300 mm high"
+        {"heights": (0.2, 0.1, 0.1, 0.3, 0.2, 0.1)}, said="Layers are 0.100 to 0.200 mm high where measured"
     ),
     "coupons of two widths": Habit(
         {"widths": (("bore", 0.6),)},

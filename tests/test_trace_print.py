@@ -68,7 +68,7 @@ def test_seams_at_the_worst_place(tmp_path, term, seam, seed):
     assert (seeing.verdict.status, seeing.verdict.term) == ("dominant", term)
     assert not seeing.suspects
     estimate = seeing.term(term)
-    assert abs(estimate.estimate - 0.25) < 3 * estimate.std_uncertainty < 0.11
+    assert abs(estimate.estimate - 0.25) < 3 * estimate.std_uncertainty < 0.13
     # Along an ideal path the verdict is wrong or weaker, and the readings seem to contradict each other: some are
     # accused, or all taken for an uneven print.
     assert (blind.verdict.status, blind.verdict.term) != ("dominant", term)
