@@ -115,7 +115,7 @@ def prior_rows() -> str:
     rows = []
     for t in TERMS:
         factor, unit = face[t.unit]
-        width = "from the caliper" if t.prior_limit else f"{t.prior_sd * factor:.2g} {unit}"
+        width = "from the caliper" if t.prior_limit else f"{t.prior_sd * factor:.3g} {unit}"
         rows.append([t.label, f"`{t.name}`", width, t.prior_reason])
     lines = [["error", "name", "standard deviation", "why"], ["---"] * 4, *rows]
     return "\n".join("| " + " | ".join(cells) + " |" for cells in lines)
