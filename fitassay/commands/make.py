@@ -193,6 +193,10 @@ def _show(rows: list[dict[str, Any]], machine: Machine) -> None:
         ("isolates", False),
     ]
     table(columns, cells, last_is_sum=True)
+    say(
+        f"Minutes are the beads' length at {machine['process.speed_mm_s']:g} mm/s; travel, slower outer walls and "
+        "first layers come on top: your slicing program knows how much."
+    )
 
 
 def _as_json(target: Print, done: Made, rows: list[dict[str, Any]]) -> dict[str, Any]:
