@@ -54,6 +54,6 @@ def chosen_coupons(place: Case, machine: Machine, minutes: float) -> FirstSet:
     if not got.coupons:
         quickest = min(made.costs.values(), key=lambda c: c.minutes).minutes
         raise JobError(
-            f"no coupon is printed in {minutes:g} minutes; the quickest takes {math.ceil(quickest)}"
+            f"--minutes: no coupon is printed in {minutes:g} min; the quickest takes {math.ceil(quickest)}: give more"
         )
     return got

@@ -50,7 +50,10 @@ def advise(
     A compensation of lost motion that is `wound_up`, columns of the terms, is taken to mend half of it.
     """
     mean = np.asarray(mean, dtype=float)
-    worth = partial(_worth, mean, covariance, reference, machine, visible_mm, wound_up)
+    known = Normal(mean=mean[None], cov=covariance[None])
+    sds = np.where(np.arange(len(TERMS)) == BEAD, FLOW_SDS, SIGNIFICANT_SDS)
+    sure = least_sure(known, prior_sds(machine), sds)[0]
+    worth = partial(_worth, mean, covariance, sure, reference, machine, visible_mm, wound_up)
     left_out: frozenset[int] = frozenset()
     while True:
         changes, mended = worth(left_out)
@@ -66,19 +69,19 @@ def advise(
 def _worth(
     mean: np.ndarray,
     covariance: np.ndarray,
+    sure: np.ndarray,
     reference: Reference,
     machine: Machine,
     visible_mm: float,
     wound_up: frozenset[int],
     left_out: frozenset[int],
 ) -> tuple[dict[int, list[Advice]], np.ndarray]:
-    """Changes by column of their term, and the errors once they are made, ndarray (terms,)."""
+    """Changes by column of their term, and the errors once they are made, ndarray (terms,).
+
+    `sure` (terms,) is what each is at least; above 0 where it is significant.
+    """
     told = told_on(machine.kinematics)
-    known = Normal(mean=mean[None], cov=covariance[None])
-    sure = least_sure(
-        known, prior_sds(machine), np.where(np.arange(len(TERMS)) == BEAD, FLOW_SDS, SIGNIFICANT_SDS)
-    )[0]
-    sds = known.sd[0]
+    sds = np.sqrt(np.diag(covariance))
     largest = np.abs(reference.gains).max(axis=0, initial=0.0)
     changes: dict[int, list[Advice]] = {}
     mended = mean.copy()

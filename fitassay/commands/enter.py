@@ -116,7 +116,8 @@ def _exchange(book: ReadingsBook, first: str, second: str) -> None:
     features = {c.id: {f.id for f in c.asked} for c in book.manifest.coupons}
     for name in (first, second):
         if name not in features:
-            raise InputError(f"no such coupon {shown(name)}{did_you_mean(name, features)}", "--exchange")
+            hint = did_you_mean(name, features) or f"; this print has {', '.join(features)}"
+            raise InputError(f"no such coupon {shown(name)}{hint}", "--exchange")
     if first == second or features[first] != features[second]:
         raise InputError(f"{first} and {second} have no features in common to swap", "--exchange")
     book.exchange(first, second)
