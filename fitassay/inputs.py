@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     from fitassay.analysis.diagnosis.evidence import Offer
     from fitassay.analysis.estimation.feed import Feed, Filament
     from fitassay.analysis.estimation.known import Fact, Known, TransferredPrior
+    from fitassay.analysis.estimation.weighed import Commanded
     from fitassay.analysis.gcode.trace_data import Trace
     from fitassay.analysis.normal import Normal
     from fitassay.analysis.notes import Note
@@ -95,13 +96,13 @@ class Inputs:
         from fitassay.analysis.gcode.traced_print import known_from, known_of_own_path
 
         known = self.besides
-        if self.trace is None:
-            path = known_of_own_path()
-            return replace(known, facts=(*path.facts, *known.facts), notes=path.notes)
         fact = self.scale(readings).fact
         if fact is not None:
             # A feed test is in what the scale says already.
             known = replace(known, facts=(*(f for f in known.facts if f.kind != "feed"), fact))
+        if self.trace is None:
+            path = known_of_own_path()
+            return replace(known, facts=(*path.facts, *known.facts), notes=path.notes)
         measured = {(r.coupon, r.feature) for r in readings if r.reading_mm is not None}
         file = known_from(self.trace, measured)
         return replace(file, facts=known.facts, transferred=known.transferred)
@@ -112,15 +113,34 @@ class Inputs:
         from fitassay.scale import weighing_offers
 
         return weighing_offers(
-            self.readings, self.machine, self.manifest, self.walk, self.trace, self.filament, self.feed
+            self.readings, self.machine, self.manifest, self.walk, self.commanded, self.filament, self.feed
         )
+
+    @cached_property
+    def commanded(self) -> Commanded | None:
+        """What the printed files ask for in filament, for what is weighed; None where no file is known."""
+        if self.trace is not None:
+            from fitassay.analysis.gcode.traced_print import commanded_of
+
+            return commanded_of(self.trace, self.machine)
+        if self.own:
+            from fitassay.own_paths import commanded_by_us
+
+            return commanded_by_us(self.target)
+        return None
 
     def scale(self, readings: tuple[Reading, ...]) -> Scale:
         """What was weighed among these readings, and what it says."""
         from fitassay.scale import Scale
 
         return Scale.of(
-            readings, self.machine, self.manifest, lambda: self.walk, self.trace, self.filament, self.feed
+            readings,
+            self.machine,
+            self.manifest,
+            lambda: self.walk,
+            lambda: self.commanded,
+            self.filament,
+            self.feed,
         )
 
     def diagnose(self, readings: tuple[Reading, ...] | None = None) -> Diagnosis:

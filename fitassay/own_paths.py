@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+import math
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -16,6 +17,7 @@ from fitassay.terminal import json_text
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
+    from fitassay.analysis.estimation.weighed import Commanded
     from fitassay.analysis.gcode.own_path import OwnFile
     from fitassay.analysis.notes import Note
     from fitassay.coupons.machine import Machine
@@ -98,7 +100,9 @@ def write_files(
         raw = file.text.encode("utf-8", "surrogateescape")
         write_atomic(path, raw)
         write_atomic(path.with_suffix(".svg"), plate_svg(path, machine, ways.drive.origin))
-        files.append({"file": path.name, "sha256": hashlib.sha256(raw).hexdigest()})
+        pieces = {key: round(length, 3) for key, length in file.pieces_mm.items() if key}
+        digest = hashlib.sha256(raw).hexdigest()
+        files.append({"file": path.name, "sha256": digest, "flow": file.flow, "pieces_mm": pieces})
     write_atomic(record_path(target), json_text({"schema": 1, "files": files}))
     _without_slicer(target)
     return list(made.items())
@@ -140,13 +144,39 @@ def drawn_by_us(target: Print) -> tuple[bool, tuple[Note, ...]]:
     return (False, (Note("own-path-changed", {"files": list(changed)}),)) if changed else (True, ())
 
 
+def commanded_by_us(target: Print) -> Commanded | None:
+    """What our files ask for in filament, for what is weighed; None where that is not on record.
+
+    What the user's start primes the nozzle with is not ours to know: a whole plate on the scale tells nothing.
+    """
+    from fitassay.analysis.estimation.weighed import Commanded
+
+    try:
+        files = _files_recorded(target)
+        pieces = {str(key): float(length) for f in files for key, length in f["pieces_mm"].items()}
+        (flow,) = {float(f["flow"]) for f in files}
+    except (ValueError, KeyError, TypeError, AttributeError):
+        return None
+    if not all(math.isfinite(v) and v > 0 for v in (flow, *pieces.values())):
+        return None
+    walls = frozenset(c.id for c in target.manifest().coupons if c.single_wall)
+    return Commanded(pieces=pieces, walls=walls & pieces.keys(), flow=flow)
+
+
 def _recorded(target: Print) -> dict[str, str]:
     """Digests of our files by name; none where the record cannot be read."""
     try:
-        files = json.loads(read_input(record_path(target), "record"))["files"]
-        return {str(f["file"]): str(f["sha256"]) for f in files}
-    except (ValueError, KeyError, TypeError, RecursionError):
+        return {str(f["file"]): str(f["sha256"]) for f in _files_recorded(target)}
+    except (ValueError, KeyError, TypeError):
         return {}
+
+
+def _files_recorded(target: Print) -> list[dict]:
+    """Rows of the record; `ValueError`, `KeyError` or `TypeError` where it cannot be read."""
+    try:
+        return list(json.loads(read_input(record_path(target), "record"))["files"])
+    except RecursionError as exc:
+        raise ValueError("nested too deeply") from exc
 
 
 def _changed_files(target: Print) -> tuple[str, ...]:

@@ -1,4 +1,4 @@
-"""What was weighed of a print: masses among its readings put together with its sliced file and its filament."""
+"""What was weighed of a print: masses among its readings, with the file it was printed from and its filament."""
 
 from __future__ import annotations
 
@@ -14,8 +14,7 @@ if TYPE_CHECKING:
     from fitassay.analysis.diagnosis.evidence import Offer
     from fitassay.analysis.estimation.feed import Feed, Filament
     from fitassay.analysis.estimation.known import Fact
-    from fitassay.analysis.estimation.weighed import Extruded
-    from fitassay.analysis.gcode.trace_data import Trace
+    from fitassay.analysis.estimation.weighed import Commanded, Extruded
     from fitassay.analysis.readings.reading import Reading
     from fitassay.analysis.result import Diagnosis
     from fitassay.coupons.feature import Manifest
@@ -53,7 +52,7 @@ class Scale:
         machine: Machine,
         manifest: Manifest,
         walk: Callable[[], SetWalk],
-        trace: Trace | None,
+        asked: Callable[[], Commanded | None],
         filament: Filament | None,
         feed: Feed | None,
     ) -> Scale:
@@ -66,8 +65,9 @@ class Scale:
         machine : Machine
         manifest : Manifest
         walk : callable () -> SetWalk
-            Asked for only where it is needed.
-        trace : Trace or None
+            Called only where it is needed.
+        asked : callable () -> Commanded or None
+            What the printed files ask for; called only where something was weighed.
         filament : Filament or None
             As measured.
         feed : Feed or None
@@ -84,10 +84,9 @@ class Scale:
             weighed_fact,
             without,
         )
-        from fitassay.analysis.gcode.traced_print import commanded_of
 
         masses = masses_of(readings, tuple(c.id for c in manifest.coupons))
-        commanded = None if trace is None else commanded_of(trace, machine)
+        commanded = asked()
         lacks = without(masses, commanded)
         extruded = None if commanded is None else extruded_of(masses, commanded, machine)
         feed = feed_with_scale(extruded, feed, machine)
@@ -132,22 +131,21 @@ def weighing_offers(
     machine: Machine,
     manifest: Manifest,
     walk: SetWalk,
-    trace: Trace | None,
+    commanded: Commanded | None,
     filament: Filament | None,
     feed: Feed | None,
 ) -> tuple[Offer, ...]:
-    """What there is still to weigh; nothing without a sliced file. Arguments as `Scale.of`."""
-    if trace is None:
+    """What there is still to weigh; nothing where no printed file is known. Arguments as `Scale.of`."""
+    if commanded is None:
         return ()
     from fitassay.analysis.chain.extrusion import extrusion_row
     from fitassay.analysis.diagnosis.evidence import weighing_offer
     from fitassay.analysis.estimation.weighed import filament_as_set, masses_of
-    from fitassay.analysis.gcode.traced_print import commanded_of
 
     masses = masses_of(readings, tuple(c.id for c in manifest.coupons))
     offer = weighing_offer(
         masses,
-        commanded_of(trace, machine),
+        commanded,
         extrusion_row(walk),
         filament or filament_as_set(machine),
         feed,

@@ -252,17 +252,23 @@ def _weighed(
     """Masses of a virtual print, by what its sliced files ask for."""
     import numpy as np
 
+    from fitassay.analysis.chain.sensitivities import SetWalk
     from fitassay.analysis.gcode.traced_print import commanded_of
     from fitassay.analysis.gcode.virtual_scale import weigh
+    from fitassay.own_paths import commanded_by_us
     from fitassay.traced import read_trace, remembered
 
+    rng = np.random.default_rng([seed, 1])
     trace = read_trace(target, machine, files) if files else remembered(target, machine)[0]
+    commanded = commanded_by_us(target) if trace is None else None
+    if commanded is not None:
+        walk = SetWalk.open(target.manifest(), target.folder)
+        return weigh(walk, theta, commanded, machine, rng)
     if trace is None:
         raise InputError(
             "what pieces weigh is known by the sliced file only; give --trace FILE, or run 'fitassay trace' first",
             "--weighed",
         )
-    rng = np.random.default_rng([seed, 1])
     return weigh(trace.walk, theta, commanded_of(trace, machine), machine, rng)
 
 

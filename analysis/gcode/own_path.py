@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 from fitassay.analysis.gcode.frame import Frame, refuse_end
 from fitassay.analysis.gcode.likeness import Likeness
@@ -36,6 +36,10 @@ class OwnFile:
     minutes, grams : float
         Of the path, without heating up and what start and end do.
     filament_mm : float [mm]
+    pieces_mm : dict of str to float [mm]
+        Filament by coupon; what belongs to none stands under an empty name.
+    flow : float
+        Filament against what the beads would take with nothing off.
     notes : tuple of str
         What was mended, and what bounds the speed.
     """
@@ -44,6 +48,8 @@ class OwnFile:
     minutes: float
     grams: float
     filament_mm: float
+    pieces_mm: dict[str, float] = field(default_factory=dict)
+    flow: float = 1.0
     notes: tuple[str, ...] = ()
 
 
@@ -133,6 +139,8 @@ def own_file(
         minutes=path.seconds / 60,
         grams=path.filament * area * 1e-3 * machine["process.density_g_cm3"],
         filament_mm=path.filament,
+        pieces_mm=path.by_piece,
+        flow=drive.flow,
         notes=_speed_notes(drive, layers[0].height),
     )
 

@@ -112,6 +112,8 @@ class PathText:
         Of the way to each further position.
     filament : float [mm]
         Fed into beads.
+    by_piece : dict of str to float [mm]
+        The same by coupon.
     pauses : float [s]
         Spent drawing filament back and forth.
     """
@@ -120,6 +122,7 @@ class PathText:
     points: list[tuple[float, float, float]] = field(default_factory=list)
     feeds: list[float] = field(default_factory=list)
     filament: float = 0.0
+    by_piece: dict[str, float] = field(default_factory=dict)
     pauses: float = 0.0
 
     @property
@@ -218,6 +221,7 @@ class _Pen:
             feed = round(self.owed / EXACT_E) * EXACT_E
             self.owed -= feed
             self.out.filament += feed
+            self.out.by_piece[stroke.piece] = self.out.by_piece.get(stroke.piece, 0.0) + feed
             self._line("G1", target, speed, f" E{feed:.5f}")
 
     def _go(self, point: np.ndarray, speed: float) -> None:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 from fitassay.coupons.feature import Coupon, Manifest
@@ -68,7 +68,7 @@ def plate_layers(
             z=round((k + 1) * h, 6),
             height=h,
             strokes=tuple(
-                stroke.moved(c.origin_on_plate_mm)
+                replace(stroke.moved(c.origin_on_plate_mm), piece=c.id)
                 for c, layers in zip(coupons, drawn, strict=True)
                 if k < len(layers)
                 for stroke in layers[k]

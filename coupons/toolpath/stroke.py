@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Literal
 
 import numpy as np
@@ -22,11 +22,14 @@ class Stroke:
     line : Line
     lead : ndarray (k, 2) [mm]
         Moves of the empty nozzle that lead to its first point: they settle the play. Empty: the straight way.
+    piece : str
+        Id of the coupon that it belongs to; empty where that is not said.
     """
 
     points: np.ndarray
     line: Line
     lead: np.ndarray = field(default_factory=lambda: np.empty((0, 2)))
+    piece: str = ""
 
     @property
     def length(self) -> float:
@@ -35,11 +38,11 @@ class Stroke:
 
     def turned(self, matrix: np.ndarray) -> Stroke:
         """The same turned about the origin, matrix (2, 2)."""
-        return Stroke(points=self.points @ matrix.T, line=self.line, lead=self.lead @ matrix.T)
+        return replace(self, points=self.points @ matrix.T, lead=self.lead @ matrix.T)
 
     def moved(self, by: tuple[float, float]) -> Stroke:
         """The same elsewhere."""
-        return Stroke(points=self.points + by, line=self.line, lead=self.lead + by)
+        return replace(self, points=self.points + by, lead=self.lead + by)
 
 
 @dataclass(frozen=True, kw_only=True)

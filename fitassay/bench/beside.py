@@ -20,7 +20,7 @@ BESIDE = (REFERENCE, WEIGHED)
 
 
 def weighable(manifest: Manifest, traced: bool) -> dict[str, Any]:
-    """What the page offers to weigh; nothing without a sliced file, which tells what it should weigh."""
+    """What the page offers to weigh; nothing without a printed file, which tells what it should weigh."""
     return {"traced": traced, "pieces": [c.id for c in manifest.coupons if c.single_wall]}
 
 

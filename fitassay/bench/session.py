@@ -34,6 +34,7 @@ from fitassay.coupons.errors import FitassayError, InputError
 from fitassay.coupons.feature import Coupon, Feature, Manifest
 from fitassay.coupons.machine import Machine
 from fitassay.labels import plain
+from fitassay.own_paths import is_own
 from fitassay.traced import trace_path
 
 # Answers remembered, so that an action sent twice is done once.
@@ -116,7 +117,7 @@ class Bench:
                 "decimals": max(2, min(4, math.ceil(-math.log10(step) - 1e-9))),
                 "coupons": [c.id for c in self.manifest.coupons if c.features],
                 "features": [feature_data(i + 1, c, f) for i, (c, f) in enumerate(pairs)],
-                "scale": weighable(self.manifest, self._sources["trace"].exists()),
+                "scale": weighable(self.manifest, self._sources["trace"].exists() or is_own(self.target)),
             }
 
     def state(self) -> dict[str, Any]:

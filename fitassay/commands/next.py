@@ -125,7 +125,7 @@ def _tell_evidence(case: str, inputs: Inputs, outlook: Outlook, top: int) -> Non
         say(f"What is put on the scale is entered with: fitassay enter {typed(case)} --weighed")
     bead = dict(outlook.about).get(NAMES[BEAD], 0.0)
     walls = any(c.single_wall for c in inputs.manifest.coupons)
-    if inputs.trace is None and walls and bead >= WORTH_WEIGHING:
+    if inputs.commanded is None and walls and bead >= WORTH_WEIGHING:
         say()
         say(
             "With a scale of 0.01 g the single wall would tell the bead from all that looks like it; for that the "

@@ -170,9 +170,7 @@ def enter_weighed(target: Print) -> None:
 
     with working("Reading the sliced file"):
         inputs = read_inputs(target, alone=True)
-        from fitassay.analysis.gcode.traced_print import commanded_of
-
-        commanded = None if inputs.trace is None else commanded_of(inputs.trace, inputs.machine)
+        commanded = inputs.commanded
     case = typed(target.case.path)
     if commanded is None:
         say(
