@@ -1,13 +1,20 @@
-"""Runs one kind of hostile file through its command, many times in one process; the test starts it.
+"""Runs one kind of hostile file through its command; the test starts it.
 
     python -W error -m tests.fuzz.child FOLDER KIND FIRST COUNT
 
-A line of JSON for each file on standard output: its number, exit code and what was wrong with the answer.
+The program and its libraries are loaded once; every file gets a process of its own forked from that, with limits on
+its memory and time, its own three streams and the program's own entry. `test_fuzz` holds that such a process answers
+as one does that was started afresh.
+
+A line of JSON for each file on standard output: its number, exit code, what was said, the peak of memory, digests
+of the files that are there now, and what was wrong with the answer.
 """
 
 from __future__ import annotations
 
+import hashlib
 import json
+import os
 import random
 import re
 import resource
@@ -16,10 +23,13 @@ import signal
 import sys
 import traceback
 from collections import Counter
+from collections.abc import Iterator
+from dataclasses import asdict, dataclass
 from pathlib import Path
 
-from click.testing import CliRunner, Result
+from click.testing import CliRunner
 
+from fitassay.__main__ import main as program
 from fitassay.cli import cli
 from tests.fuzz.kinds import HALF, KINDS, Kind
 
@@ -28,22 +38,44 @@ LONGEST_S = 10
 MOST_MB = 600
 
 
-def wrong(kind: str, name: str, result: Result) -> str:
+@dataclass(frozen=True, kw_only=True)
+class Answer:
+    """What a command did with a file: exit code (below zero: the signal that ended it), output, peak in MB."""
+
+    code: int
+    output: str
+    errors: str
+    peak_mb: int = 0
+
+
+def wrong(kind: str, name: str, answer: Answer) -> str:
     """What is wrong with an answer: nothing, or the reason in a word and the evidence."""
-    error = result.exception
-    if error is not None and not isinstance(error, SystemExit):
-        return "crash: " + "".join(traceback.format_exception(error)[-3:])
-    if result.exit_code not in (0, *KINDS[kind].refusals):
-        return f"exit {result.exit_code}: {result.stderr[-300:]}"
-    if "Traceback" in result.output or "\x1b" in result.output or "\0" in result.output:
-        return "raw: " + result.output[-300:]
-    if result.exit_code == 2 and KINDS[kind].typed is not None and name not in result.stderr:
-        return f"no file named: {result.stderr[-300:]}"
+    if answer.code < 0:
+        return f"ended by signal {-answer.code} ({signal.strsignal(-answer.code)}): {answer.errors[-500:]}"
+    said = answer.output + answer.errors
+    if "Traceback" in said:
+        return "crash: " + said[-1500:]
+    if "\x1b" in said or "\0" in said:
+        return "raw: " + said[-300:]
+    if answer.code not in (0, *KINDS[kind].refusals):
+        return f"exit {answer.code}: {answer.errors[-300:]}"
+    if answer.code == 2 and KINDS[kind].typed is not None and name not in answer.errors:
+        return f"no file named: {answer.errors[-300:]}"
+    if answer.peak_mb >= MOST_MB:
+        return f"memory: {answer.peak_mb} MB"
     return ""
 
 
 def files_in(folder: Path) -> dict[str, bytes]:
     return {str(p.relative_to(folder)): p.read_bytes() for p in folder.rglob("*") if p.is_file()}
+
+
+DATE = re.compile(rb"\d{4}-\d\d-\d\d[T ]\d\d:\d\d(:\d\d)?")
+
+
+def digests(files: dict[str, bytes]) -> dict[str, str]:
+    """Of each file, but for the time of day in it."""
+    return {name: hashlib.sha256(DATE.sub(b"", data)).hexdigest()[:16] for name, data in files.items()}
 
 
 def lost(kind: Kind, before: dict[str, bytes], after: dict[str, bytes]) -> str:
@@ -66,33 +98,121 @@ def _rows(data: bytes) -> list[str]:
     return [line for line in text.splitlines() if line.strip(" ,;\t")]
 
 
+def hostile(kind_name: str, number: int, kept: Path) -> bytes:
+    """The file of a number: the same on every run."""
+    kind = KINDS[kind_name]
+    rng = random.Random(f"{kind_name} {number}")
+    return kind.change(rng.choice(kind.seeds(kept)), rng)
+
+
+def put_back(work: Path, good: dict[str, bytes], now: dict[str, bytes]) -> None:
+    """A folder as it was, without writing anew what did not change."""
+    for name in now.keys() - good.keys():
+        (work / name).unlink()
+    for name, content in good.items():
+        if now.get(name) != content:
+            (work / name).parent.mkdir(parents=True, exist_ok=True)
+            (work / name).write_bytes(content)
+    empty = {p for p in work.rglob("*") if p.is_dir() and not any(p.iterdir())}
+    for folder in empty:
+        folder.rmdir()
+
+
+def limit() -> None:
+    """The process that calls this gets no more memory and time than a file may take."""
+    resource.setrlimit(resource.RLIMIT_DATA, (MOST_MB << 20, MOST_MB << 20))
+    resource.setrlimit(resource.RLIMIT_CPU, (LONGEST_S, LONGEST_S + 5))
+    signal.alarm(12 * LONGEST_S)
+
+
+def forked(words: list[str], streams: Path) -> Answer:
+    """What the program answers in a process forked from this one."""
+    child = os.fork()
+    if child == 0:
+        os._exit(_run_on(words, streams))
+    _, status, used = os.wait4(child, 0)
+    return Answer(
+        code=os.waitstatus_to_exitcode(status),
+        output=_text(streams / "out"),
+        errors=_text(streams / "err"),
+        peak_mb=used.ru_maxrss // 1024,
+    )
+
+
+def _run_on(words: list[str], streams: Path) -> int:
+    """Run the program on three files as its streams, as the interpreter does when it starts and ends."""
+    try:
+        limit()
+        for number, (name, flags) in enumerate(
+            (("in", os.O_RDONLY), ("out", WRITTEN_ANEW), ("err", WRITTEN_ANEW))
+        ):
+            os.dup2(os.open(streams / name, flags), number)
+        sys.stdin = open(0, encoding="utf-8", closefd=False)
+        sys.stdout = open(1, "w", encoding="utf-8", closefd=False)
+        sys.stderr = open(2, "w", encoding="utf-8", errors="backslashreplace", closefd=False)
+        sys.argv = ["fitassay", *words]
+        try:
+            program()
+        except SystemExit as end:
+            code = end.code if isinstance(end.code, int) else 1
+        else:
+            code = 0
+        sys.stdout.flush()
+        sys.stderr.flush()
+        return code
+    except BaseException:
+        os.write(2, traceback.format_exc().encode("utf-8", "replace"))
+        return 1
+
+
+WRITTEN_ANEW = os.O_WRONLY | os.O_CREAT | os.O_TRUNC
+
+
+def _text(path: Path) -> str:
+    return path.read_bytes().decode("utf-8", "replace")
+
+
+def answers(
+    kind_name: str, numbers: range, kept: Path, work: Path, streams: Path
+) -> Iterator[tuple[int, Answer, dict[str, bytes], str]]:
+    """Each number's answer, the files after it, and what is wrong with it."""
+    kind = KINDS[kind_name]
+    good = files_in(work)
+    for number in numbers:
+        content = hostile(kind_name, number, kept)
+        (work / kind.file).write_bytes(content)
+        (streams / "in").write_bytes(content if kind.typed is None else kind.typed.encode())
+        answer = forked(kind.command(work), streams)
+        after = files_in(work)
+        complaint = wrong(kind_name, Path(kind.file).name, answer) or lost(
+            kind, {**good, kind.file: content}, after
+        )
+        yield number, answer, after, complaint
+        put_back(work, good, after)
+
+
 def main(folder: Path, kind_name: str, first: int, count: int) -> None:
     kind = KINDS[kind_name]
     kept = folder / "kept"
-    for number in range(first, first + count):
-        print(json.dumps({"begun": number}), flush=True)
-        work = folder / "work"
-        shutil.rmtree(work, ignore_errors=True)
-        shutil.copytree(kept, work)
-        path = work / kind.file
-        rng = random.Random(f"{kind_name} {number}")
-        hostile = kind.change(rng.choice(kind.seeds(kept)), rng)
-        path.write_bytes(hostile)
-        before = files_in(work)
-        if number == first:
-            resource.setrlimit(resource.RLIMIT_DATA, (MOST_MB << 20, MOST_MB << 20))
-        signal.setitimer(signal.ITIMER_PROF, LONGEST_S)
-        signal.alarm(12 * LONGEST_S)
-        result = CliRunner().invoke(
-            cli, kind.command(work), input=hostile if kind.typed is None else kind.typed
-        )
-        signal.alarm(0)
-        signal.setitimer(signal.ITIMER_PROF, 0)
-        complaint = wrong(kind_name, path.name, result) or lost(kind, before, files_in(work))
-        answer = {"ended": number, "code": result.exit_code, "wrong": complaint}
-        print(json.dumps(answer), flush=True)
-    peak = re.search(r"VmHWM:\s*(\d+) kB", Path("/proc/self/status").read_text())
-    print(json.dumps({"peak_mb": int(peak[1]) // 1024 if peak else 0}), flush=True)
+    place = folder / "runs"
+    shutil.rmtree(place, ignore_errors=True)
+    (place / "streams").mkdir(parents=True)
+    work = shutil.copytree(kept, place / "work")
+    # What the good file's run loads and draws is there for all that follow.
+    typed = (kept / kind.file).read_bytes() if kind.typed is None else kind.typed
+    done = CliRunner().invoke(cli, kind.command(work), input=typed)
+    assert done.exit_code == 0, done.output
+    put_back(work, files_in(kept), files_in(work))
+    for number, answer, after, complaint in answers(
+        kind_name, range(first, first + count), kept, work, place / "streams"
+    ):
+        line = {
+            "number": number,
+            "wrong": complaint,
+            **asdict(answer),
+            "files": digests(after) if count < 50 else {},
+        }
+        print(json.dumps(line), flush=True)
 
 
 if __name__ == "__main__":

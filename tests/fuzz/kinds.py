@@ -15,8 +15,10 @@ from tests.fuzz.mutate import mutate, mutate_facets, mutate_package, mutate_type
 Change = Callable[[bytes, random.Random], bytes]
 
 PRINT = "case/prints/01"
+TRACED = "traced/prints/01"
+WALLED = "walled/prints/01"
 HALF = "half/prints/01/readings.csv"
-ANSWERS = (f"{PRINT}/diagnosis.json", f"{PRINT}/report.html")
+ANSWERS = tuple(f"{p}/{name}" for p in (PRINT, TRACED, WALLED) for name in ("diagnosis.json", "report.html"))
 FEATURES = """name,kind,shape,axis,nominal_mm,mate,wanted,turns,rotation_deg
 arm peg,outside,round,,8,arm hole,0.2,yes,30
 arm hole,inside,round,,8.4,,,,
@@ -91,9 +93,9 @@ KINDS = {
     "joints": Kind(file="joined/joints.csv", words=("predict", "{}/joined")),
     "filament": Kind(file="case/filament.csv", words=("diagnose", "{}/case"), writes=ANSWERS),
     "feed": Kind(file="case/feed.csv", words=("diagnose", "{}/case"), writes=ANSWERS),
-    "trace": Kind(file=f"{PRINT}/trace.json", words=("diagnose", "{}/case"), writes=ANSWERS),
+    "trace": Kind(file=f"{WALLED}/trace.json", words=("diagnose", "{}/walled"), writes=ANSWERS),
     "coupon mesh": Kind(
-        file=f"{PRINT}/wall.stl", words=("diagnose", "{}/case"), change=mutate_facets, writes=ANSWERS
+        file=f"{TRACED}/wall.stl", words=("diagnose", "{}/traced"), change=mutate_facets, writes=ANSWERS
     ),
     "settings before": Kind(
         file="case/machine.before.toml",
@@ -113,7 +115,9 @@ KINDS = {
         refusals=(1, 2),
     ),
     "sliced file": Kind(
-        file="plate.txt", words=("trace", "{}/case", "{}/plate.txt"), writes=(f"{PRINT}/trace.json",)
+        file="plate.txt",
+        words=("trace", "{}/traced", "{}/plate.txt"),
+        writes=(f"{TRACED}/trace.json", f"{TRACED}/sliced-file.html"),
     ),
     "part list": Kind(
         file="parts.csv", words=("predict", "{}/case", "--features", "{}/parts.csv"), refusals=(1, 2)
@@ -149,10 +153,17 @@ def make_good(folder: Path) -> Path:
     _run(cli, "make", case, "--family", "single-wall", "--family", "plain-block")
     _run(cli, "simulate", case, "--bead-excess", "0.05", "--reference", "outside:10")
     here = kept / PRINT
-    manifest = read_manifest(here / "coupons.json")
-    pieces = [(c, read_coupon(c, here)) for c in manifest.coupons]
-    (kept / "plate.txt").write_text(write(pieces, Style(infill=False, decimals=3)).text, "utf-8")
-    _run(cli, "trace", case, str(kept / "plate.txt"))
+    # Every answer on a traced print traces it again, so only what reads the sliced file has one.
+    shutil.copytree(kept / "case", kept / "traced")
+    walled = str(kept / "walled")
+    _run(cli, "init", walled, "--yes")
+    _run(cli, "make", walled, "--family", "single-wall")
+    _run(cli, "simulate", walled)
+    for name, plate in (("walled", "wall.txt"), ("traced", "plate.txt")):
+        prints = kept / name / "prints/01"
+        pieces = [(c, read_coupon(c, prints)) for c in read_manifest(prints / "coupons.json").coupons]
+        (kept / plate).write_text(write(pieces, Style(infill=False, decimals=3)).text, "utf-8")
+        _run(cli, "trace", str(kept / name), str(kept / plate))
     for name, text in (("case/filament.csv", FILAMENT), ("case/feed.csv", FEED), ("parts.csv", FEATURES)):
         (kept / name).write_text(text, "utf-8")
     part = part_of(box(0, 0, 30, 20, 0, 8) - post(6, 8, 10, -1, 9, sides=24), "arm")
@@ -167,7 +178,6 @@ def make_good(folder: Path) -> Path:
     (kept / HALF).write_text("\n".join([*lines[:5], *blank[5:]]) + "\n", "utf-8")
     (kept / "joined" / "joints.csv").write_text(JOINTS, "utf-8")
     (kept / "own/prints/01/readings.csv").write_text("\n".join([lines[0], *blank[1:]]) + "\n", "utf-8")
-    (kept / "own/prints/01/trace.json").unlink()
     for name, text in (("start.gcode", START), ("end.gcode", END)):
         (kept / name).write_text(text, "utf-8")
     words = ("--start", str(kept / "start.gcode"), "--end", str(kept / "end.gcode"), "--yes")

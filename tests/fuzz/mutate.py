@@ -55,7 +55,8 @@ def mutate_package(data: bytes, rng: random.Random) -> bytes:
     out = io.BytesIO()
     with zipfile.ZipFile(out, "w", rng.choice((zipfile.ZIP_STORED, zipfile.ZIP_DEFLATED))) as package:
         for key, content in files.items():
-            package.writestr(key, content)
+            # Without a date of its own: the same bytes on every run.
+            package.writestr(zipfile.ZipInfo(key), content, package.compression)
     return out.getvalue()
 
 

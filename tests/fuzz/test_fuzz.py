@@ -2,7 +2,8 @@
 
     python -m pytest -m fuzz
 
-2,000 files a kind; FUZZ_FILES=200 for a quick look, FUZZ_FIRST=1000000 for other ones.
+2,000 files a kind; FUZZ_FILES=200 for a quick look, FUZZ_FIRST=1000000 for other ones, FUZZ_FOLDER=x to keep what
+was answered to each.
 """
 
 from __future__ import annotations
@@ -24,6 +25,11 @@ pytestmark = pytest.mark.fuzz
 ROOT = Path(__file__).parents[2]
 FILES = int(os.environ.get("FUZZ_FILES", "2000"))
 FIRST = int(os.environ.get("FUZZ_FIRST", "0"))
+FOLDER = os.environ.get("FUZZ_FOLDER")
+FRESH = 6
+ALONE = {**os.environ, "OPENBLAS_NUM_THREADS": "1"}
+"""The environment of a process that forks: one thread."""
+linux = pytest.mark.skipif(sys.platform != "linux", reason="limits and peaks of memory as Linux has them")
 
 
 @pytest.fixture(scope="module")
@@ -43,31 +49,65 @@ def test_the_good_files_are_read(good: Path, kind: str, tmp_path: Path) -> None:
     assert done.exit_code == 0, done.output
 
 
-@pytest.mark.skipif(sys.platform != "linux", reason="the limit on memory is Linux's")
+@linux
 @pytest.mark.parametrize("kind", KINDS)
 def test_hostile_files(good: Path, kind: str) -> None:
-    complaints: list[str] = []
-    first, end = FIRST, FIRST + FILES
-    while first < end:
-        done = child(good.parent, kind, first, end - first)
-        answers = [json.loads(line) for line in done.stdout.splitlines() if line.startswith("{")]
-        complaints += [f"{a['ended']}: {a['wrong']}" for a in answers if a.get("wrong")]
-        ended = [a["peak_mb"] for a in answers if "peak_mb" in a]
-        if ended:
-            assert ended[0] < 600
-            break
-        # It was stopped from outside: too slow (SIGPROF, SIGALRM), or killed.
-        last = max((a["begun"] for a in answers if "begun" in a), default=first)
-        complaints.append(f"{last}: ended by signal {-done.returncode}: {done.stderr[-500:]}")
-        first = last + 1
+    answers = asked(good, kind, FIRST, FILES)
+    if FOLDER:
+        lines = [json.dumps({k: v for k, v in a.items() if k != "files"}) for a in answers]
+        Path(FOLDER, f"{kind}.{FIRST}.jsonl").write_text("\n".join(lines), "utf-8")
+    complaints = [f"{a['number']}: {a['wrong']}" for a in answers if a["wrong"]]
     assert not complaints, f"{len(complaints)} of {FILES}\n" + "\n".join(complaints[:20])
+    assert [a["number"] for a in answers] == list(range(FIRST, FIRST + FILES))
 
 
-def child(folder: Path, kind: str, first: int, count: int) -> subprocess.CompletedProcess[str]:
-    return subprocess.run(
-        [sys.executable, "-W", "error", "-m", "tests.fuzz.child", str(folder), kind, str(first), str(count)],
+@linux
+@pytest.mark.parametrize("kind", KINDS)
+def test_a_forked_process_answers_as_a_fresh_one(good: Path, kind: str) -> None:
+    """So that nothing that the parent holds in memory can pass for an answer."""
+    from tests.fuzz.child import digests, files_in, hostile, limit, put_back
+
+    one = KINDS[kind]
+    work = good.parent / "runs" / "work"
+    kept = files_in(good)
+    for answer in asked(good, kind, FIRST, FRESH):
+        content = hostile(kind, answer["number"], good)
+        (work / one.file).write_bytes(content)
+        fresh = subprocess.run(
+            [sys.executable, "-W", "error", "-m", "fitassay", *one.command(work)],
+            cwd=ROOT,
+            input=content if one.typed is None else one.typed.encode(),
+            capture_output=True,
+            preexec_fn=limit,
+            env=ALONE,
+        )
+        now = files_in(work)
+        put_back(work, kept, now)
+        said = (
+            fresh.returncode,
+            fresh.stdout.decode("utf-8", "replace"),
+            fresh.stderr.decode("utf-8", "replace"),
+        )
+        assert said == (answer["code"], answer["output"], answer["errors"]), answer["number"]
+        assert digests(now) == answer["files"], answer["number"]
+
+
+def asked(good: Path, kind: str, first: int, count: int) -> list[dict]:
+    done = subprocess.run(
+        [
+            sys.executable,
+            "-W",
+            "error",
+            "-m",
+            "tests.fuzz.child",
+            str(good.parent),
+            kind,
+            str(first),
+            str(count),
+        ],
         cwd=ROOT,
-        capture_output=True,
+        stdout=subprocess.PIPE,
         text=True,
-        env={**os.environ, "OPENBLAS_NUM_THREADS": "1"},
+        env=ALONE,
     )
+    return [json.loads(line) for line in done.stdout.splitlines()]
