@@ -13,9 +13,7 @@ from fitassay.analysis.notes import Note, sum_words
 # What of `Diagnosis.extra` stands in diagnosis.json, where there is any.
 EXTRA = ("sliced_file", "filament", "weighed", "carried", "effective_dof", "uncertainty_budget", "together")
 
-Status = Literal[
-    "dominant", "leading", "undetermined", "within-noise", "unexplained", "sum-known", "nothing-large"
-]
+Status = Literal["dominant", "leading", "undetermined", "within-noise", "unexplained", "sum-known"]
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -8,7 +8,7 @@ from collections.abc import Sequence
 
 from fitassay.analysis import rounding
 from fitassay.analysis.notes import sum_words
-from fitassay.analysis.result import Advice, Confounded, Diagnosis
+from fitassay.analysis.result import Advice, Confounded
 from fitassay.analysis.terms import TERMS
 from fitassay.counting import other_counts
 from fitassay.coupons.machine import FIGURES, SETTING_PLACES
@@ -34,7 +34,6 @@ STATUS_WORDS = {
     "sum-known": "Two look alike, one remedy",
     "undetermined": "Not settled yet",
     "within-noise": "Nothing to mend",
-    "nothing-large": "No change needed now",
     "unexplained": "Readings do not fit together",
 }
 
@@ -45,13 +44,6 @@ CAUTIONS = (
     "at the switch. Air the room while you print.",
     "The machine's manual, local codes and licensed practice come before anything said here.",
 )
-
-
-def headline(diagnosis: Diagnosis) -> str:
-    """The verdict's status in a few words."""
-    if diagnosis.verdict.status == "nothing-large" and diagnosis.advice:
-        return "Nothing large, small changes help"
-    return STATUS_WORDS[diagnosis.verdict.status]
 
 
 def term_label(name: str) -> str:

@@ -96,7 +96,6 @@ def make(
         "leading": "Backlash in y probably spoils the fit most.",
         "undetermined": "These readings cannot say whether bead width or path offset spoils the fit.",
         "within-noise": "No error is larger than what this caliper can see.",
-        "nothing-large": "Ordinary sizes come out within 0.12 mm of the drawing: nothing needs changing now.",
         "sum-known": "Bead width or uneven layers: together +0.120 ± 0.050 mm (k = 2).",
         "unexplained": "The readings do not fit the model; look at the ones named below before changing anything.",
     }

@@ -16,13 +16,12 @@ from fitassay.analysis.readings.book import ReadingsBook
 from fitassay.analysis.terms import INDEX, TERMS
 from fitassay.bench.actions import Action, BadRequest, parse_actions
 from fitassay.bench.drawing import coupon_drawing
-from fitassay.bench.live import PAUSE_S, verdict_data
+from fitassay.bench.live import PAUSE_S
 from fitassay.bench.session import Bench
 from fitassay.case import Case
 from fitassay.coupons.errors import InputError
 from fitassay.coupons.export.manifest import manifest_json
 from fitassay.coupons.feature import Coupon, Feature
-from tests import diagnoses
 from tests.benches import copy_case, make_case, manifest_of, pairs_of, print_folder, typed, values_of
 from tests.faults import full_disk
 
@@ -407,20 +406,3 @@ def settled(bench: Bench) -> dict:
 def test_requests_that_no_page_makes_are_named(body: bytes) -> None:
     with pytest.raises(BadRequest):
         parse_actions(body)
-
-
-@pytest.mark.parametrize(
-    ("status", "chance", "enough"),
-    [
-        ("sum-known", 0.97, True),
-        ("sum-known", 0.85, False),
-        ("nothing-large", 0.96, True),
-        ("undetermined", 0.97, False),
-    ],
-)
-def test_the_page_says_enough_where_guided_entry_would_stop(status, chance, enough):
-    made = diagnoses.make(status=status)
-    made = replace(made, verdict=replace(made.verdict, probability=chance))
-    shown = verdict_data(made, ("comb-x", "stem6"))
-    assert any("Enough has been read" in text for text in shown["next"]) == enough
-    assert (shown["telling"] is None) == enough

@@ -30,7 +30,6 @@ STATUSES: tuple[Status, ...] = (
     "within-noise",
     "unexplained",
     "sum-known",
-    "nothing-large",
 )
 EMPTY = Manifest(line_width_mm=0.45, layer_height_mm=0.2, coupons=())
 NOWHERE = Path("/nonexistent")

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from dataclasses import replace
 from pathlib import Path
 
@@ -143,9 +142,6 @@ def judge(values: dict[str, tuple[float, float]], p_value: float = 0.5, scatter:
         ({"backlash_y": (0.24, 0.0212), "backlash_x": (0.20, 0.0212)}, "leading", "backlash_y"),
         ({"backlash_y": (0.21, 0.0212), "backlash_x": (0.20, 0.0212)}, "undetermined", "backlash_y"),
         ({"backlash_y": (0.02, 0.01), "bead_excess": (0.01, 0.01)}, "within-noise", "backlash_y"),
-        # More may be there than a caliper sees (0.05 mm), and 0.15 mm is three standard deviations off; then not.
-        ({"backlash_y": (0.06, 0.03)}, "nothing-large", "backlash_y"),
-        ({"backlash_y": (0.06, 0.06)}, "undetermined", "backlash_y"),
         # Two faults that hide each other are no sound printer.
         ({"bead_excess": (0.2, 0.01), "contour_offset": (-0.1, 0.005)}, "undetermined", "bead_excess"),
     ],
@@ -230,29 +226,6 @@ def test_a_sound_printer_is_acquitted(sets):
     assert found.verdict.term == ""
     assert found.advice == ()
     assert found.next == ()
-
-
-def test_a_sound_printer_read_with_a_usual_hand_needs_no_change():
-    """0.02 mm of scatter leave open whether sizes are off by more than the caliper sees, but nothing large."""
-    found = [diagnose({}, noise=0.02, seed=seed) for seed in range(8)]
-    # 5 % of such printers are left open.
-    assert sum(d.verdict.status in ("within-noise", "nothing-large") for d in found) >= 7
-    told = next(d for d in found if d.verdict.status == "nothing-large")
-    assert told.advice == told.next == ()
-    bounds = [float(b) for b in re.findall(r"(\d\.\d\d) mm", told.verdict.text)]
-    off, alone, seen = bounds
-    assert told.verdict.text.startswith("Ordinary sizes come out within")
-    assert "nothing needs changing now" in told.verdict.text
-    assert seen < off <= 0.15 and seen < alone <= 0.15
-    # A printer on the edge of that is not called good.
-    assert diagnose({"backlash_y": 0.2}, noise=0.02).verdict.status == "dominant"
-
-
-def test_small_changes_are_told_where_no_error_is_large():
-    found = diagnose({"bead_excess": 0.045, "contour_offset": 0.01}, noise=0.02)
-    assert found.verdict.status == "nothing-large"
-    assert found.advice
-    assert found.verdict.text.startswith("Sizes are off a little")
 
 
 def test_a_bead_that_only_the_priors_speak_against_is_not_accused():

@@ -282,7 +282,7 @@ def _next(
 ) -> tuple[NextPrint, ...]:
     """Coupons that would split the contenders: unmeasured ones of this print, then those not yet made."""
     is_open = verdict.status in ("leading", "undetermined", "sum-known")
-    if verdict.status in ("within-noise", "nothing-large") or not (is_open or confounded):
+    if verdict.status == "within-noise" or not (is_open or confounded):
         return ()
     accusable = PRINTER & (reference.weights > 0)
     standing = Standing(

@@ -3,8 +3,7 @@
 Every error is drawn as often as it is probable; counted over the draws, one is the largest, none is larger than the
 caliper can see, or one alone would be. An accusation must besides hold with its rivals taken for more common, and be
 loud (`diagnosis.verdict` says why). Behind that, in this order: readings that contradict each other withhold any
-verdict, nothing seen acquits, then come accusations, sums of which only the whole is known, and errors none of which
-can be large.
+verdict, nothing seen acquits, then come accusations, and sums of which only the whole is known.
 """
 
 from __future__ import annotations
@@ -21,10 +20,8 @@ from fitassay.analysis.diagnosis.verdict import (
     CLEAR_OF_SCATTER,
     COVERAGE_FACTOR,
     DOMINANT,
-    LARGE_MM,
     LEADING,
     LOUD_SDS,
-    NONE_LARGE,
     RIVAL_FACTOR,
     STATUSES,
     SURE,
@@ -202,18 +199,6 @@ class Effects:
         alone = np.abs(self.draws[:, self.accusable]) * self.reach[self.printer, None]
         return np.mean(alone > 1, axis=2).max(axis=1)
 
-    def largest_mm(self) -> np.ndarray:
-        """What the largest single effect on a reference size is in each draw, ndarray (n, DRAWS) [mm]."""
-        reach = np.abs(self.reference.gains[:, self.printer]).max(axis=0, initial=0.0)
-        alone = np.abs(self.draws[:, self.accusable]) * reach[:, None].astype(np.float32)
-        return alone.max(axis=1, initial=0.0)
-
-    def off_mm(self, rows: np.ndarray) -> np.ndarray:
-        """By how much reference sizes miss at most, with `NONE_LARGE` chance, ndarray (rows,) [mm]."""
-        gains = self.reference.gains[:, self.shaping].astype(np.float32)
-        worst = np.abs(gains @ self.draws[rows]).max(axis=1, initial=0.0)
-        return np.quantile(worst, NONE_LARGE, axis=1)
-
     def sturdy(self, term: np.ndarray, chance: np.ndarray) -> np.ndarray:
         """Chance of `term` with its rivals taken for more common; asked only where it would be accused."""
         sturdy = chance.copy()
@@ -284,9 +269,6 @@ def _judge(effects: Effects, p_value: np.ndarray, scatter_mm: np.ndarray) -> Jud
     clear = accused & ~calm & _clear_of_scatter(posterior.mean[rows, term], reference, term, scatter_mm)
     hidden = calm & (scatter_mm < np.min(effects.visible_mm, initial=np.inf) / COVERAGE_FACTOR)
     unexplained = (p_value < UNEXPLAINED_P) & (scatter_mm >= UNEVEN_MM) & ~clear & ~hidden
-    largest_mm = effects.largest_mm()
-    none_large = np.mean(largest_mm < LARGE_MM, axis=1)
-    small = (none_large >= NONE_LARGE) & (loud < LEADING) & (len(reference.gains) > 0)
     # The first that holds.
     holds: dict[Status, np.ndarray] = {
         "unexplained": unexplained,
@@ -294,7 +276,6 @@ def _judge(effects: Effects, p_value: np.ndarray, scatter_mm: np.ndarray) -> Jud
         "dominant": accused & (sure >= DOMINANT),
         "leading": accused,
         "sum-known": sum_known,
-        "nothing-large": small,
         "undetermined": np.ones(len(rows), dtype=bool),
     }
     status = np.select(list(holds.values()), [STATUSES.index(s) for s in holds])
@@ -303,13 +284,8 @@ def _judge(effects: Effects, p_value: np.ndarray, scatter_mm: np.ndarray) -> Jud
         return np.isin(status, [STATUSES.index(s) for s in names])
 
     rests_on = np.select(
-        [is_("dominant", "leading"), is_("within-noise"), is_("sum-known"), is_("nothing-large")],
-        [sure, quiet, of_sum, none_large],
-        chance,
+        [is_("dominant", "leading"), is_("within-noise"), is_("sum-known")], [sure, quiet, of_sum], chance
     )
-    told = np.flatnonzero(is_("nothing-large"))
-    bounds = np.full((2, len(rows)), np.nan)
-    bounds[:, told] = np.quantile(largest_mm[told], NONE_LARGE, axis=1), effects.off_mm(told)
     return Judged(
         status=status,
         term=np.where(is_("sum-known"), summed, term),
@@ -320,8 +296,6 @@ def _judge(effects: Effects, p_value: np.ndarray, scatter_mm: np.ndarray) -> Jud
         quiet=quiet,
         loud=loud,
         visible=visible,
-        largest_mm=bounds[0],
-        off_mm=bounds[1],
     )
 
 

@@ -105,7 +105,7 @@ def _standing(diagnosis: Diagnosis, readings: tuple[Reading, ...], told: np.ndar
     )
     return Standing(
         posterior=diagnosis.posterior,
-        doubt=np.zeros(len(TERMS)) if status in ("within-noise", "nothing-large") else doubt,
+        doubt=np.zeros(len(TERMS)) if status == "within-noise" else doubt,
         measured=frozenset((r.coupon, r.feature) for r in readings),
         u=u,
     )

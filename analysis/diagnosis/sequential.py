@@ -67,14 +67,13 @@ class Step:
         return self.reaches(DOMINANT)
 
     def reaches(self, chance: float) -> bool:
-        """True when an error or a sum is named, or none can be large, with at least this chance; or none is seen."""
+        """True when an error or a sum is named with at least this chance, or nothing exceeds what can be seen."""
         return sure_enough(self.status, self.chance, chance)
 
 
 def sure_enough(status: Status, chance: float, wanted: float) -> bool:
     """Whether a verdict of this status, resting on `chance`, is as sure as `wanted`."""
-    told = status in ("dominant", "leading", "sum-known", "nothing-large")
-    return status == "within-noise" or (told and chance >= wanted)
+    return status == "within-noise" or (status in ("dominant", "leading", "sum-known") and chance >= wanted)
 
 
 class Guide:

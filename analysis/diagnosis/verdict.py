@@ -42,10 +42,6 @@ RIVAL_FACTOR = 2.0
 # And it must be loud: with 95 % (one-sided) its own effect on some size is more than the caliper can see, even where
 # layers are as uneven, and dense filling pushes out as much, as is usual at worst.
 LOUD_SDS = 1.645
-# An error that may be there unseen is large from this effect on a size on [mm]; where with the other chance none is,
-# nothing needs changing now.
-LARGE_MM = 0.15
-NONE_LARGE = 0.95
 # No model of a printer is surer than this, whatever its readings say.
 SUREST = 0.99
 STATUSES: tuple[Status, ...] = (
@@ -55,7 +51,6 @@ STATUSES: tuple[Status, ...] = (
     "within-noise",
     "unexplained",
     "sum-known",
-    "nothing-large",
 )
 
 
@@ -106,8 +101,8 @@ class Judged:
         sum-known, the error of the sum.
     probability : ndarray (n,)
         What the status rests on: of an accusation, the lesser of `chances` of the term under the priors and under
-        rivals twice as common; of within-noise, `quiet`; of sum-known, that of the sum to be the largest; of
-        nothing-large, that no error is; else the term's chance. Never above `SUREST`.
+        rivals twice as common; of within-noise, `quiet`; of sum-known, that of the sum to be the largest; else the
+        term's chance. Never above `SUREST`.
     chances, shares : ndarray (n, terms)
         Probability of being the largest, and expected share.
     sturdy : ndarray (n,)
@@ -118,9 +113,6 @@ class Judged:
         Greatest probability, over the errors, that this one alone would.
     visible : ndarray (n,) of bool
         The effect of `term` on some reference size surely exceeds what the caliper can see.
-    largest_mm, off_mm : ndarray (n,) [mm]
-        Of nothing-large, what with `NONE_LARGE` chance the effect of no single error on a reference size exceeds, and
-        what all together do not; else nan.
     """
 
     status: np.ndarray
@@ -132,8 +124,6 @@ class Judged:
     quiet: np.ndarray
     loud: np.ndarray
     visible: np.ndarray
-    largest_mm: np.ndarray
-    off_mm: np.ndarray
 
 
 def visible_sd(machine: Machine, single_mm: float, side: str = "outside") -> float:

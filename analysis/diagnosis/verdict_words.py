@@ -6,7 +6,7 @@ import numpy as np
 
 from fitassay.analysis import rounding
 from fitassay.analysis.diagnosis.surface import SURFACE_OF, sum_of
-from fitassay.analysis.diagnosis.verdict import LEADING, NONE_LARGE, STATUSES, Judged
+from fitassay.analysis.diagnosis.verdict import LEADING, STATUSES, Judged
 from fitassay.analysis.normal import Normal
 from fitassay.analysis.result import Advice, Verdict
 from fitassay.analysis.terms import BEAD, INDEX, NAMES, PATH, TERMS, withheld_on
@@ -66,12 +66,9 @@ def verdict_of(
     elif status == "within-noise":
         contenders = ()
         text = (
-            f"Nothing exceeds what the caliper can see ({_seen(visible_mm)} mm): "
+            f"Nothing exceeds what the caliper can see ({float(np.max(visible_mm, initial=0.0)):.2f} mm): "
             f"{_none_of(kinematics)} needs attention."
         )
-    elif status == "nothing-large":
-        contenders = ()
-        text = _nothing_large(judged, visible_mm, kinematics, trimmed=bool(advice))
     elif status in ("dominant", "leading"):
         accused = term.name
         lead = "spoils the fit most" if status == "dominant" else "probably spoils the fit most"
@@ -85,27 +82,6 @@ def verdict_of(
             judged, contenders, mean, sd, float(np.max(visible_mm, initial=0.0)), settled=bool(advice)
         )
     return Verdict(status=status, term=accused, probability=chance, text=text, contenders=contenders)
-
-
-def _nothing_large(judged: Judged, visible_mm: np.ndarray, kinematics: Kinematics, *, trimmed: bool) -> str:
-    """Where some error may be just visible, but none can be large; `trimmed`: small changes are known."""
-    # A bound is rounded up.
-    largest, off = (rounding.fixed(np.ceil(100 * v[0]) / 100, 2) for v in (judged.largest_mm, judged.off_mm))
-    sure = f"({_percent(NONE_LARGE)} sure)"
-    if trimmed:
-        return (
-            f"Sizes are off a little: {_none_of(kinematics)} moves a size by more than {largest} mm, all together "
-            f"none by more than {off} mm {sure}. What to set is known, which error it comes from is not."
-        )
-    return (
-        f"Ordinary sizes come out within {off} mm of the drawing, and {_none_of(kinematics)} moves one by more than "
-        f"{largest} mm {sure}: nothing needs changing now. The caliper sees {_seen(visible_mm)} mm; what is smaller "
-        "stays unknown."
-    )
-
-
-def _seen(visible_mm: np.ndarray) -> str:
-    return f"{float(np.max(visible_mm, initial=0.0)):.2f}"
 
 
 def _none_of(kinematics: Kinematics) -> str:

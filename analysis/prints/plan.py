@@ -237,8 +237,6 @@ def _whether_done(
             )
     if diagnosis.verdict.status == "within-noise":
         return True, "What is left is less than one caliper reading can see."
-    if diagnosis.verdict.status == "nothing-large" and not diagnosis.advice:
-        return True, "No error can be large enough to need a change now."
     if not diagnosis.advice:
         return True, "No error is sure enough to be worth a change of settings."
     if wanted is not None:

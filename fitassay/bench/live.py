@@ -169,15 +169,12 @@ def verdict_data(diagnosis: Diagnosis, telling: tuple[str, str] | None = None) -
     telling : (coupon, feature), optional
         The feature that would tell most, of those not yet read.
     """
-    from fitassay.analysis.diagnosis.sequential import sure_enough
-    from fitassay.analysis.diagnosis.verdict import DOMINANT
-
     verdict = diagnosis.verdict
     ranked = sorted(diagnosis.probabilities.items(), key=lambda pair: -pair[1])
     rivals = [(n, p) for n, p in ranked[:RIVALS] if math.isfinite(p) and p >= SMALLEST_CHANCE]
-    if verdict.status in ("within-noise", "nothing-large", "unexplained"):
+    if verdict.status in ("within-noise", "unexplained"):
         rivals = []  # nothing is accused, so there are no rivals
-    enough = sure_enough(verdict.status, verdict.probability, DOMINANT)
+    enough = verdict.status in ("dominant", "within-noise")
     next_ = [minus(f"Next: {sentence(following.text)}") for following in diagnosis.next[:1]]
     if telling and not enough:
         next_ = []  # what is to be read now comes first; one page names one next step

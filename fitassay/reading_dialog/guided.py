@@ -219,8 +219,6 @@ class GuidedEntry:
 def _so_far(step: Step) -> str:
     if step.status == "within-noise":
         return "nothing exceeds what the caliper can see"
-    if step.status == "nothing-large":
-        return "no error can be large"
     if step.status in ("dominant", "leading"):
         return f"{step.status}, {term_label(step.term)} ({probability(step.chance)})"
     if step.status == "sum-known":

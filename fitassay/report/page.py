@@ -81,7 +81,7 @@ def _context(diagnosis: Diagnosis, manifest: Manifest, folder: Path, machine: Ma
         "material": plain(machine.material, 60),
         "readings_used": f"{used} of {len(diagnosis.fits)} features used",
         "accused": verdict.status in ("dominant", "leading"),
-        "status": wording.headline(diagnosis),
+        "status": wording.STATUS_WORDS[verdict.status],
         "sentence": headline,
         "more": more,
         "how_sure": _how_sure(diagnosis),
@@ -167,7 +167,6 @@ def _advice(advice: Advice, accused: str) -> dict[str, Any]:
 def _no_advice(diagnosis: Diagnosis) -> str:
     return {
         "within-noise": "Nothing: no error is larger than what the caliper can see.",
-        "nothing-large": "Nothing: no error can be large, and none is known well enough to be set right.",
         "unexplained": "Nothing yet: first look again at the readings that do not fit.",
     }.get(
         diagnosis.verdict.status,

@@ -106,9 +106,11 @@ def _verdict(console: Console, diagnosis: Diagnosis, machine: Machine) -> None:
     style = "bold yellow"
     if verdict.status in ("dominant", "leading", "sum-known"):
         style = "bold red"
-    elif verdict.status == "within-noise" or (verdict.status == "nothing-large" and not diagnosis.advice):
+    elif verdict.status == "within-noise":
         style = "bold green"
-    console.print(f"{wording.headline(diagnosis)}: {plain(machine.name, 60) or 'printer'}", style=style)
+    console.print(
+        f"{wording.STATUS_WORDS[verdict.status]}: {plain(machine.name, 60) or 'printer'}", style=style
+    )
     _wrapped(console, plain(verdict.text, 2000), style="bold")
     now, then = diagnosis.expected_misfit_before_mm, diagnosis.expected_misfit_after_mm
     if diagnosis.reference_features:

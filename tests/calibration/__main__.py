@@ -53,8 +53,7 @@ error hold the truth, a dot for each mix of printers.
 
 {verdicts}
 
-*Right* is counted among the sets in which it was said; that no change is needed is right where no error, nor all
-together, moves an ordinary size by more than was said. *Refused* is "not settled yet" and "readings do not
+*Right* is counted among the sets in which it was said. *Refused* is "not settled yet" and "readings do not
 fit together". The block alone is a 20 mm block with a 10 mm hole: four readings. *Twice the next* are
 printers whose largest error has at least twice the share of the next one and moves the ordinary sizes by
 0.1 mm or more in all; the column says how often it was called dominant.
@@ -164,7 +163,6 @@ def verdict_rows(studies: list[Study]) -> str:
                 *said(s, "dominant"),
                 *said(s, "leading"),
                 *said(s, "within-noise"),
-                *said(s, "nothing-large"),
                 percent(s.share("undetermined") + s.share("unexplained")),
                 percent(called),
             ]
@@ -177,8 +175,6 @@ def verdict_rows(studies: list[Study]) -> str:
         "leading",
         "right",
         "nothing to mend",
-        "right",
-        "no change needed",
     ]
     return table([*head, "right", "refused", "twice the next: dominant"], rows)
 

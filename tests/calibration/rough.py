@@ -111,7 +111,7 @@ def run_rough(fault: str, size: str, rough: Roughness, mix: str, n: int, seed: i
         wrong=float(np.mean(~right[said])) if said.any() else 0.0,
         false_share=float(np.mean(said & ~right)),
         refused=float(np.mean(share["undetermined"] | share["unexplained"])),
-        acquitted=float(np.mean(share["within-noise"] | share["nothing-large"])),
+        acquitted=float(share["within-noise"].mean()),
         coverage=float(inside[:, PRINTER].mean()),
         set_aside=float(found.settled.outliers.sum(axis=1).mean()),
     )

@@ -89,14 +89,6 @@ class Study:
         limits = visible_limits(ref, MACHINE, float(single))
         return (np.abs(self.theta @ ref.gains.T) < limits).all(axis=1)
 
-    @property
-    def bounded(self) -> np.ndarray:
-        """Whether no error, nor all together, moves a reference size by more than was said (n,) of bool."""
-        gains, judged = reference(self.set_name).gains, self.found.judged
-        alone = np.abs(self.theta * np.abs(gains).max(axis=0, initial=0.0))[:, PRINTER].max(axis=1)
-        off = np.abs(self.theta @ gains.T).max(axis=1, initial=0.0)
-        return (alone <= judged.largest_mm) & (off <= judged.off_mm)
-
     def clear_leads(self, least_mm: float) -> np.ndarray:
         """Printers whose worst error has twice the share of the next, and at least this effect (n,) of bool."""
         ranked = np.sort(self.effects, axis=1)
@@ -107,12 +99,9 @@ class Study:
         return float(np.mean(self.found.judged.status == STATUSES.index(status)))
 
     def right_of(self, status: str) -> float:
-        """How often it was right when said; nan if never.
-
-        Acquittals are right when the printer is sound, bounds when nothing is beyond them.
-        """
+        """How often it was right when said; nan if never. Acquittals are right when the printer is sound."""
         said = self.found.judged.status == STATUSES.index(status)
-        good = {"within-noise": self.sound, "nothing-large": self.bounded}.get(status, self.right)
+        good = self.sound if status == "within-noise" else self.right
         return float(np.mean(good[said])) if said.any() else float("nan")
 
     @property
@@ -149,7 +138,7 @@ def line(study: Study) -> str:
         cells.append(f"{c.min():.3f}..{c.max():.3f}" if len(c) else "      -     ")
     verdicts = [
         f"{study.share(s):.3f} ({study.right_of(s):.3f})" if study.share(s) else "  -          "
-        for s in ("dominant", "leading", "within-noise", "nothing-large")
+        for s in ("dominant", "leading", "within-noise")
     ]
     refused = study.share("undetermined") + study.share("unexplained")
     return (
@@ -161,7 +150,7 @@ def line(study: Study) -> str:
 
 HEADER = (
     f"{'set':<6}{'mix':<17}{'noise':<8} {'50 %':^12}  {'90 %':^12}  {'95 %':^12}   "
-    f"{'dominant':<13}  {'leading':<13}  {'in noise':<13}  {'none large':<13}   refused  alarms  bits/reading\n"
+    f"{'dominant':<13}  {'leading':<13}  {'within noise':<13}   refused  alarms  bits/reading\n"
     f"{'':<31} coverage, worst to best term{'':<13}   said (right when said)"
 )
 
