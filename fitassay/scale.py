@@ -135,8 +135,8 @@ def weighing_offers(
     filament: Filament | None,
     feed: Feed | None,
 ) -> tuple[Offer, ...]:
-    """What there is still to weigh; nothing where no printed file is known. Arguments as `Scale.of`."""
-    if commanded is None:
+    """What there is still to weigh; nothing without the file of a single wall. Arguments as `Scale.of`."""
+    if commanded is None or not commanded.walls:
         return ()
     from fitassay.analysis.chain.extrusion import extrusion_row
     from fitassay.analysis.diagnosis.evidence import weighing_offer
