@@ -117,7 +117,7 @@ KINDS = {
     "sliced file": Kind(
         file="plate.txt",
         words=("trace", "{}/traced", "{}/plate.txt"),
-        writes=(f"{TRACED}/trace.json", f"{TRACED}/sliced-file.html"),
+        writes=(f"{TRACED}/trace.json", f"{TRACED}/sliced-file.html", f"{TRACED}/sliced-file"),
     ),
     "part list": Kind(
         file="parts.csv", words=("predict", "{}/case", "--features", "{}/parts.csv"), refusals=(1, 2)
