@@ -31,6 +31,23 @@ def test_a_further_kind(tmp_path, name):
     check(tmp_path, name, 0)
 
 
+# Seeds that were read wrongly: a tower for the boss's top step, a box for its foot, chance for own beads, and
+# heights rounded to the file's last decimal for thinner layers.
+@pytest.mark.long
+@pytest.mark.parametrize(
+    ("name", "seed"),
+    [
+        ("tower", 1),
+        ("look-alike part", 1),
+        ("look-alike part", 2),
+        ("uneven beads", 1),
+        ("thicker layers", 2),
+    ],
+)
+def test_once_read_wrongly(tmp_path, name, seed):
+    check(tmp_path, name, seed)
+
+
 @pytest.mark.calibration
 @pytest.mark.parametrize("name", KINDS)
 def test_a_kind_four_times(tmp_path, name):

@@ -65,27 +65,35 @@ def bead_of(
     far = [abs(np.log(float(np.median(per_mm * both * unit)) / guess)) for unit in (1.0, cross)]
     volume = bool(by_volume or far[0] < far[1] - 0.1)
     fed = counted if volume and not by_volume else by_length
-    low, high = np.percentile(fed, [5, 95])
+    own = _by_coupon(found, outer, fed)
     settled = _settled(float(np.median(fed)), usual, (pitch, third), offset, profile, share)
     return Bead(
         width=settled.width,
         fed=float(np.median(fed)),
         flow=settled.flow,
         pitch=pitch,
-        spread=float(high - low) / 2,
+        spread=_spread(fed),
         profile=profile,
         by_volume=volume,
         inner=settled.inner,
         inner_flow=settled.inner_flow,
-        by_coupon=_by_coupon(found, outer, fed),
+        by_coupon={k: float(np.median(v)) for k, v in own.items()},
+        spread_in_coupon=float(np.median([_spread(v) for v in own.values()])),
     )
 
 
-def _by_coupon(found: dict[str, CouponPaths], outer: list[OuterLoop], fed: np.ndarray) -> dict[str, float]:
-    """The usual width that each coupon's outer walls are fed for [mm]."""
+def _spread(fed: np.ndarray) -> float:
+    low, high = np.percentile(fed, [5, 95])
+    return float(high - low) / 2
+
+
+def _by_coupon(
+    found: dict[str, CouponPaths], outer: list[OuterLoop], fed: np.ndarray
+) -> dict[str, np.ndarray]:
+    """The widths that each coupon's outer walls are fed for [mm]."""
     own = {id(o): width for o, width in zip(outer, fed.tolist(), strict=True)}
     widths = {k: [own[id(o)] for o in p.outer if id(o) in own] for k, p in found.items()}
-    return {k: float(np.median(v)) for k, v in widths.items() if v}
+    return {k: np.array(v) for k, v in widths.items() if v}
 
 
 def _second_share(outer: list[OuterLoop]) -> float:

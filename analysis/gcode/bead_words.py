@@ -19,7 +19,9 @@ def bead_remarks(bead: Bead | None) -> list[str]:
     if bead.flow is not None and abs(bead.flow - 1) > max(FLOW_WARNING, bead.spread / bead.width):
         said.append(_flow(bead, bead.flow))
     fed = list(bead.by_coupon.values())
-    if fed and max(fed) > (1 + SPREAD_WARNING) * min(fed):
+    # Where one coupon's beads differ as much among themselves, their middles differ by chance.
+    apart = max(fed, default=0.0) - min(fed, default=0.0)
+    if fed and apart > max(SPREAD_WARNING * min(fed), 2 * bead.spread_in_coupon):
         beads = listed(f"{key} {width:.3f} mm" for key, width in bead.by_coupon.items())
         said.append(
             f"The coupons are fed for beads of their own ({beads}): slice all of them with the same width and flow, "

@@ -16,6 +16,7 @@ from fitassay.analysis.gcode.registration import (
     SAME_SCALE,
     Place,
     found_share,
+    is_another_part,
     largest_offset,
     outermost,
     refine,
@@ -69,6 +70,8 @@ def _fitted(place: Place, z: float, maps: dict[float, LoopMap], width: float) ->
     measured = {h: m for h, m in maps.items() if h in place.template.contact_heights and h >= FOOT_MM} or near
     fine = outermost(refine(refine(coarse, maps, 0.15), maps, 0.15), measured, width)
     if abs(fine.offset + width / 2) > largest_offset(width) or found_share(fine, near) < FOUND_SHARE:
+        return None
+    if is_another_part(fine, maps):
         return None
     marks = {h: m for h, m in maps.items() if h not in place.template.contact_heights}
     return replace(fine, share=found_share(fine, maps), mark_share=found_share(fine, marks))

@@ -17,6 +17,7 @@ from fitassay.analysis.gcode.registration import (
     LARGEST_SCALE,
     Place,
     found_share,
+    is_another_part,
     largest_offset,
     refine,
 )
@@ -52,8 +53,8 @@ def why_not_found(
             if template.coupon.single_wall and (taken or placements is _enlarged):
                 continue  # two plain outlines, which are anybody's
             key = template.coupon.id
-            for z, loops in maps[key].items():
-                reason = _fits_otherwise(template, z, loops, width, taken, placements)
+            for z in maps[key]:
+                reason = _fits_otherwise(template, z, maps[key], width, taken, placements)
                 if reason:
                     return key, reason
     return None
@@ -62,7 +63,7 @@ def why_not_found(
 def _fits_otherwise(
     template: Template,
     z: float,
-    loops: LoopMap,
+    maps: dict[float, LoopMap],
     width: float,
     taken: list[Place],
     placements: Callable[[Template, np.ndarray, PathLoop, float], list[Place]],
@@ -72,8 +73,8 @@ def _fits_otherwise(
     if not rings:
         return ""
     ring = max(rings, key=lambda r: r.area)
-    near = {z: loops}
-    for loop in loops.loops:
+    near = {z: maps[z]}
+    for loop in maps[z].loops:
         centre = (loop.low + loop.high) / 2
         if any(np.all(np.abs(centre - p.shift - p.middle) < p.middle) for p in taken):
             continue
@@ -83,6 +84,7 @@ def _fits_otherwise(
             if (
                 found_share(fitted, near) >= (FOUND_SHARE if placements is _askew else CERTAIN_SHARE)
                 and not plain
+                and not is_another_part(fitted, maps)
             ):
                 if place.turn.text:
                     return f"is {place.turn.text} (give or take quarter turns)"

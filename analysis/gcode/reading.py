@@ -26,6 +26,9 @@ BAND_MM = 0.45
 """Layers this near a measured height are read too: a jaw covers several."""
 
 MOST_LAYERS_A_BAND = 5
+SAME_LAYER = 0.02
+"""Layers whose thickness differs by less are meant alike."""
+
 LOWEST_MM = 1.0
 LOW_LAYERS = 3
 """The lowest layers under the coupons are looked at, so many of them and no higher than that."""
@@ -170,4 +173,10 @@ class FileReading:
         """The usual layer's thickness where coupons are measured [mm]."""
         steps = [o.path.thickness for p in found.values() for o in p.outer if o.height >= FOOT_MM]
         steps = steps or [r.thickness for r in self.rows[1:] if not r.climbing and r.thickness > 0]
-        return float(np.median(np.round(steps, 4))) if steps else self.rows[0].thickness
+        if not steps:
+            return self.rows[0].thickness
+        usual = float(np.median(np.round(steps, 4)))
+        # Heights rounded to the file's last decimal are a little more and a little less by turns.
+        every = np.array([r.thickness for r in self.rows if not r.climbing])
+        alike = every[np.abs(every - usual) < SAME_LAYER * usual]
+        return float(alike.mean()) if len(alike) else usual

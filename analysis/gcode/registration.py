@@ -201,6 +201,33 @@ def found_share(place: Place, maps: dict[float, LoopMap], every: int = 1) -> flo
     return hits / total if total else 0.0
 
 
+def is_another_part(place: Place, maps: dict[float, LoopMap]) -> bool:
+    """Whether something else stands there that has one of the coupon's outlines at all heights, as a plain tower has.
+
+    A coupon of several outlines shows at least two of them where two should be, whatever its heights were scaled by.
+    """
+    measured = [z for z in maps if z in place.template.contact_heights]
+    if all(found_share(place, {z: maps[z]}) >= FOUND_SHARE for z in measured):
+        return False
+    area = {z: round(sum(ring.area for ring in place.template.rings(z)), 1) for z in measured}
+    middle = place.shift + place.middle
+    printed = [
+        z
+        for z in measured
+        if np.any(np.all(np.abs((maps[z].low + maps[z].high) / 2 - middle) < place.middle, axis=1))
+    ]
+    if len({area[z] for z in printed}) < 2:
+        return False
+    outlines = {area[z]: z for z in measured}
+    seen = {
+        of
+        for z in printed
+        for of, drawn in outlines.items()
+        if found_share(place, {drawn: maps[z]}, COARSE) >= FOUND_SHARE
+    }
+    return len(seen) < 2
+
+
 def outermost(place: Place, maps: dict[float, LoopMap], width: float) -> Place:
     """The same place with the outer walls of each kind of outline in view, not walls behind them.
 

@@ -45,6 +45,8 @@ class Bead:
         The second wall's width [mm] and flow; None where there is only one wall.
     by_coupon : dict of str to float [mm]
         `fed` by coupon.
+    spread_in_coupon : float [mm]
+        `spread` of one coupon's walls, the median over the coupons.
     """
 
     width: float
@@ -57,6 +59,7 @@ class Bead:
     inner: float | None = None
     inner_flow: float | None = None
     by_coupon: dict[str, float] = field(default_factory=dict)
+    spread_in_coupon: float = 0.0
 
 
 @dataclass(frozen=True, kw_only=True)
