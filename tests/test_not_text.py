@@ -89,8 +89,8 @@ RECORDS = {
 @pytest.mark.parametrize("record", RECORDS)
 @pytest.mark.parametrize("command", ["diagnose", "next"])
 def test_a_record_of_traced_files_that_is_none(folder, record, command):
-    (folder / "case" / "prints" / "01" / "trace.json").write_bytes(RECORDS[record])
-    done = CliRunner().invoke(cli, [command, str(folder / "case")])
+    (folder / "traced" / "prints" / "01" / "trace.json").write_bytes(RECORDS[record])
+    done = CliRunner().invoke(cli, [command, str(folder / "traced")])
     assert done.exit_code == 0, done.output
     if command == "diagnose":
         assert "What was traced before cannot be read" in done.stdout
@@ -101,22 +101,22 @@ PATHS = {"zero byte": "/a\0b", "lone surrogate": "/a\ud800b", "endless": "/a" * 
 
 @pytest.mark.parametrize("path", PATHS)
 def test_a_record_of_traced_files_that_names_none(folder, path):
-    record = folder / "case" / "prints" / "01" / "trace.json"
+    record = folder / "traced" / "prints" / "01" / "trace.json"
     data = json.loads(record.read_text())
     data["sources"][0]["path"] = PATHS[path]
     record.write_text(json.dumps(data))
-    done = CliRunner().invoke(cli, ["diagnose", str(folder / "case")])
+    done = CliRunner().invoke(cli, ["diagnose", str(folder / "traced")])
     assert done.exit_code == 0, done.output
     assert "What was traced before cannot be read" in done.stdout
     assert len(done.stdout) < 10_000
 
 
 def test_a_traced_file_that_is_named_a_thousand_times_is_read_once(folder):
-    record = folder / "case" / "prints" / "01" / "trace.json"
+    record = folder / "traced" / "prints" / "01" / "trace.json"
     data = json.loads(record.read_text())
-    before = CliRunner().invoke(cli, ["diagnose", str(folder / "case"), "--json"])
+    before = CliRunner().invoke(cli, ["diagnose", str(folder / "traced"), "--json"])
     record.write_text(json.dumps({**data, "sources": data["sources"] * 1000}))
-    after = CliRunner().invoke(cli, ["diagnose", str(folder / "case"), "--json"])
+    after = CliRunner().invoke(cli, ["diagnose", str(folder / "traced"), "--json"])
     assert after.exit_code == 0
     assert after.stdout == before.stdout
 
