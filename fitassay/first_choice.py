@@ -35,7 +35,7 @@ def chosen_coupons(place: Case, machine: Machine, minutes: float) -> FirstSet:
     from fitassay.analysis.prints.first_set import first_set
     from fitassay.coupons.make import draw_set
 
-    pairs = tuple(j.pair for j in joints_in(place.path) if j.pair is not None) or (
+    pairs = tuple(j.pair for j in joints_in(place.path)) or (
         *(Pair(peg=s, hole=s + 0.3) for s in ORDINARY_JOINTS_MM),
         Pair(peg=10.0, hole=10.3, shape="square"),
     )

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from fitassay.case import Case
-from fitassay.labels import plain
+from fitassay.labels import plain, side_words
 
 if TYPE_CHECKING:
     from fitassay.analysis.gcode.trace_data import Trace
@@ -57,11 +57,6 @@ def _changed(state: State, diagnosis: Diagnosis, machine: Machine) -> State:
 
 def _sentence(joint: Joint, now: State, then: State | None) -> str:
     what = f"{plain(joint.name, 60)}, {joint.peg_mm:g} mm in {joint.hole_mm:g} mm, {_TO[joint.motion]}"
-    if joint.pair is None:
-        return (
-            f"{what}: what a slot does follows from its own outline; "
-            "ask predict with --part and --with for the two drawings."
-        )
     words = f"{what}: {_outcome(joint, now)} now"
     words += f"; {_outcome(joint, then)} after the changes below." if then is not None else "."
     return f"{words}{_instead(joint, now)}{_bought(joint)}"
@@ -77,9 +72,12 @@ def _bought(joint: Joint) -> str:
     sizes = ", ".join(
         f"{b.name} ({b.by}) {b.low:.3f} to {b.high:.3f}" for b in bought_sizes(nominal, joint.bought)
     )
+    what = side_words(joint.shape)[joint.bought == "hole"]
+    if joint.shape != "round":
+        return f" The bought {what} is taken as {nominal:g} mm; measure yours."
     if not sizes:
-        return f" The bought {joint.bought} is taken as {nominal:g} mm; measure yours."
-    return f" The bought {joint.bought} is taken as {nominal:g} mm; usual are: {sizes} mm. Measure yours."
+        return f" The bought {what} is taken as {nominal:g} mm; measure yours."
+    return f" The bought {what} is taken as {nominal:g} mm; usual are: {sizes} mm. Measure yours."
 
 
 def _instead(joint: Joint, state: State) -> str:
@@ -89,7 +87,6 @@ def _instead(joint: Joint, state: State) -> str:
     from fitassay.analysis.rounding import fixed
 
     pair = joint.pair
-    assert pair is not None
     wanted = WANTED_MM[joint.motion]
     now = predict_pair(pair, state).counts
     # Within what the caliper sees of the play that such a joint wants, and surely on its side of zero.
@@ -103,7 +100,7 @@ def _instead(joint: Joint, state: State) -> str:
     leave = (
         "Or leave the machine and draw" if now.p_negative > 1 / 6 or wanted < 0 else "For the usual play draw"
     )
-    return f" {leave} the {side} {fixed(size, 2)} mm."
+    return f" {leave} the {side_words(joint.shape)[side == 'hole']} {fixed(size, 2)} mm."
 
 
 def _outcome(joint: Joint, state: State) -> str:
@@ -111,7 +108,6 @@ def _outcome(joint: Joint, state: State) -> str:
     from fitassay.analysis.parts.pairs import predict_pair
     from fitassay.analysis.rounding import plus_minus
 
-    assert joint.pair is not None
     clearance = predict_pair(joint.pair, state).counts
     tight, free = {"turn": ("binds", "turns"), "slide": ("is too tight", "goes in")}.get(
         joint.motion, ("holds", "falls out")

@@ -46,6 +46,22 @@ CAUTIONS = (
 )
 
 
+_SIDES = {
+    "slot": ("tongue", "slot"),
+    "key": ("key", "slot"),
+    "tab": ("tab", "opening"),
+    "dovetail": ("tongue", "slot"),
+    "t-slot": ("stem", "neck"),
+    "t-head": ("head", "chamber"),
+    "rack": ("tooth", "gap"),
+}
+
+
+def side_words(shape: str) -> tuple[str, str]:
+    """What the two sides of a joint of that shape are called, such as peg and hole."""
+    return _SIDES.get(shape, ("peg", "hole"))
+
+
 def term_label(name: str) -> str:
     """The term in words, e.g. ``backlash in y``; an unknown name as it is."""
     return _TERM_LABELS.get(name, plain(name))

@@ -1,5 +1,7 @@
 """joints.csv: what the case is judged by, with every problem named by line and column."""
 
+import math
+
 import pytest
 
 from fitassay.analysis.parts.joints import JOINTS, joints_in, read_joints
@@ -20,7 +22,17 @@ def test_rows_are_read_and_become_pairs():
     assert axle.shape == "round" and axle.pair.exact_hole and not axle.pair.exact_peg
     assert axle.pair.flipped is None and not axle.pair.turns
     assert foot.pair.shape == "square" and foot.pair.flipped is True and foot.motion == "slide"
-    assert rail.pair is None
+    assert rail.pair.shape == "slot" and rail.pair.across == "" and rail.pair.flipped is None
+
+
+def test_joints_along_an_edge():
+    text = (
+        "name,shape,peg_mm,hole_mm,across,angle_deg\n"
+        "carriage,dovetail,10,10.4,y,45\nbolt,t-head,12,12.3,,\nkey,key,4,4.2,x,\n"
+    )
+    carriage, bolt, key = (joint.pair for joint in read_joints(text.encode(), JOINTS))
+    assert (carriage.across, math.degrees(carriage.angle)) == ("y", pytest.approx(45.0))
+    assert (bolt.shape, bolt.angle, key.across) == ("t-head", None, "x")
 
 
 def test_semicolons_and_commas(tmp_path):
@@ -39,10 +51,17 @@ def test_semicolons_and_commas(tmp_path):
         ("a,round,8,8.3,,upside,,", "way_up", "same or flipped"),
         ("a,round,8,8.3,,,spin,", "motion", "turn, slide or press"),
         ("a,square,8,8.3,,,turn,", "motion", "only a round peg turns"),
+        ("a,slot,8,8.3,,,turn,", "motion", "only a round peg turns"),
+        ("a,slit,8,8.3,,,,", "shape", "did you mean slot"),
+        ("a,round,8,8.3,,,,,x,", "across", "along an edge only"),
+        ("a,slot,8,8.3,,,,,z,", "across", "write x or y"),
+        ("a,slot,8,8.3,,,,,x,60", "angle_deg", "said of a dovetail"),
+        ("a,dovetail,8,8.3,,,,,x,6", "angle_deg", "from 30 to under 90"),
+        ("a,dovetail,8,8.3,,,,,x,steep", "angle_deg", "steep"),
     ],
 )
 def test_every_problem_is_told(line, column, words):
-    text = GOOD.splitlines()[0] + "\nfine,round,8,8.3,,,,\n" + line + "\n"
+    text = GOOD.splitlines()[0] + ",across,angle_deg\nfine,round,8,8.3,,,,\n" + line + "\n"
     with pytest.raises(InputErrors) as told:
         read_joints(text.encode(), JOINTS)
     (problem,) = told.value.problems

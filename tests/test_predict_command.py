@@ -104,7 +104,7 @@ def test_every_problem_of_a_list_is_told(tmp_path):
     for line, column, words in (
         (2, "kind", "write outside, inside or height"),
         (3, "axis", "along x or y"),
-        (4, "shape", "write round or square"),
+        (4, "shape", "write round, square, slot"),
         (4, "nominal_mm", "write 203.2"),
         (4, "turns", "write yes or no"),
         (4, "wanted", "tolerance class"),
@@ -176,6 +176,7 @@ def test_joints_of_the_case_are_foretold(tmp_path):
     folder = case(tmp_path)
     text = "name,shape,peg_mm,hole_mm,bought,way_up,motion,now\narm,round,8.0,8.3,,same,turn,sticks\n"
     (folder / "joints.csv").write_text(text + "rail,slot,6,6.2,,,slide,\n", "utf-8")
-    (pair,) = run_json("predict", folder)["pairs"]
+    pair, rail = run_json("predict", folder)["pairs"]
+    assert (rail["shape"], rail["across"]) == ("slot", "")
     assert (pair["name"], pair["turns"], pair["way_up"]) == ("arm", True, "same")
     assert "arm: 8 in 8.3 mm, round" in run("predict", folder)[1]

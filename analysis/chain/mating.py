@@ -18,10 +18,12 @@ import numpy as np
 
 from fitassay.analysis.chain.clearance import printed, round_clearance, square_clearance
 from fitassay.analysis.chain.loops import Loop, path_loop
+from fitassay.analysis.chain.profiles import PROFILES, Profile, corners, profile_clearance
 from fitassay.analysis.terms import SHAPING
 from fitassay.coupons.errors import InputError
 
-Shape = Literal["round", "square"]
+Shape = Literal["round", "square", Profile]
+SHAPES: tuple[Shape, ...] = ("round", "square", *PROFILES)
 
 # A path narrower than twice this is none [mm].
 THIN_MM = 0.02
@@ -92,7 +94,10 @@ class Ways:
     holes_alike, jumps : bool
         As in `PathHabits`.
     late_peg, late_hole : {"", "x", "y"}
-        Axis across the flank that is reached from the contrary side.
+        Axis across the flank that is reached from the contrary side; of joints along edges x stands for the right
+        flank, y for the left.
+    across : {"x", "y"}
+        Of joints along edges the axis along which their width lies.
     weight : float
         How likely it is.
     """
@@ -102,10 +107,13 @@ class Ways:
     jumps: bool = False
     late_peg: str = ""
     late_hole: str = ""
+    across: str = "x"
     weight: float = 1.0
 
 
-def ways_of(shape: Shape, flipped: bool | None, habits: PathHabits, *, over: bool) -> tuple[Ways, ...]:
+def ways_of(
+    shape: Shape, flipped: bool | None, habits: PathHabits, *, over: bool, across: str = ""
+) -> tuple[Ways, ...]:
     """All ways that what is known leaves open, with their chances.
 
     Parameters
@@ -114,9 +122,22 @@ def ways_of(shape: Shape, flipped: bool | None, habits: PathHabits, *, over: boo
         The peg is put in upside down.
     over : bool
         Whether any printer meant is over-compensated; else the manner makes no difference.
+    across : {"", "x", "y"}
+        Of joints along edges the axis along which their width lies; empty: not known.
     """
+    if shape in PROFILES:
+        peg, hole = (_late_flanks(corners(shape, i), habits) for i in (False, True))
+        flips = (False, True) if flipped is None else (flipped,)
+        axes = (across,) if across else ("x", "y")
+        return tuple(
+            Ways(flipped=f, late_peg=p, late_hole=h, across=a, weight=wp * wh / len(flips) / len(axes))
+            for f in flips
+            for a in axes
+            for p, wp in peg
+            for h, wh in hole
+        )
     if shape == "square":
-        late = (("", 1.0),) if habits.own_approach else (("", 0.5), ("x", 0.25), ("y", 0.25))
+        late = _late_flanks(2, habits)
         return tuple(
             Ways(flipped=bool(flipped), late_peg=p, late_hole=h, weight=wp * wh)
             for p, wp in late
@@ -134,6 +155,17 @@ def ways_of(shape: Shape, flipped: bool | None, habits: PathHabits, *, over: boo
     )
 
 
+def _late_flanks(begin: int, habits: PathHabits) -> tuple[tuple[str, float], ...]:
+    """Flanks that may be reached from the contrary side, with their chances; a loop begins at one of `begin` places.
+
+    At the one beside the flank the nozzle comes from either side.
+    """
+    if habits.own_approach:
+        return (("", 1.0),)
+    chance = 1 / (2 * begin)
+    return ("", 1 - 2 * chance), ("x", chance), ("y", chance)
+
+
 @dataclass(frozen=True, kw_only=True)
 class Joints:
     """Pegs and holes of one shape, an array entry each.
@@ -148,7 +180,9 @@ class Joints:
         The tightest clearance over a whole turn is wanted.
     exact_peg, exact_hole : ndarray (pairs,) of bool
         Bought, of its drawn size.
-    shape : {"round", "square"}
+    shape : Shape
+    angle : float, optional [rad]
+        Of dovetails, flank against edge.
     """
 
     peg: np.ndarray
@@ -158,10 +192,11 @@ class Joints:
     exact_peg: np.ndarray
     exact_hole: np.ndarray
     shape: Shape
+    angle: float | None = None
 
     def some(self, at: np.ndarray) -> Joints:
         """Those with these indices."""
-        arrays = {n: getattr(self, n)[at] for n in self.__dataclass_fields__ if n != "shape"}
+        arrays = {n: getattr(self, n)[at] for n in self.__dataclass_fields__ if n not in ("shape", "angle")}
         return replace(self, **arrays)
 
 
@@ -181,6 +216,8 @@ def clearances(joints: Joints, ways: Ways, theta: np.ndarray, width: float) -> n
     InputError
         A printed peg thinner than one bead, or a square peg between quarter turns.
     """
+    if joints.shape in PROFILES:
+        return _along_edges(joints, ways, theta, width)
     if joints.shape == "square":
         return _clearances(joints, ways, theta, width)
     alike = np.stack([joints.rotation, joints.turning, joints.exact_peg, joints.exact_hole], axis=1)
@@ -190,6 +227,29 @@ def clearances(joints: Joints, ways: Ways, theta: np.ndarray, width: float) -> n
         at = np.flatnonzero(kind.ravel() == i)
         out[at] = _of_any_size(joints.some(at), ways, theta, width)
     return out
+
+
+def _along_edges(joints: Joints, ways: Ways, theta: np.ndarray, width: float) -> np.ndarray:
+    """`clearances` of joints along edges: each walked; the same more than once only once."""
+    shaped = np.where(SHAPING, np.atleast_2d(theta), 0.0)
+    asked = np.stack([joints.peg, joints.hole, joints.exact_peg, joints.exact_hole], axis=1)
+    each, row = np.unique(asked, axis=0, return_inverse=True)
+    got = [
+        profile_clearance(
+            joints.shape,  # type: ignore[arg-type]
+            float(peg),
+            float(hole),
+            shaped,
+            width,
+            angle=joints.angle,
+            across=ways.across,
+            flipped=ways.flipped,
+            late=(ways.late_peg, ways.late_hole),
+            exact=(bool(exact_peg), bool(exact_hole)),
+        )
+        for peg, hole, exact_peg, exact_hole in each
+    ]
+    return np.array(got)[row.ravel()]
 
 
 def _of_any_size(joints: Joints, ways: Ways, theta: np.ndarray, width: float) -> np.ndarray:

@@ -19,6 +19,7 @@ import numpy as np
 
 from fitassay.analysis.chain.backlash import printed_path
 from fitassay.analysis.chain.mating import Shape, outline, part_terms
+from fitassay.analysis.chain.profiles import PROFILES, profile_width
 from fitassay.analysis.chain.span import Jaw, carried, jaw_reach
 from fitassay.analysis.terms import BORE_REFERENCE_MM, TERMS, errors_of
 from fitassay.coupons.errors import InputError
@@ -77,6 +78,9 @@ def printed_size(size: Size, theta: np.ndarray, width: float) -> np.ndarray:
     added = errors.added.get(size.side, 0.0)
     if size.side == "height":
         return size.nominal * (1 + errors.scale[:, 2]) + errors.datum + added
+    if size.shape in PROFILES:
+        inside = size.side == "inside"
+        return profile_width(size.shape, size.nominal, inside, part_terms(theta), width, size.axis) + added
     sign = -1.0 if size.side == "inside" else 1.0
     # Jaws rest on a circle's crests, which move as flanks of the square about it do.
     loop = outline(size.nominal, size.side == "inside", width)

@@ -1,34 +1,42 @@
 """The joints that a case is judged by: joints.csv, a row each.
 
-    name,shape,peg_mm,hole_mm,bought,way_up,motion,now
-    arm on its peg,round,8.0,8.3,,same,turn,sticks
-    axle in its bearing,round,8.0,8.0,hole,,press,falls out
+    name,shape,peg_mm,hole_mm,bought,way_up,motion,now,across,angle_deg
+    arm on its peg,round,8.0,8.3,,same,turn,sticks,,
+    axle in its bearing,round,8.0,8.0,hole,,press,falls out,,
+    rail in its groove,slot,6.0,6.3,,,slide,,x,
+    carriage,dovetail,10.0,10.3,,,slide,,y,60
 
-Only peg_mm and hole_mm must be there. Shape is round, square or slot; bought peg or hole says which side is exact;
-way up same or flipped says how the peg is put in against how it was printed, blank that nobody knows; motion is turn,
-slide or press; now holds the user's own words.
+Only peg_mm and hole_mm must be there. Shape is round (unless given), square, or a joint along an edge: slot, key,
+tab, dovetail, t-slot, t-head or rack, whose peg is the tongue and whose hole is the slot; bought peg or hole says
+which side is exact; way up same or flipped says how the peg is put in against how it was printed, blank that nobody
+knows; motion is turn, slide or press; now holds the user's own words; across is the printer's axis along which the
+width of a joint along an edge lies, blank that nobody knows; angle_deg that of a dovetail's flank against the edge,
+60 unless given.
 """
 
 from __future__ import annotations
 
+import math
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal
 
+from fitassay.analysis.chain.mating import SHAPES, Shape
+from fitassay.analysis.chain.profiles import PROFILES
 from fitassay.analysis.parts.pairs import Pair
 from fitassay.analysis.readings.table import Record, Table
 from fitassay.coupons.errors import InputError, InputErrors
 from fitassay.coupons.files import is_there, read_input
-from fitassay.coupons.numbers import parse_length
+from fitassay.coupons.numbers import parse_length, parse_number
 from fitassay.coupons.wording import did_you_mean, shown
 
 JOINTS = "joints.csv"
 """The file's name in the case."""
 
-COLUMNS = ("name", "shape", "peg_mm", "hole_mm", "bought", "way_up", "motion", "now")
+COLUMNS = ("name", "shape", "peg_mm", "hole_mm", "bought", "way_up", "motion", "now", "across", "angle_deg")
 _REQUIRED = ("peg_mm", "hole_mm")
 
-JointShape = Literal["round", "square", "slot"]
 Motion = Literal["turn", "slide", "press"]
 
 
@@ -39,7 +47,7 @@ class Joint:
     Attributes
     ----------
     name : str
-    shape : {"round", "square", "slot"}
+    shape : Shape
     peg_mm, hole_mm : float [mm]
         As drawn, or as bought.
     bought : {"", "peg", "hole"}
@@ -49,22 +57,26 @@ class Joint:
     motion : {"turn", "slide", "press"}
     now : str
         How it is now, in the user's words.
+    across : {"", "x", "y"}
+        Axis along which the width of a joint along an edge lies; empty: not known.
+    angle_rad : float, optional [rad]
+        Of a dovetail's flank against the edge.
     """
 
     name: str
-    shape: JointShape
+    shape: Shape
     peg_mm: float
     hole_mm: float
     bought: Literal["", "peg", "hole"]
     way_up: Literal["", "same", "flipped"]
     motion: Motion
     now: str
+    across: Literal["", "x", "y"] = ""
+    angle_rad: float | None = None
 
     @property
-    def pair(self) -> Pair | None:
-        """The joint as a pair to predict; None for a slot."""
-        if self.shape == "slot":
-            return None
+    def pair(self) -> Pair:
+        """The joint as a pair to predict."""
         return Pair(
             name=self.name,
             peg=self.peg_mm,
@@ -74,6 +86,8 @@ class Joint:
             turns=self.motion == "turn",
             exact_peg=self.bought == "peg",
             exact_hole=self.bought == "hole",
+            across=self.across,
+            angle=self.angle_rad,
         )
 
 
@@ -123,26 +137,42 @@ def _joint(table: Table, record: Record, place: str, number: int) -> Joint:
             problems.append(InputError(f"{shown(text)} is not known{hint}", f"{where}, {column}"))
         return text or default
 
-    def length(column: str) -> float:
+    def number_in(column: str, parse: Callable[[str], float]) -> float:
         try:
-            return parse_length(table.cell(record, column))
+            return parse(table.cell(record, column))
         except ValueError as exc:
             problems.append(InputError(str(exc), f"{where}, {column}"))
             return 1.0
 
-    shape = choice("shape", ("round", "square", "slot"), "round")
+    shape = choice("shape", SHAPES, "round")
+    degrees = number_in("angle_deg", lambda text: parse_number(text, "°") if text else 0.0)
     joint = Joint(
         name=table.cell(record, "name") or f"joint {number}",
         shape=shape,  # type: ignore[arg-type]
-        peg_mm=length("peg_mm"),
-        hole_mm=length("hole_mm"),
+        peg_mm=number_in("peg_mm", parse_length),
+        hole_mm=number_in("hole_mm", parse_length),
         bought=choice("bought", ("peg", "hole"), ""),  # type: ignore[arg-type]
         way_up=choice("way_up", ("same", "flipped"), ""),  # type: ignore[arg-type]
         motion=choice("motion", ("turn", "slide", "press"), "slide"),  # type: ignore[arg-type]
         now=table.cell(record, "now"),
+        across=choice("across", ("x", "y"), ""),  # type: ignore[arg-type]
+        angle_rad=math.radians(degrees) if degrees else None,
     )
-    if joint.motion == "turn" and shape != "round":
-        problems.append(InputError("only a round peg turns; write slide or press", f"{where}, motion"))
+    if not problems:
+        problems += _contradictions(joint, where)
     if problems:
         raise InputErrors(problems)
     return joint
+
+
+def _contradictions(joint: Joint, where: str) -> list[InputError]:
+    """What a row says that does not go together."""
+    if joint.motion == "turn" and joint.shape != "round":
+        return [InputError("only a round peg turns; write slide or press", f"{where}, motion")]
+    if joint.across and joint.shape not in PROFILES:
+        return [InputError("is said of joints along an edge only; leave it empty", f"{where}, across")]
+    try:
+        _ = joint.pair
+    except InputError as exc:
+        return [InputError(exc.message, where if joint.angle_rad is None else f"{where}, angle_deg")]
+    return []

@@ -9,27 +9,31 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field, replace
 from itertools import groupby
+from typing import Literal
 
 import numpy as np
 
-from fitassay.analysis.chain.mating import Joints, Shape, Ways, clearances, ways_of
+from fitassay.analysis.chain.mating import SHAPES, Joints, Shape, Ways, clearances, ways_of
+from fitassay.analysis.chain.profiles import PROFILES
 from fitassay.analysis.chain.sizes import Axis, Size, size_gains
 from fitassay.analysis.parts.mixture import Mixture
 from fitassay.analysis.parts.shares import shapley
 from fitassay.analysis.parts.sizes import DRAWS, Spread, State, largest_first, next_drawn, normal_spread
 from fitassay.analysis.terms import INDEX, NAMES, SHAPING
 from fitassay.coupons.errors import InputError
+from fitassay.coupons.wording import listed
 
 
 @dataclass(frozen=True, kw_only=True)
 class Pair:
-    """A peg and its hole.
+    """A peg and its hole, or a tongue and its slot.
 
     Attributes
     ----------
     peg, hole : float [mm]
-        Drawn diameters or sides.
-    shape : {"round", "square"}
+        Drawn diameters, sides or widths.
+    shape : {"round", "square", "slot", "key", "tab", "dovetail", "t-slot", "t-head", "rack"}
+        What the joints along edges are: see `chain.profiles`.
     rotation : float [rad]
         By which the peg is turned against how it was printed when it is put in.
     flipped : bool or None
@@ -39,6 +43,10 @@ class Pair:
     exact_peg, exact_hole : bool
         That side is bought and exact, not printed.
     name : str
+    across : {"", "x", "y"}
+        Of joints along edges the printer's axis along which their width lies; empty: not known.
+    angle : float, optional [rad]
+        Of dovetails, flank against edge.
     """
 
     peg: float
@@ -50,15 +58,29 @@ class Pair:
     exact_peg: bool = False
     exact_hole: bool = False
     name: str = ""
+    across: Literal["", "x", "y"] = ""
+    angle: float | None = None
 
     def __post_init__(self) -> None:
+        if self.shape not in SHAPES:
+            raise InputError(f"a pair is {listed(SHAPES, 'or')} (got {self.shape})", self.name)
+        if self.across not in ("", "x", "y"):
+            raise InputError(f"a width lies along x or y (got {self.across})", self.name)
         for size in (self.peg, self.hole):
             if not 0 < size <= 10_000:
                 raise InputError(
                     f"sizes of a pair must be greater than 0 and in mm (got {size:g})", self.name
                 )
-        if self.turns and self.shape == "square":
+        if self.angle is not None and (
+            self.shape != "dovetail" or not STEEPEST[0] <= self.angle < STEEPEST[1]
+        ):
+            raise InputError("an angle is said of a dovetail, from 30 to under 90 degrees", self.name)
+        if self.turns and self.shape != "round":
             raise InputError("only a round peg turns in its hole; say round or leave out turning", self.name)
+        if self.shape in PROFILES and self.rotation:
+            raise InputError(
+                "only round and square pegs are put in turned; leave the rotation out", self.name
+            )
         if self.exact_peg and self.exact_hole:
             raise InputError("one side of a pair must be printed", self.name)
 
@@ -80,7 +102,7 @@ class PairPrediction:
         What each term takes from (negative) or adds to the clearance that counts, at the estimate; together they are
         what it differs from the drawn one by.
     open_questions : tuple of str
-        What is not known and widens the clearance: ``way_up``, ``direction``, ``seam``, ``manner``.
+        What is not known and widens the clearance: ``way_up``, ``direction``, ``seam``, ``manner``, ``across``.
     """
 
     pair: Pair
@@ -107,6 +129,8 @@ ASKED_MM = 0.02
 # Over-compensation by this much makes its manner tell [mm]; it is taken for possible from so many draws on.
 OVER_MM = 0.02
 FEW = 0.02
+# Flanks of dovetails against the edge, from the flattest to upright [rad].
+STEEPEST = (np.radians(30.0) - 1e-9, np.radians(90.0))
 # So many pairs are worked out together; more would fill the memory with their draws.
 AT_ONCE = 1000
 
@@ -131,7 +155,7 @@ def _predict_alike(pairs: tuple[Pair, ...], state: State) -> list[PairPrediction
     """Of pairs of one shape and way up."""
     theta = state.draws(DRAWS)
     over = _over(theta)
-    ways = ways_of(pairs[0].shape, pairs[0].flipped, state.habits, over=over)
+    ways = ways_of(pairs[0].shape, pairs[0].flipped, state.habits, over=over, across=pairs[0].across)
     scatter = state.scatter_mm * np.sqrt([2 - p.exact_peg - p.exact_hole for p in pairs])
     sits = _spreads(pairs, ways, state, theta, scatter, turning=False)
     turning = [i for i, p in enumerate(pairs) if p.turns]
@@ -143,11 +167,13 @@ def _predict_alike(pairs: tuple[Pair, ...], state: State) -> list[PairPrediction
         )
     parts = contributions(pairs, ways, state)
     mean = state.posterior.mean[None]
-    matters = np.zeros(len(pairs), dtype=bool)
+    each = np.empty((len(ways), len(pairs)))
     for turn in (False, True):
-        joints = joints_of(pairs, turning=turn)
-        apart = np.ptp([clearances(joints, w, mean, state.width)[:, 0] for w in ways], axis=0)
-        matters |= (apart >= ASKED_MM) & np.array([p.turns == turn for p in pairs])
+        at = [i for i, p in enumerate(pairs) if p.turns == turn]
+        if at:
+            joints = joints_of(tuple(pairs[i] for i in at), turning=turn)
+            each[:, at] = [clearances(joints, w, mean, state.width)[:, 0] for w in ways]
+    matters = np.ptp(each, axis=0) >= ASKED_MM
     return [
         PairPrediction(
             pair=p,
@@ -155,7 +181,11 @@ def _predict_alike(pairs: tuple[Pair, ...], state: State) -> list[PairPrediction
             sits=sits[i],
             turns=turns.get(i),
             contributions_mm=largest_first(dict(zip(NAMES, map(float, parts[i]), strict=True))),
-            open_questions=open_questions(p, state, over=over) if matters[i] else (),
+            open_questions=()
+            if not matters[i]
+            else _open_along_edges(ways, each[:, i])
+            if p.shape in PROFILES
+            else open_questions(p, state, over=over),
         )
         for i, (p, s) in enumerate(zip(pairs, scatter, strict=True))
     ]
@@ -176,8 +206,23 @@ def open_questions(pair: Pair, state: State, *, over: bool) -> tuple[str, ...]:
     return (*asked, *(["manner"] if over and habits.jumps is None else []))
 
 
+def _open_along_edges(ways: tuple[Ways, ...], clearance: np.ndarray) -> tuple[str, ...]:
+    """What is not known of a joint along edges and matters; `clearance` (ways,) is what each way leaves [mm]."""
+    asked = []
+    for question, of in (
+        ("way_up", lambda w: w.flipped),
+        ("across", lambda w: w.across),
+        ("seam", lambda w: (w.late_peg, w.late_hole)),
+    ):
+        answers = {of(w) for w in ways}
+        means = [np.mean([c for w, c in zip(ways, clearance, strict=True) if of(w) == a]) for a in answers]
+        if np.ptp(means) >= ASKED_MM:
+            asked.append(question)
+    return tuple(asked)
+
+
 def joints_of(pairs: tuple[Pair, ...], *, turning: bool) -> Joints:
-    """Pairs of one shape as arrays; turning, or as put together."""
+    """Pairs of one shape and angle as arrays; turning, or as put together."""
     return Joints(
         peg=np.array([p.peg for p in pairs]),
         hole=np.array([p.hole for p in pairs]),
@@ -186,6 +231,7 @@ def joints_of(pairs: tuple[Pair, ...], *, turning: bool) -> Joints:
         exact_peg=np.array([p.exact_peg for p in pairs]),
         exact_hole=np.array([p.exact_hole for p in pairs]),
         shape=pairs[0].shape,
+        angle=pairs[0].angle,
     )
 
 
@@ -253,7 +299,7 @@ def pegs_for_clearances(
     drawn = [p.peg for p in pairs]
     for group in _alike(pairs, lambda p: p.turns):
         first = pairs[group[0]]
-        ways = ways_of(first.shape, first.flipped, state.habits, over=over)
+        ways = ways_of(first.shape, first.flipped, state.habits, over=over, across=first.across)
         for _ in range(6):
             now = tuple(replace(pairs[i], peg=drawn[i]) for i in group)
             joints = joints_of(now, turning=first.turns)
@@ -267,11 +313,11 @@ def pegs_for_clearances(
 
 
 def _alike(pairs: tuple[Pair, ...], also: Callable[[Pair], bool] = lambda _: False) -> Iterator[list[int]]:
-    """Places of pairs of one shape and way up, and alike in what `also` says, at most `AT_ONCE`."""
+    """Places of pairs of one shape, way up and lie, and alike in what `also` says, at most `AT_ONCE`."""
 
-    def kind(i: int) -> tuple[str, int, bool]:
+    def kind(i: int) -> tuple[str, int, str, float, bool]:
         p = pairs[i]
-        return p.shape, {None: 0, False: 1, True: 2}[p.flipped], also(p)
+        return p.shape, {None: 0, False: 1, True: 2}[p.flipped], p.across, p.angle or 0.0, also(p)
 
     for _, group in groupby(sorted(range(len(pairs)), key=kind), key=kind):
         members = list(group)

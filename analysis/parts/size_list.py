@@ -5,10 +5,12 @@
     arm hole,inside,round,,8.2,,,,,
     foot,outside,square,x,40,,,,,
     axle hole,inside,round,,5.1,exact 5.0,H11/c11,,,
+    rail,outside,slot,x,6,groove,0.2,,,
+    groove,inside,slot,x,6.3,,,,,
 
 Only kind and nominal_mm must be there. A mate is another row's name, or `exact` and the size of a bought part;
-wanted is a clearance in mm or an ISO 286 fit; way_up same or flipped says how the peg is put in against how it was
-printed.
+shapes are those of a pair (`parts.pairs.Pair`), axis of a joint along an edge that of its width; wanted is a
+clearance in mm or an ISO 286 fit; way_up same or flipped says how the peg is put in against how it was printed.
 """
 
 from __future__ import annotations
@@ -17,7 +19,8 @@ import math
 from dataclasses import dataclass
 from pathlib import Path
 
-from fitassay.analysis.chain.mating import Shape
+from fitassay.analysis.chain.mating import SHAPES, Shape
+from fitassay.analysis.chain.profiles import PROFILES
 from fitassay.analysis.chain.sizes import Axis, Side, Size
 from fitassay.analysis.parts.iso286 import Fit, parse_fit
 from fitassay.analysis.parts.pairs import Pair
@@ -128,7 +131,7 @@ def _row(table: Table, record: Record, path: str, number: int) -> _Row:
             return 1.0
 
     side = choice("kind", _KINDS, "")
-    shape = choice("shape", ("round", "square"), "round")
+    shape = choice("shape", SHAPES, "round")
     axis = choice("axis", ("", "x", "y", "z"), "z" if side == "height" else "")
     nominal = number_in("nominal_mm", parse_length, math.nan)
     rotation = number_in("rotation_deg", lambda t: parse_number(t, "°"), 0.0)
@@ -221,6 +224,7 @@ def _pair(row: _Row, other: _Row | float) -> Pair:
         turns=row.turns or (isinstance(other, _Row) and other.turns),
         exact_peg=not outside and not isinstance(other, _Row),
         exact_hole=outside and not isinstance(other, _Row),
+        across=row.axes[0] if row.shape in PROFILES and len(row.axes) == 1 else "",  # type: ignore[arg-type]
     )
 
 

@@ -114,7 +114,13 @@ def first_set(
 
 def _clearance_rows(pair: Pair, width: float) -> list[np.ndarray]:
     """d clearance / d term about printers with play, ndarray (terms,) each."""
-    ways = ways_of(pair.shape, pair.flipped, PathHabits(holes_alike=False, own_approach=True), over=False)
+    ways = ways_of(
+        pair.shape,
+        pair.flipped,
+        PathHabits(holes_alike=False, own_approach=True),
+        over=False,
+        across=pair.across,
+    )
     joints = joints_of((pair,), turning=pair.turns)
     steps = np.array([t.step for t in TERMS])
     rows = []

@@ -25,11 +25,10 @@ from fitassay.options import (
 from fitassay.terminal import answer, working
 
 if TYPE_CHECKING:
-    from fitassay.analysis.parts.fits import HeldGrade
-    from fitassay.analysis.parts.pairs import Pair, PairPrediction
+    from fitassay.analysis.chain.mating import Shape
+    from fitassay.analysis.parts.pairs import Pair
     from fitassay.analysis.parts.part_file import Part
     from fitassay.analysis.parts.size_list import PartList, Wish
-    from fitassay.analysis.parts.sizes import Spread, State
 
 
 class TwoLengths(click.ParamType):
@@ -84,7 +83,17 @@ class TwoLengths(click.ParamType):
     is_flag=True,
     help="Make the wall chart: what to draw for every ordinary fit, as a page and a PDF.",
 )
-@click.option("--square", is_flag=True, help="The pairs are square; round unless given.")
+@click.option(
+    "--shape",
+    type=click.Choice(("round", "square", "slot", "key", "tab", "dovetail", "t-slot", "t-head", "rack")),
+    help="What the pairs are; round unless given. Of joints along an edge sizes are widths, the tongue's first.",
+)
+@click.option("--square", is_flag=True, help="The same as --shape square.")
+@click.option(
+    "--across",
+    type=click.Choice(("x", "y")),
+    help="The printer's axis along which the width of such a joint lies; unless given, both are allowed for.",
+)
 @click.option("--turns", is_flag=True, help="The pegs must turn in their holes.")
 @click.option(
     "--rotation",
@@ -137,7 +146,9 @@ def command(
     other: Path | None,
     unit: str | None,
     chart: bool,
+    shape: str | None,
     square: bool,
+    across: str | None,
     turns: bool,
     rotation: float,
     flipped: bool | None,
@@ -177,12 +188,14 @@ def command(
         wish = Wish(clearance=clearance, fit=parse_fit(fit) if fit else None)
     except ValueError as exc:
         raise InputError(str(exc), "--fit") from exc
+    kind = _shape(shape, square, across, pairs)
     asked = [
         (
             Pair(
                 peg=peg,
                 hole=hole,
-                shape="square" if square else "round",
+                shape=kind,
+                across=across or "",  # type: ignore[arg-type]
                 turns=turns,
                 rotation=math.radians(rotation),
                 flipped=flipped,
@@ -195,7 +208,7 @@ def command(
     if flipped is not None and not pairs and not bodies:
         raise InputError("is said of a pair or a part; add one, such as --pair 8.0,8.2", "--flipped")
     if not pairs and features is None and not bodies:
-        asked = [(j.pair, Wish()) for j in joints_in(place.path) if j.pair is not None]
+        asked = [(j.pair, Wish()) for j in joints_in(place.path)]
     _check_belongings(pairs, fit, size, clearance, turns, rotation, ring)
     try:
         with working("Working out the sizes") as tell:
@@ -207,7 +220,7 @@ def command(
                 parts,
                 fit,
                 size,
-                square,
+                kind,
                 bodies,
                 flipped,
                 tell,
@@ -238,6 +251,22 @@ def _press_data(pair: dict[str, Any], ring: float, modulus: float, strength: flo
         name: asdict(press_fit(-sits[end], pair["hole_mm"], ring, modulus, strength))
         for name, end in (("low", "high"), ("mean", "mean"), ("high", "low"))
     }
+
+
+def _shape(
+    shape: str | None, square: bool, across: str | None, pairs: tuple[tuple[float, float], ...]
+) -> Shape:
+    """What the pairs of the command line are."""
+    from fitassay.analysis.chain.profiles import PROFILES
+
+    if square and shape not in (None, "square"):
+        raise InputError(f"is not --shape {shape}; leave one of them out", "--square")
+    if shape is not None and not pairs:
+        raise InputError("is said of a pair; add one, such as --pair 8.0,8.2", "--shape")
+    kind = "square" if square else shape or "round"
+    if across is not None and kind not in PROFILES:
+        raise InputError("is said of a joint along an edge; add one, such as --shape slot", "--across")
+    return kind  # type: ignore[return-value]
 
 
 def _check_belongings(
@@ -274,7 +303,7 @@ def _result(
     parts: PartList,
     fit: str | None,
     size: float | None,
-    square: bool,
+    shape: Shape,
     bodies: tuple[Part, ...],
     flipped: bool | None,
     tell: Callable[[str], None],
@@ -286,6 +315,7 @@ def _result(
     from fitassay.analysis.parts.sizes import predict_size, size_contributions
     from fitassay.inputs import read_inputs, state_of
     from fitassay.report.part_answer import part_result
+    from fitassay.report.prediction_data import fit_data, grade_data, pair_data, pegs_to_draw, spread_data
     from fitassay.withheld import withhold
 
     inputs = read_inputs(target, carry=carry)
@@ -295,8 +325,7 @@ def _result(
     got = predict_pairs(
         joints, state, lambda done: tell(f"Working out the sizes: {done:,} of {len(joints):,} pairs")
     )
-    shape = "square" if square else "round"
-    fits = [_fit_data(size, parse_fit(fit), state, shape)] if fit and size is not None else []
+    fits = [fit_data(size, parse_fit(fit), state, shape)] if fit and size is not None else []
     own = part_result(bodies, state, target.folder, flipped) if bodies else {"parts": [], "joints": []}
     found = {
         **own,
@@ -312,89 +341,17 @@ def _result(
                 "shape": s.shape,
                 "axis": s.axis,
                 "nominal_mm": s.nominal,
-                "printed_mm": _spread_data(predict_size(s, state)),
+                "printed_mm": spread_data(predict_size(s, state)),
                 "contributions_mm": size_contributions(s, state),
             }
             for name, s in parts.sizes
         ],
         "pairs": [
-            _pair_data(pair, wish, prediction, peg, state)
-            for (pair, wish), prediction, peg in zip(pairs, got, _pegs_to_draw(pairs, state), strict=True)
+            pair_data(pair, wish, prediction, peg, state)
+            for (pair, wish), prediction, peg in zip(pairs, got, pegs_to_draw(pairs, state), strict=True)
         ],
         "fits": fits,
-        "grades": [_grade_data(g) for g in held_grades(state)],
-        "grades_mended": [_grade_data(g) for g in held_grades(state, mended=True)],
+        "grades": [grade_data(g) for g in held_grades(state)],
+        "grades_mended": [grade_data(g) for g in held_grades(state, mended=True)],
     }
     return withhold(found, inputs.machine)
-
-
-def _spread_data(s: Spread) -> dict[str, float]:
-    return {
-        "mean": s.mean,
-        "std_uncertainty": s.u,
-        "low": s.low,
-        "high": s.high,
-        "probability_negative": s.p_negative,
-    }
-
-
-def _pegs_to_draw(pairs: list[tuple[Pair, Wish]], state: State) -> list[float | None]:
-    """The peg to draw [mm] where a clearance is wished for and the peg is printed."""
-    from fitassay.analysis.parts.pairs import pegs_for_clearances
-
-    wishes = {
-        i: (pair, wish.clearance)
-        for i, (pair, wish) in enumerate(pairs)
-        if wish.clearance is not None and not pair.exact_peg
-    }
-    drawn = pegs_for_clearances(
-        tuple(p for p, _ in wishes.values()), tuple(c for _, c in wishes.values()), state
-    )
-    found = dict(zip(wishes, drawn, strict=True))
-    return [found.get(i) for i in range(len(pairs))]
-
-
-def _pair_data(
-    pair: Pair, wish: Wish, got: PairPrediction, peg: float | None, state: State
-) -> dict[str, Any]:
-    data: dict[str, Any] = {
-        "name": pair.name,
-        "peg_mm": pair.peg,
-        "hole_mm": pair.hole,
-        "shape": pair.shape,
-        "turns": pair.turns,
-        "rotation_deg": math.degrees(pair.rotation),
-        "by_caliper_x_mm": _spread_data(got.by_caliper[0]),
-        "by_caliper_y_mm": _spread_data(got.by_caliper[1]),
-        "put_together_mm": _spread_data(got.sits),
-        "turning_mm": _spread_data(got.turns) if got.turns else None,
-        "contributions_mm": got.contributions_mm,
-        "way_up": {None: None, False: "same", True: "flipped"}[pair.flipped],
-        "open_questions": list(got.open_questions),
-    }
-    if peg is not None:
-        data["wanted_clearance_mm"] = wish.clearance
-        data["peg_to_draw_mm"] = peg
-    if wish.fit is not None:
-        data["fit"] = _fit_data(pair.hole, wish.fit, state, pair.shape)
-    return data
-
-
-def _fit_data(nominal: float, fit: Any, state: State, shape: Any) -> dict[str, Any]:
-    from fitassay.analysis.parts.fits import draw_for_fit
-
-    got = draw_for_fit(nominal, fit, state, shape)
-    return {
-        "fit": str(fit),
-        "nominal_mm": nominal,
-        "hole_limits_mm": list(got.hole_limits),
-        "shaft_limits_mm": list(got.shaft_limits),
-        "hole_to_draw_mm": got.draw_hole,
-        "shaft_to_draw_mm": got.draw_shaft,
-        "probability_hole": got.p_hole,
-        "probability_shaft": got.p_shaft,
-    }
-
-
-def _grade_data(g: HeldGrade) -> dict[str, Any]:
-    return {"over_mm": g.over, "to_mm": g.to, "zone_mm": g.width_mm, "grade": g.grade, "set_by": g.worst}

@@ -16,9 +16,11 @@ MOTIONS = {
     "press": "press",
     "pressed": "press",
 }
-WORDS = ("in", "into", "mm", "round", *MOTIONS)
+SHAPES = ("square", "slot", "key", "tab", "dovetail", "t-slot", "t-head", "rack")
+WORDS = ("in", "into", "mm", "round", *SHAPES, *MOTIONS)
 HINT = (
-    "Drawn sizes in mm, the peg's first, then what it must do: turn, slide or press; add square for a square one. "
+    "Drawn sizes in mm, the peg's first, then what it must do: turn, slide or press; add square for a square one, "
+    "or slot, key, tab, dovetail, t-slot, t-head or rack for a joint along an edge. "
     "The verdict, the choice of coupons and the report go by these joints. More can be said in joints.csv later: "
     "bought parts, the way up, how it is now."
 )
@@ -50,15 +52,15 @@ def joint_row(text: str, number: int) -> str:
         With a sentence that says what to write.
     """
     parts = [p for p in re.split(r"[\s;/]+", text.strip().casefold().replace(", ", " ")) if p]
-    words = [p for p in parts if p.isalpha()]
-    sizes = [p for p in parts if not p.isalpha()]
-    unknown = [w for w in words if w not in (*WORDS, "square")]
+    words = [p for p in parts if p.replace("-", "").isalpha()]
+    sizes = [p for p in parts if p not in words]
+    unknown = [w for w in words if w not in WORDS]
     if len(sizes) != 2 or unknown:
         what = f"{unknown[0]!r} is not understood" if unknown else "a joint has two sizes"
         raise ValueError(f"{what}; write it like 6 in 6.2 turn, or 10 in 10.3 square slide")
     peg, hole = (parse_length(size.removesuffix("mm")) for size in sizes)
-    square = "square" in words
+    shape = next((w for w in words if w in SHAPES), "round")
     motion = next((MOTIONS[w] for w in words if w in MOTIONS), "slide")
-    if square and motion == "turn":
+    if shape != "round" and motion == "turn":
         raise ValueError("only a round peg turns; write slide or press")
-    return f"joint {number},{'square' if square else 'round'},{peg:g},{hole:g},,,{motion},"
+    return f"joint {number},{shape},{peg:g},{hole:g},,,{motion},"

@@ -10,6 +10,9 @@ from fitassay.withheld import WITHHELD
 LADDER_MM = 4.0
 """Largest clearance of a fit-ladder's middle rung [mm]."""
 
+SLANTED = ("dovetail", "rack")
+"""Shapes whose flanks no caliper's jaws close on."""
+
 SEEN_MM = 0.005
 """Contributions below this are not worth a line [mm]."""
 
@@ -18,8 +21,10 @@ OPEN_WORDS = {
     "clearance is stated as wide as both.",
     "direction": "It is not known which way round the slicing program walks holes: the clearance is stated as wide "
     "as both ways.",
-    "seam": "It is not known where the loops begin; a seam at a corner costs a flank its share of the backlash, and "
+    "seam": "It is not known where the loops begin; a seam at a corner moves the flank beside it by the backlash; "
     "the clearance is stated as wide as that.",
+    "across": "It is not known whether the width lies along x or y of the printer (--across): the clearance is "
+    "stated as wide as both.",
     "manner": "The backlash compensation is set too high, and it is not known whether it mirrors the play or jumps "
     "at the reversal: the clearance is stated as wide as both.",
 }
@@ -71,19 +76,24 @@ def show_prediction(result: dict[str, Any]) -> None:
 
 def _show_pair(pair: dict[str, Any]) -> None:
     from fitassay.analysis.rounding import probability
-    from fitassay.labels import term_label
+    from fitassay.labels import side_words, term_label
 
     drawn = f"{pair['peg_mm']:g} in {pair['hole_mm']:g}"
     say(f"{'' if pair['name'] == drawn else pair['name'] + ': '}{drawn} mm, {pair['shape']}")
+    inner, outer = side_words(pair["shape"])
+    across = pair["across"]
     rows = [
-        ("calipers will read hole less peg, in x", _length(pair["by_caliper_x_mm"])),
-        ("the same in y", _length(pair["by_caliper_y_mm"])),
-        ("clearance as put together", _length(pair["put_together_mm"])),
+        (f"calipers will read {outer} less {inner}, in {axis}", _length(pair[f"by_caliper_{axis}_mm"]))
+        for axis in ("x", "y")
+        if across in ("", axis) and pair["shape"] not in SLANTED
     ]
+    if len(rows) > 1:
+        rows[1] = ("the same in y", rows[1][1])
+    rows.append(("clearance as put together", _length(pair["put_together_mm"])))
     if pair["turning_mm"]:
         rows.append(("tightest clearance when it turns", _length(pair["turning_mm"])))
     for label, text in rows:
-        say(f"  {label:<40} {text}")
+        say(f"  {label:<41} {text}")
     if pair["shape"] == "round" and abs(_play(pair)) >= SEEN_MM:
         say(
             "backlash shifts the halves of peg and hole against each other: less room than calipers tell",
@@ -107,8 +117,8 @@ def _show_pair(pair: dict[str, Any]) -> None:
         _show_press(pair["press"])
     if "peg_to_draw_mm" in pair:
         say(
-            f"  for {pair['wanted_clearance_mm']:g} mm draw the peg {pair['peg_to_draw_mm']:.2f} mm, "
-            "the hole as it is"
+            f"  for {pair['wanted_clearance_mm']:g} mm draw the {inner} {pair['peg_to_draw_mm']:.2f} mm, "
+            f"the {outer} as it is"
         )
     if "peg_to_draw_mm" in pair and pair["shape"] == "round":
         drawn = max(pair["hole_mm"] - pair["peg_to_draw_mm"], 0.0)
