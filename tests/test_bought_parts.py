@@ -42,4 +42,4 @@ def test_a_bought_side_is_told_its_usual_size_and_never_redrawn(tmp_path):
     assert "draw the hole" in flat[flat.index("axle,") : flat.index("seat,")]
     assert "draw the peg" in flat[flat.index("seat,") : flat.index("rail,")]
     assert "pin (m6) 8.006 to 8.015" in flat and "bearing (ISO 492, normal class) 7.992 to 8.000" in flat
-    assert "predict" in rail and "--part" in rail and axle and seat
+    assert "after the changes below" in rail and "draw the slot" in rail and axle and seat
