@@ -34,6 +34,7 @@ def chosen_coupons(place: Case, machine: Machine, minutes: float) -> FirstSet:
     from fitassay.analysis.parts.pairs import Pair
     from fitassay.analysis.prints.first_set import first_set
     from fitassay.coupons.make import draw_set
+    from fitassay.joint_words import sizes_of_joints
 
     pairs = tuple(j.pair for j in joints_in(place.path)) or (
         *(Pair(peg=s, hole=s + 0.3) for s in ORDINARY_JOINTS_MM),
@@ -41,16 +42,17 @@ def chosen_coupons(place: Case, machine: Machine, minutes: float) -> FirstSet:
     )
     made = draw_set(machine)
     shelf = SetWalk(made.manifest, made.drafts)
-    got = first_set(
-        shelf,
-        made.costs,
-        prior(machine),
-        single_reading_sd(machine),
-        pairs,
-        minutes,
-        machine.line_width_mm,
-        model_error(shelf, machine).cov,
-    )
+    with sizes_of_joints(place):
+        got = first_set(
+            shelf,
+            made.costs,
+            prior(machine),
+            single_reading_sd(machine),
+            pairs,
+            minutes,
+            machine.line_width_mm,
+            model_error(shelf, machine).cov,
+        )
     if not got.coupons:
         quickest = min(made.costs.values(), key=lambda c: c.minutes).minutes
         raise JobError(

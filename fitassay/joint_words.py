@@ -2,15 +2,19 @@
 
 from __future__ import annotations
 
+from contextlib import contextmanager
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from fitassay.case import Case
+from fitassay.coupons.errors import InputError
 from fitassay.labels import plain, side_words
 
 if TYPE_CHECKING:
+    from collections.abc import Iterator
+
     from fitassay.analysis.gcode.trace_data import Trace
     from fitassay.analysis.parts.joints import Joint
     from fitassay.analysis.parts.sizes import State
@@ -44,7 +48,23 @@ def joint_sentences(
     then = (
         _changed(now, diagnosis, machine) if any(a.to_value is not None for a in diagnosis.advice) else None
     )
-    return tuple(_sentence(joint, now, then) for joint in joints)
+    with sizes_of_joints(place):
+        return tuple(_sentence(joint, now, then) for joint in joints)
+
+
+@contextmanager
+def sizes_of_joints(place: Case) -> Iterator[None]:
+    """Within it, a size that cannot be foretold is said to stand in the case's joints.csv."""
+    from fitassay.analysis.parts.joints import JOINTS
+
+    try:
+        yield
+    except InputError as exc:
+        if exc.place != "predict":
+            raise
+        raise InputError(
+            f"{exc.message}; draw it wider or take its row out", str(place.path / JOINTS)
+        ) from exc
 
 
 def _changed(state: State, diagnosis: Diagnosis, machine: Machine) -> State:
@@ -69,12 +89,9 @@ def _bought(joint: Joint) -> str:
     if not joint.bought:
         return ""
     nominal = joint.peg_mm if joint.bought == "peg" else joint.hole_mm
-    sizes = ", ".join(
-        f"{b.name} ({b.by}) {b.low:.3f} to {b.high:.3f}" for b in bought_sizes(nominal, joint.bought)
-    )
     what = side_words(joint.shape)[joint.bought == "hole"]
-    if joint.shape != "round":
-        return f" The bought {what} is taken as {nominal:g} mm; measure yours."
+    usual = bought_sizes(nominal, joint.bought) if joint.shape == "round" else ()
+    sizes = ", ".join(f"{b.name} ({b.by}) {b.low:.3f} to {b.high:.3f}" for b in usual)
     if not sizes:
         return f" The bought {what} is taken as {nominal:g} mm; measure yours."
     return f" The bought {what} is taken as {nominal:g} mm; usual are: {sizes} mm. Measure yours."

@@ -102,8 +102,8 @@ def write_files(
         write_atomic(path.with_suffix(".svg"), plate_svg(path, machine, ways.drive.origin))
         pieces = {key: round(length, 3) for key, length in file.pieces_mm.items() if key}
         digest = hashlib.sha256(raw).hexdigest()
-        files.append({"file": path.name, "sha256": digest, "flow": file.flow, "pieces_mm": pieces})
-    write_atomic(record_path(target), json_text({"schema": 1, "files": files}))
+        files.append({"file": path.name, "sha256": digest, "pieces_mm": pieces})
+    write_atomic(record_path(target), json_text({"schema": 1, "flow": ways.drive.flow, "files": files}))
     _without_slicer(target)
     return list(made.items())
 
@@ -152,9 +152,9 @@ def commanded_by_us(target: Print) -> Commanded | None:
     from fitassay.analysis.estimation.weighed import Commanded
 
     try:
-        files = _files_recorded(target)
-        pieces = {str(key): float(length) for f in files for key, length in f["pieces_mm"].items()}
-        (flow,) = {float(f["flow"]) for f in files}
+        record = _record(target)
+        flow = float(record["flow"])
+        pieces = {str(k): float(mm) for f in record["files"] for k, mm in f["pieces_mm"].items()}
     except (ValueError, KeyError, TypeError, AttributeError):
         return None
     if not all(math.isfinite(v) and v > 0 for v in (flow, *pieces.values())):
@@ -166,15 +166,15 @@ def commanded_by_us(target: Print) -> Commanded | None:
 def _recorded(target: Print) -> dict[str, str]:
     """Digests of our files by name; none where the record cannot be read."""
     try:
-        return {str(f["file"]): str(f["sha256"]) for f in _files_recorded(target)}
+        return {str(f["file"]): str(f["sha256"]) for f in _record(target)["files"]}
     except (ValueError, KeyError, TypeError):
         return {}
 
 
-def _files_recorded(target: Print) -> list[dict]:
-    """Rows of the record; `ValueError`, `KeyError` or `TypeError` where it cannot be read."""
+def _record(target: Print) -> dict:
+    """The record as it is written; `ValueError`, or others as its parts are used, where it cannot be read."""
     try:
-        return list(json.loads(read_input(record_path(target), "record"))["files"])
+        return json.loads(read_input(record_path(target), "record"))
     except RecursionError as exc:
         raise ValueError("nested too deeply") from exc
 

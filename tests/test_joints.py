@@ -6,6 +6,8 @@ import pytest
 
 from fitassay.analysis.parts.joints import JOINTS, joints_in, read_joints
 from fitassay.coupons.errors import InputErrors
+from fitassay.reading_dialog.joints import joint_row
+from tests.test_cli import run
 
 GOOD = """name,shape,peg_mm,hole_mm,bought,way_up,motion,now
 arm on its peg,round,8.0,8.3,,same,turn,"sticks, mostly"
@@ -58,6 +60,7 @@ def test_semicolons_and_commas(tmp_path):
         ("a,slot,8,8.3,,,,,x,60", "angle_deg", "said of a dovetail"),
         ("a,dovetail,8,8.3,,,,,x,6", "angle_deg", "from 30 to under 90"),
         ("a,dovetail,8,8.3,,,,,x,steep", "angle_deg", "steep"),
+        ("a,dovetail,8,8.3,,,,,x,0", "angle_deg", "from 30 to under 90"),
     ],
 )
 def test_every_problem_is_told(line, column, words):
@@ -66,3 +69,21 @@ def test_every_problem_is_told(line, column, words):
         read_joints(text.encode(), JOINTS)
     (problem,) = told.value.problems
     assert f"{JOINTS}, line 3, {column}" in str(problem) and words in str(problem)
+
+
+@pytest.mark.parametrize("command", ["diagnose", "predict"])
+def test_a_joint_thinner_than_a_bead_is_told_by_its_file(tmp_path, command):
+    place = tmp_path / "case"
+    for args in (["init", place, "--yes"], ["make", place, "--quick"], ["simulate", place]):
+        assert run(*map(str, args))[0] == 0
+    (place / "joints.csv").write_text("shape,peg_mm,hole_mm,motion\nslot,0.3,6.3,slide\n")
+    code, _, err = run(command, str(place))
+    assert code == 2 and "joints.csv: a 0.3 mm tongue is thinner than one bead of 0.45 mm" in " ".join(
+        err.split()
+    )
+
+
+def test_a_typed_joint_has_one_shape():
+    assert joint_row("6 in 6.3 t-slot", 1).startswith("joint 1,t-slot,6,6.3,")
+    with pytest.raises(ValueError, match="one shape; write slot or key"):
+        joint_row("6 in 6.3 slot key", 1)

@@ -12,18 +12,15 @@ The clearance itself, under play, scale and lean, is `chain.clearance`'s. What i
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import Literal
 
 import numpy as np
 
 from fitassay.analysis.chain.clearance import printed, round_clearance, square_clearance
 from fitassay.analysis.chain.loops import Loop, path_loop
-from fitassay.analysis.chain.profiles import PROFILES, Profile, corners, profile_clearance
+from fitassay.analysis.chain.profiles import corners, profile_clearance
+from fitassay.analysis.chain.shapes import PROFILES, Shape
 from fitassay.analysis.terms import SHAPING
 from fitassay.coupons.errors import InputError
-
-Shape = Literal["round", "square", Profile]
-SHAPES: tuple[Shape, ...] = ("round", "square", *PROFILES)
 
 # A path narrower than twice this is none [mm].
 THIN_MM = 0.02
@@ -231,7 +228,7 @@ def clearances(joints: Joints, ways: Ways, theta: np.ndarray, width: float) -> n
 
 def _along_edges(joints: Joints, ways: Ways, theta: np.ndarray, width: float) -> np.ndarray:
     """`clearances` of joints along edges: each walked; the same more than once only once."""
-    shaped = np.where(SHAPING, np.atleast_2d(theta), 0.0)
+    shaped = part_terms(theta)
     asked = np.stack([joints.peg, joints.hole, joints.exact_peg, joints.exact_hole], axis=1)
     each, row = np.unique(asked, axis=0, return_inverse=True)
     got = [

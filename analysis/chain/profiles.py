@@ -18,17 +18,14 @@ from __future__ import annotations
 
 from dataclasses import replace
 from functools import lru_cache
-from typing import Literal, get_args
 
 import numpy as np
 
 from fitassay.analysis.chain.backlash import printed_path
 from fitassay.analysis.chain.loops import Loop, path_loop
+from fitassay.analysis.chain.shapes import Profile
 from fitassay.analysis.terms import Errors, errors_of
 from fitassay.coupons.errors import InputError
-
-Profile = Literal["slot", "key", "tab", "dovetail", "t-slot", "t-head", "rack"]
-PROFILES: tuple[Profile, ...] = get_args(Profile)
 
 # How deep tongues reach, how much deeper slots are, and the body about them [mm].
 DEEP_MM, RELIEF_MM, BODY_MM = 5.0, 1.5, 6.0

@@ -18,8 +18,9 @@ from typing import Literal
 import numpy as np
 
 from fitassay.analysis.chain.backlash import printed_path
-from fitassay.analysis.chain.mating import Shape, outline, part_terms
-from fitassay.analysis.chain.profiles import PROFILES, profile_width
+from fitassay.analysis.chain.mating import outline, part_terms
+from fitassay.analysis.chain.profiles import profile_width
+from fitassay.analysis.chain.shapes import PROFILES, Shape
 from fitassay.analysis.chain.span import Jaw, carried, jaw_reach
 from fitassay.analysis.terms import BORE_REFERENCE_MM, TERMS, errors_of
 from fitassay.coupons.errors import InputError

@@ -15,8 +15,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from fitassay.analysis.chain.mating import Shape
 from fitassay.analysis.chain.sensitivities import SetWalk
+from fitassay.analysis.chain.shapes import Shape
 from fitassay.analysis.chain.sizes import Side, Size, size_gains
 from fitassay.analysis.result import Status
 from fitassay.analysis.terms import PLAYS, PRINTER, SHAPING, TERMS, acting_on, told_on

@@ -38,8 +38,6 @@ class OwnFile:
     filament_mm : float [mm]
     pieces_mm : dict of str to float [mm]
         Filament by coupon; what belongs to none stands under an empty name.
-    flow : float
-        Filament against what the beads would take with nothing off.
     notes : tuple of str
         What was mended, and what bounds the speed.
     """
@@ -49,7 +47,6 @@ class OwnFile:
     grams: float
     filament_mm: float
     pieces_mm: dict[str, float] = field(default_factory=dict)
-    flow: float = 1.0
     notes: tuple[str, ...] = ()
 
 
@@ -140,7 +137,6 @@ def own_file(
         grams=path.filament * area * 1e-3 * machine["process.density_g_cm3"],
         filament_mm=path.filament,
         pieces_mm=path.by_piece,
-        flow=drive.flow,
         notes=_speed_notes(drive, layers[0].height),
     )
 

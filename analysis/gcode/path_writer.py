@@ -110,10 +110,8 @@ class PathText:
         Every position, from the first on.
     feeds : list of float [mm/s]
         Of the way to each further position.
-    filament : float [mm]
-        Fed into beads.
     by_piece : dict of str to float [mm]
-        The same by coupon.
+        Filament fed into beads, by coupon.
     pauses : float [s]
         Spent drawing filament back and forth.
     """
@@ -121,9 +119,13 @@ class PathText:
     lines: list[str] = field(default_factory=list)
     points: list[tuple[float, float, float]] = field(default_factory=list)
     feeds: list[float] = field(default_factory=list)
-    filament: float = 0.0
     by_piece: dict[str, float] = field(default_factory=dict)
     pauses: float = 0.0
+
+    @property
+    def filament(self) -> float:
+        """Fed into beads [mm]."""
+        return sum(self.by_piece.values())
 
     @property
     def seconds(self) -> float:
@@ -220,7 +222,6 @@ class _Pen:
             self.owed += per_mm * length
             feed = round(self.owed / EXACT_E) * EXACT_E
             self.owed -= feed
-            self.out.filament += feed
             self.out.by_piece[stroke.piece] = self.out.by_piece.get(stroke.piece, 0.0) + feed
             self._line("G1", target, speed, f" E{feed:.5f}")
 

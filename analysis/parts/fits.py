@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from fitassay.analysis.chain.mating import Shape
+from fitassay.analysis.chain.shapes import Shape
 from fitassay.analysis.chain.sizes import Side, Size, size_gains
 from fitassay.analysis.parts import iso286
 from fitassay.analysis.parts.sizes import K95, State, nominal_for_size, predict_size

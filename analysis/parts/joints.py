@@ -22,8 +22,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal
 
-from fitassay.analysis.chain.mating import SHAPES, Shape
-from fitassay.analysis.chain.profiles import PROFILES
+from fitassay.analysis.chain.shapes import PROFILES, SHAPES, Shape
 from fitassay.analysis.parts.pairs import Pair
 from fitassay.analysis.readings.table import Record, Table
 from fitassay.coupons.errors import InputError, InputErrors
@@ -145,7 +144,7 @@ def _joint(table: Table, record: Record, place: str, number: int) -> Joint:
             return 1.0
 
     shape = choice("shape", SHAPES, "round")
-    degrees = number_in("angle_deg", lambda text: parse_number(text, "°") if text else 0.0)
+    degrees = number_in("angle_deg", lambda text: parse_number(text, "°") if text else math.nan)
     joint = Joint(
         name=table.cell(record, "name") or f"joint {number}",
         shape=shape,  # type: ignore[arg-type]
@@ -156,7 +155,7 @@ def _joint(table: Table, record: Record, place: str, number: int) -> Joint:
         motion=choice("motion", ("turn", "slide", "press"), "slide"),  # type: ignore[arg-type]
         now=table.cell(record, "now"),
         across=choice("across", ("x", "y"), ""),  # type: ignore[arg-type]
-        angle_rad=math.radians(degrees) if degrees else None,
+        angle_rad=None if math.isnan(degrees) else math.radians(degrees),
     )
     if not problems:
         problems += _contradictions(joint, where)

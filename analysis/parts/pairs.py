@@ -13,8 +13,8 @@ from typing import Literal
 
 import numpy as np
 
-from fitassay.analysis.chain.mating import SHAPES, Joints, Shape, Ways, clearances, ways_of
-from fitassay.analysis.chain.profiles import PROFILES
+from fitassay.analysis.chain.mating import Joints, Ways, clearances, ways_of
+from fitassay.analysis.chain.shapes import PROFILES, SHAPES, Shape
 from fitassay.analysis.chain.sizes import Axis, Size, size_gains
 from fitassay.analysis.parts.mixture import Mixture
 from fitassay.analysis.parts.shares import shapley
@@ -174,6 +174,12 @@ def _predict_alike(pairs: tuple[Pair, ...], state: State) -> list[PairPrediction
             joints = joints_of(tuple(pairs[i] for i in at), turning=turn)
             each[:, at] = [clearances(joints, w, mean, state.width)[:, 0] for w in ways]
     matters = np.ptp(each, axis=0) >= ASKED_MM
+
+    def open_of(i: int, pair: Pair) -> tuple[str, ...]:
+        if pair.shape in PROFILES:
+            return _open_along_edges(ways, each[:, i])
+        return open_questions(pair, state, over=over)
+
     return [
         PairPrediction(
             pair=p,
@@ -181,11 +187,7 @@ def _predict_alike(pairs: tuple[Pair, ...], state: State) -> list[PairPrediction
             sits=sits[i],
             turns=turns.get(i),
             contributions_mm=largest_first(dict(zip(NAMES, map(float, parts[i]), strict=True))),
-            open_questions=()
-            if not matters[i]
-            else _open_along_edges(ways, each[:, i])
-            if p.shape in PROFILES
-            else open_questions(p, state, over=over),
+            open_questions=open_of(i, p) if matters[i] else (),
         )
         for i, (p, s) in enumerate(zip(pairs, scatter, strict=True))
     ]

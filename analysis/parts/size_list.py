@@ -19,8 +19,7 @@ import math
 from dataclasses import dataclass
 from pathlib import Path
 
-from fitassay.analysis.chain.mating import SHAPES, Shape
-from fitassay.analysis.chain.profiles import PROFILES
+from fitassay.analysis.chain.shapes import PROFILES, SHAPES, Shape
 from fitassay.analysis.chain.sizes import Axis, Side, Size
 from fitassay.analysis.parts.iso286 import Fit, parse_fit
 from fitassay.analysis.parts.pairs import Pair

@@ -8,7 +8,8 @@ from functools import cached_property
 
 import numpy as np
 
-from fitassay.analysis.chain.mating import PathHabits, Shape
+from fitassay.analysis.chain.mating import PathHabits
+from fitassay.analysis.chain.shapes import Shape
 from fitassay.analysis.chain.sizes import Side, Size, size_gains
 from fitassay.analysis.normal import Normal
 from fitassay.analysis.terms import INDEX, PLAYS, SHAPING

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from fitassay.analysis.chain.shapes import PROFILES, SHAPES
 from fitassay.case import Case, Print
 from fitassay.chosen import judged_print
 from fitassay.coupons.errors import InputError
@@ -25,7 +26,7 @@ from fitassay.options import (
 from fitassay.terminal import answer, working
 
 if TYPE_CHECKING:
-    from fitassay.analysis.chain.mating import Shape
+    from fitassay.analysis.chain.shapes import Shape
     from fitassay.analysis.parts.pairs import Pair
     from fitassay.analysis.parts.part_file import Part
     from fitassay.analysis.parts.size_list import PartList, Wish
@@ -85,7 +86,7 @@ class TwoLengths(click.ParamType):
 )
 @click.option(
     "--shape",
-    type=click.Choice(("round", "square", "slot", "key", "tab", "dovetail", "t-slot", "t-head", "rack")),
+    type=click.Choice(SHAPES),
     help="What the pairs are; round unless given. Of joints along an edge sizes are widths, the tongue's first.",
 )
 @click.option("--square", is_flag=True, help="The same as --shape square.")
@@ -170,7 +171,7 @@ def command(
     picture, and foretold each.
     """
     from fitassay.analysis.parts.iso286 import parse_fit
-    from fitassay.analysis.parts.joints import joints_in
+    from fitassay.analysis.parts.joints import JOINTS, joints_in
     from fitassay.analysis.parts.pairs import Pair
     from fitassay.analysis.parts.size_list import PartList, Wish, read_part_list
     from fitassay.report.part_answer import read_both
@@ -228,7 +229,8 @@ def command(
     except InputError as exc:
         if exc.place != "predict":
             raise
-        raise InputError(exc.message, str(features) if features and not pairs else "--pair") from exc
+        listed_in = "--pair" if pairs else str(features or place.path / JOINTS)
+        raise InputError(exc.message, listed_in) from exc
     if ring is not None:
         for data in result["pairs"][: len(pairs)]:
             data["press"] = _press_data(data, ring, modulus, strength)
@@ -257,8 +259,6 @@ def _shape(
     shape: str | None, square: bool, across: str | None, pairs: tuple[tuple[float, float], ...]
 ) -> Shape:
     """What the pairs of the command line are."""
-    from fitassay.analysis.chain.profiles import PROFILES
-
     if square and shape not in (None, "square"):
         raise InputError(f"is not --shape {shape}; leave one of them out", "--square")
     if shape is not None and not pairs:

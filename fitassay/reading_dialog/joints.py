@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import re
 
+from fitassay.analysis.chain.shapes import SHAPES
 from fitassay.coupons.numbers import parse_length
+from fitassay.coupons.wording import listed
 from fitassay.terminal import ask, say
 
 HEAD = "name,shape,peg_mm,hole_mm,bought,way_up,motion,now"
@@ -16,8 +18,7 @@ MOTIONS = {
     "press": "press",
     "pressed": "press",
 }
-SHAPES = ("square", "slot", "key", "tab", "dovetail", "t-slot", "t-head", "rack")
-WORDS = ("in", "into", "mm", "round", *SHAPES, *MOTIONS)
+WORDS = ("in", "into", "mm", *SHAPES, *MOTIONS)
 HINT = (
     "Drawn sizes in mm, the peg's first, then what it must do: turn, slide or press; add square for a square one, "
     "or slot, key, tab, dovetail, t-slot, t-head or rack for a joint along an edge. "
@@ -59,7 +60,10 @@ def joint_row(text: str, number: int) -> str:
         what = f"{unknown[0]!r} is not understood" if unknown else "a joint has two sizes"
         raise ValueError(f"{what}; write it like 6 in 6.2 turn, or 10 in 10.3 square slide")
     peg, hole = (parse_length(size.removesuffix("mm")) for size in sizes)
-    shape = next((w for w in words if w in SHAPES), "round")
+    shapes = [w for w in words if w in SHAPES]
+    if len(shapes) > 1:
+        raise ValueError(f"a joint has one shape; write {listed(shapes, 'or')}")
+    shape = shapes[0] if shapes else "round"
     motion = next((MOTIONS[w] for w in words if w in MOTIONS), "slide")
     if shape != "round" and motion == "turn":
         raise ValueError("only a round peg turns; write slide or press")
