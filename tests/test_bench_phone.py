@@ -157,6 +157,13 @@ def test_readings_come_from_the_phone(case: Path, window: BrowserContext) -> Non
         on_phone.close()
 
 
+GRIPS = """() => {
+    const boxes = [...document.querySelectorAll("#plan .grip")].map(g => g.getBoundingClientRect());
+    return boxes.length == 2 && boxes.every(b => b.width || b.height) &&
+        boxes.map(b => [b.x + b.width / 2, b.y + b.height / 2]);
+}"""
+
+
 @pytest.mark.browser
 @NEEDS_CHROMIUM
 def test_with_the_keyboard_up_the_drawing_stays_large(case: Path, window: BrowserContext) -> None:
@@ -172,9 +179,9 @@ def test_with_the_keyboard_up_the_drawing_stays_large(case: Path, window: Browse
             if text:
                 enter(on_phone, text)
                 at_rest(on_phone)
-            grips = [on_phone.locator("#plan .grip").nth(i).bounding_box() for i in range(2)]
-            places = [(g["x"] + g["width"] / 2, g["y"] + g["height"] / 2) for g in grips if g]
-            apart = max(abs(a - b) for a, b in zip(*places, strict=True))
+            # Both in one look: between two looks the drawing may be drawn anew.
+            grips = on_phone.wait_for_function(GRIPS).json_value()
+            apart = max(abs(a - b) for a, b in zip(*grips, strict=True))
             assert apart >= 44, "the measured size can be seen"
             for name in ("#box", "#keep", "#undo"):
                 box = on_phone.locator(name).bounding_box()
