@@ -12,6 +12,7 @@ from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, fields, replace
 
 import numpy as np
+from threadpoolctl import threadpool_limits
 
 from fitassay.analysis.chain.sensitivities import SetWalk
 from fitassay.analysis.diagnosis.judging import judge_many
@@ -139,7 +140,8 @@ def interpret_many(
         return Interpreted(settled=settled, judged=judged)
 
     rows = [slice(i, i + CHUNK) for i in range(0, len(readings), CHUNK)]
-    with ThreadPoolExecutor(max_workers=max(1, threads)) as pool:
+    # The matrices are small: linear algebra that spread each over all cores would only stand in the chunks' way.
+    with threadpool_limits(1, user_api="blas"), ThreadPoolExecutor(max_workers=max(1, threads)) as pool:
         parts = list(pool.map(work, rows))
     return Interpreted(
         settled=_joined(Settled, [p.settled for p in parts]),
