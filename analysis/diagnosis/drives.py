@@ -18,12 +18,12 @@ from __future__ import annotations
 from dataclasses import replace
 
 import numpy as np
-from scipy.special import ndtr
 
 from fitassay.analysis.chain.sensitivities import SetWalk
 from fitassay.analysis.estimation.fit import Fit, estimate_once
 from fitassay.analysis.estimation.marginal import Model
 from fitassay.analysis.estimation.model_error import ModelError, model_error
+from fitassay.analysis.tails import normal_below
 from fitassay.analysis.terms import PLAYS
 
 CHANCE = 0.001
@@ -91,4 +91,4 @@ def _difference(
 
 def _chance(difference: float, u: float) -> float:
     """Of so large a difference, either way, where there is none."""
-    return 2 * float(ndtr(-abs(difference) / u))
+    return 2 * normal_below(-abs(difference) / u)

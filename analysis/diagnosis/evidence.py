@@ -11,8 +11,8 @@ import numpy as np
 from fitassay.analysis.chain.sensitivities import SetWalk
 from fitassay.analysis.estimation.feed import Feed, Filament
 from fitassay.analysis.estimation.weighed import Commanded, extruded_of, feed_with_scale, weighed_fact
-from fitassay.analysis.readings.reading import LADDER, WEIGHED
-from fitassay.analysis.readings.weighings import Weighing
+from fitassay.analysis.readings.weighings import WEIGHED, Weighing
+from fitassay.coupons.family_names import LADDER
 from fitassay.coupons.feature import Feature
 from fitassay.coupons.machine import Machine
 

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import numpy as np
-from scipy.special import chdtrc
 
 from fitassay.analysis.normal import Normal
+from fitassay.analysis.tails import chi_squared_above
 
 
 def agreement(prior: Normal, posterior: Normal) -> float:
@@ -23,4 +23,4 @@ def agreement(prior: Normal, posterior: Normal) -> float:
     if not determined.any():
         return 1.0
     square = float(np.sum((z @ directions[:, determined]) ** 2 / (1 - left[determined])))
-    return float(chdtrc(int(determined.sum()), square))
+    return float(chi_squared_above(int(determined.sum()), square))

@@ -16,9 +16,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.special import chdtrc, ndtri
 
 from fitassay.analysis.estimation.marginal import Model
+from fitassay.analysis.tails import chi_squared_above, normal_quantile
 from fitassay.analysis.terms import PRINTER
 
 
@@ -81,7 +81,7 @@ def disagreement(model: Model, residual: np.ndarray, worst_out: int = 0) -> Disa
 
     zero = np.zeros(residual.shape[:-1])
     chi2, dof = chi2_at(zero), dof_at(zero) + zero
-    p_value = np.where(dof > 0.5, chdtrc(np.maximum(dof, 0.5), chi2), 1.0)
+    p_value = np.where(dof > 0.5, chi_squared_above(np.maximum(dof, 0.5), chi2), 1.0)
     aim = 1.0
     if worst_out:
         aim = np.maximum(1 - _worst_share(len(model.gains) + worst_out, worst_out) / dof, 0.25)
@@ -94,7 +94,7 @@ def disagreement(model: Model, residual: np.ndarray, worst_out: int = 0) -> Disa
     # Known from so many degrees of freedom only: as wide as a t distribution, whose variance is dof / (dof - 2).
     typical = np.mean(np.einsum("...jj->...j", model.noise), axis=-1)
     wide = (typical + t2) * dof / np.maximum(dof - 2, 1.0) - typical
-    real = np.maximum(1 - chdtrc(np.maximum(dof, 0.5), chi2 / aim) / FADE_P, 0.0)
+    real = np.maximum(1 - chi_squared_above(np.maximum(dof, 0.5), chi2 / aim) / FADE_P, 0.0)
     excess = np.where((dof >= LEAST_DOF) & (chi2 > aim * dof), wide * real, 0.0)
     ratio = np.where(dof >= LEAST_DOF, chi2 / np.maximum(aim * dof, 1e-9), 1.0)
     birge = 1 + np.maximum(ratio - 1, 0.0) * real
@@ -105,5 +105,5 @@ def _worst_share(readings: int, worst: int) -> float:
     """Chi-square that the `worst` of so many normal residuals are expected to hold beyond their own number."""
     rank = np.arange(1, worst + 1)
     # Expected normal order statistics, after Blom (1958, from memory), of absolute values.
-    z = ndtri(1 - (rank - 0.375) / (2 * readings + 0.5))
+    z = np.array([normal_quantile(1 - (k - 0.375) / (2 * readings + 0.5)) for k in rank])
     return float(np.sum(z**2 - 1))

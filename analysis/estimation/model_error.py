@@ -21,7 +21,7 @@ from fitassay.analysis.chain.sensitivities import SetWalk
 from fitassay.analysis.chain.uneven_surface import felt_share
 from fitassay.analysis.terms import FLARE_BAND_MM, PLAYS
 from fitassay.coupons.errors import InputError
-from fitassay.coupons.families.reversal_comb import FAMILY
+from fitassay.coupons.family_names import COMB
 from fitassay.coupons.feature import DEEP_MM
 from fitassay.coupons.machine import Machine
 
@@ -354,7 +354,7 @@ def _short_ways(walk: SetWalk) -> np.ndarray:
     gains = walk.linearise()[1][:, PLAYS]
     out = np.zeros_like(gains)
     for i, (family, f) in enumerate(zip(families, walk.features, strict=True)):
-        if family == FAMILY.name and f.kind in ("outside", "inside"):
+        if family == COMB and f.kind in ("outside", "inside"):
             axis = "xyab".index(f.axis)
             gain = gains[i, axis]
             out[i, axis] = 1.0 if gain < -0.5 else -1.0 if gain > 0.5 or f.kind == "outside" else 0.0

@@ -15,10 +15,10 @@ Naming slips and guessing what was meant is `estimation.outlier_causes`' job.
 from __future__ import annotations
 
 import numpy as np
-from scipy.special import ndtri
 
 from fitassay.analysis.estimation.excess_variance import disagreement
 from fitassay.analysis.estimation.marginal import Model, deleted, times
+from fitassay.analysis.tails import normal_quantile
 from fitassay.analysis.terms import TERMS
 
 # Chance that a set without any slip has a reading accused, by Bonferroni over its readings.
@@ -41,7 +41,7 @@ HAND_MM = 2.0
 
 def slip_limit(readings: int) -> float:
     """How many standard deviations off a reading must be, in a set of so many readings."""
-    return float(-ndtri(FALSE_ALARM / (2 * max(readings, 1))))
+    return -normal_quantile(FALSE_ALARM / (2 * max(readings, 1)))
 
 
 def search_model(model: Model) -> Model:

@@ -14,6 +14,7 @@ import numpy as np
 from fitassay.analysis.estimation.fit import Fit
 from fitassay.analysis.estimation.observations import STATED_DOF, Observations, stated_repeatability
 from fitassay.analysis.notes import Note
+from fitassay.analysis.tails import chi_squared_above
 from fitassay.coupons.machine import Machine
 
 # Chance that repeats which scatter as stated are said to disagree.
@@ -39,8 +40,6 @@ def effective_dof(fit: Fit) -> np.ndarray:
 
 def repeat_notes(observations: Observations, machine: Machine) -> tuple[Note, ...]:
     """Whether the repeats scatter otherwise than the caliper's stated figure has it."""
-    from scipy.special import chdtri
-
     dof, sd = observations.repeat_dof, observations.repeat_sd_mm
     if dof < LEAST_DOF:
         return ()
@@ -49,12 +48,13 @@ def repeat_notes(observations: Observations, machine: Machine) -> tuple[Note, ..
     # Repeats are rounded too.
     expected = np.hypot(stated, step / np.sqrt(12))
     ratio = dof * (sd / expected) ** 2
-    least, most = chdtri(dof, 1 - FALSE_ALARM / 2), chdtri(dof, FALSE_ALARM / 2)
+    chance = float(chi_squared_above(dof, ratio))
+    more, less = chance < FALSE_ALARM / 2, chance > 1 - FALSE_ALARM / 2
     # A step as coarse as the scatter hides it: equal repeats then say little.
-    if ratio <= most and not (ratio < least and step <= stated):
+    if not more and not (less and step <= stated):
         return ()
     data = {"sd_mm": sd, "dof": dof, "stated_mm": stated, "used_mm": observations.repeatability_mm}
-    return (Note("repeats-scatter", {"more": bool(ratio > most), **data}),)
+    return (Note("repeats-scatter", {"more": more, **data}),)
 
 
 def dof_notes(term: str, dof: float) -> tuple[Note, ...]:

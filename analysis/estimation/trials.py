@@ -24,8 +24,9 @@ from fitassay.analysis.chain.sizes import Size, size_gains
 from fitassay.analysis.estimation.known import Fact
 from fitassay.analysis.normal import Normal
 from fitassay.analysis.notes import Note
-from fitassay.analysis.readings.reading import LADDER, Reading
+from fitassay.analysis.readings.reading import Reading
 from fitassay.analysis.terms import NAMES, PLAYS
+from fitassay.coupons.family_names import LADDER
 from fitassay.coupons.feature import Manifest
 
 

@@ -12,6 +12,7 @@ from fitassay.analysis.chain.mating import PathHabits
 from fitassay.analysis.chain.shapes import Shape
 from fitassay.analysis.chain.sizes import Side, Size, size_gains
 from fitassay.analysis.normal import Normal
+from fitassay.analysis.tails import normal_below
 from fitassay.analysis.terms import INDEX, PLAYS, SHAPING
 from fitassay.coupons.errors import JobError
 from fitassay.coupons.feature import Axis
@@ -97,9 +98,7 @@ class Spread:
 
 def normal_spread(mean: float, u: float) -> Spread:
     """A normal prediction as `Spread`."""
-    from scipy.special import ndtr
-
-    p = float(ndtr(-mean / u)) if u > 0 else float(mean < 0)
+    p = normal_below(-mean / u) if u > 0 else float(mean < 0)
     return Spread(mean=mean, u=u, low=mean - K95 * u, high=mean + K95 * u, p_negative=p)
 
 

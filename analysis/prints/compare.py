@@ -6,13 +6,13 @@ from dataclasses import dataclass, field
 from typing import Literal
 
 import numpy as np
-from scipy.special import ndtri
 
 from fitassay.analysis.chain.sizes import Size, size_gains
 from fitassay.analysis.normal import Normal
 from fitassay.analysis.prints.mixed_model import INFORMED, PrintResult, read_together
 from fitassay.analysis.prints.setting_changes import changed_settings, errors_after
 from fitassay.analysis.result import Advice
+from fitassay.analysis.tails import normal_quantile
 from fitassay.analysis.terms import INDEX, NAMES, PRINTER, SHAPING, SURFACE, TERMS, told_on
 from fitassay.coupons.feature import Axis
 from fitassay.coupons.machine import Kinematics
@@ -187,7 +187,7 @@ def compare(first: PrintResult, second: PrintResult, advice: tuple[Advice, ...] 
         now_informed = 1 - np.sqrt(np.diag(both.errors.cov)[k:]) / second.prior_sd
         measured |= told & set_anew & (np.minimum(first.informed, now_informed) >= INFORMED)
     clear = _clear(p_smaller, measured)
-    surprising = -float(ndtri(WRONG / 2 / max(int(measured.sum()), 1)))
+    surprising = -normal_quantile(WRONG / 2 / max(int(measured.sum()), 1))
     terms = tuple(
         _term(
             i,

@@ -20,12 +20,12 @@ from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field, replace
 
 import numpy as np
-from scipy.special import ndtr
 
 from fitassay.analysis.estimation.known import Fact, without_facts
 from fitassay.analysis.estimation.priors import prior_means
 from fitassay.analysis.normal import Normal
 from fitassay.analysis.prints.setting_changes import change_of_errors
+from fitassay.analysis.tails import normal_below
 from fitassay.analysis.terms import INDEX, NAMES, SHAPING, TERMS, estimated_on
 from fitassay.coupons.machine import Kinematics, Machine
 
@@ -248,7 +248,7 @@ class Effect:
         """
         tests = [(name, a) for name in self.factor.terms for a in range(1, len(self.levels))]
         found = [(*self.contrast(name, a), name) for name, a in tests]
-        ranked = sorted(((2 * float(ndtr(-abs(v) / u)), v, name) for v, u, name in found if u > 0))
+        ranked = sorted(((2 * normal_below(-abs(v) / u), v, name) for v, u, name in found if u > 0))
         named: set[str] = set()
         for i, (p, value, name) in enumerate(ranked):
             if p > self.error_rate / (len(tests) - i):

@@ -13,7 +13,6 @@ from fitassay.analysis.readings.plausibility import plausible
 from fitassay.analysis.readings.reading import (
     COLUMNS,
     FITS,
-    LADDER,
     REFERENCE,
     Names,
     Reading,
@@ -34,7 +33,6 @@ from fitassay.coupons.wording import shown
 __all__ = [
     "COLUMNS",
     "FITS",
-    "LADDER",
     "REFERENCE",
     "WEIGHED",
     "Reading",

@@ -10,6 +10,7 @@ from pathlib import Path
 from fitassay.analysis.readings.pairs import parse_pair
 from fitassay.analysis.readings.table import Table, csv_line
 from fitassay.analysis.readings.weighings import WEIGHED, parse_mass, weighing_of
+from fitassay.coupons.family_names import LADDER
 from fitassay.coupons.feature import Coupon, Feature, Manifest
 from fitassay.coupons.files import read_input
 from fitassay.coupons.numbers import parse_length, tidy
@@ -29,9 +30,6 @@ TRIED: dict[str, str] = {
     **dict.fromkeys(("no", "not", "doesn't go", "will not go", "won't go"), "does not go"),
 }
 """What people write for each of `FITS`."""
-
-LADDER = "fit-ladder"
-"""The family whose holes are tried, not measured; its pegs are measured."""
 
 
 @dataclass(frozen=True, kw_only=True)

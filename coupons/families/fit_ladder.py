@@ -10,6 +10,7 @@ import shapely
 from fitassay.coupons.draft import Draft, Slab, across, both_ways, engrave, standing
 from fitassay.coupons.errors import JobError
 from fitassay.coupons.family import Family
+from fitassay.coupons.family_names import LADDER
 from fitassay.coupons.feature import Feature
 from fitassay.coupons.job import Job
 from fitassay.coupons.mark import ink_height, least_width, make_mark
@@ -300,4 +301,4 @@ def _diameters(job: Job, name: str, size: float, x: float, y: float, z: float) -
     )
 
 
-FAMILY = Family("fit-ladder", "which clearance turns, told by hand", build, order=70, default=False)
+FAMILY = Family(LADDER, "which clearance turns, told by hand", build, order=70, default=False)

@@ -14,6 +14,7 @@ import shapely
 
 from fitassay.coupons.draft import Draft, across, engrave, standing
 from fitassay.coupons.family import Family
+from fitassay.coupons.family_names import COMB
 from fitassay.coupons.feature import Feature, Kind
 from fitassay.coupons.job import Job
 from fitassay.coupons.mark import Mark, ink_height, least_width, make_arrow, make_mark
@@ -320,7 +321,7 @@ def _feature(job: Job, span: Span, axis: str, width: float, z: float) -> Feature
 
 
 FAMILY = Family(
-    "reversal-comb",
+    COMB,
     "backlash alone: stem minus head is twice the play",
     build,
     isolates_of_belts="a belt's play alone: stem minus head is 1.4 times it",

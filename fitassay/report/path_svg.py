@@ -7,7 +7,7 @@ Colours are the page's own; a file that stands alone brings them along, dark and
 from __future__ import annotations
 
 from dataclasses import dataclass
-from xml.sax.saxutils import escape
+from html import escape
 
 import numpy as np
 
@@ -249,7 +249,7 @@ def _legend(drawing: PathDrawing, sheet: _Sheet, y: float) -> str:
 
 
 def _text(name: str, x: float, y: float, words: str, anchor: str = "middle") -> str:
-    return f'<text class="{name}" x="{x:.1f}" y="{y:.1f}" text-anchor="{anchor}">{escape(words)}</text>'
+    return f'<text class="{name}" x="{x:.1f}" y="{y:.1f}" text-anchor="{anchor}">{escape(words, quote=False)}</text>'
 
 
 def _closed(outlines) -> str:
@@ -257,4 +257,4 @@ def _closed(outlines) -> str:
 
 
 def _attribute(text: str) -> str:
-    return escape(plain(text), {'"': "&quot;"})
+    return escape(plain(text))

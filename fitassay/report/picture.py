@@ -7,9 +7,9 @@ the page's style (classes ``ideal``, ``printed``, ``thin``, ``arrow``).
 from __future__ import annotations
 
 from dataclasses import dataclass
+from html import escape
 from pathlib import Path
 from typing import Any
-from xml.sax.saxutils import escape
 
 import numpy as np
 
@@ -18,6 +18,7 @@ from fitassay.analysis.chain.loops import Loop, ideal_loops
 from fitassay.analysis.terms import BEAD, FLARE_BAND_MM, PATH, PLAYS, TERMS, errors_of
 from fitassay.coupons.errors import InputError
 from fitassay.coupons.export.stl import read_coupon
+from fitassay.coupons.family_names import COMB
 from fitassay.coupons.feature import Coupon, Manifest
 from fitassay.coupons.sections import Ring, Slicer
 from fitassay.labels import plain
@@ -31,7 +32,7 @@ VISIBLE_SHARE = 0.06
 LONGEST_PLAY_MM = 1.5
 """... and exaggerated play under this, since a coupon's shortest moves between flanks are 2 mm long [mm]."""
 
-FAMILY_ORDER = ("plain-block", "stepped-bore", "reversal-comb", "stepped-boss", "corner-plate")
+FAMILY_ORDER = ("plain-block", "stepped-bore", COMB, "stepped-boss", "corner-plate")
 """Which coupons are pictured first; heights and single walls have nothing to show from above."""
 
 MOST_PICTURES = 4
@@ -176,7 +177,7 @@ def _frame(outlines: list[np.ndarray], body: str, title: str) -> str:
 
 
 def _attribute(text: str) -> str:
-    return escape(plain(text), {'"': "&quot;"})
+    return escape(plain(text))
 
 
 def coupon_plans(
@@ -216,7 +217,7 @@ def _rank(coupon: Coupon, term: str) -> tuple[int, int, str]:
     """Sorting key: the accused term's own coupon first, then the order of families."""
     order = FAMILY_ORDER.index(coupon.family) if coupon.family in FAMILY_ORDER else len(FAMILY_ORDER)
     shows = (term == "skew_xy" and coupon.family == "corner-plate") or (
-        term.startswith("backlash_") and coupon.family == "reversal-comb" and coupon.id.endswith(term[-1])
+        term.startswith("backlash_") and coupon.family == COMB and coupon.id.endswith(term[-1])
     )
     return (0 if shows else 1, order, coupon.id)
 

@@ -7,8 +7,8 @@ dark and print.
 from __future__ import annotations
 
 from collections.abc import Iterable
+from html import escape
 from typing import Literal
-from xml.sax.saxutils import escape
 
 INK, MUTED, RULE, DATA, SOFT, ACCUSED, SUSPECT = (
     f"var(--{name})" for name in ("ink", "muted", "rule", "data", "soft", "accused", "suspect")
@@ -69,7 +69,9 @@ class Sheet:
         look += ' font-weight="bold"' if bold else ""
         if upright:
             look += f' transform="rotate(-90 {_number(x)} {_number(y)})"'
-        self._texts.append(f'<text x="{_number(x)}" y="{_number(y + down)}" {look}>{escape(text)}</text>')
+        self._texts.append(
+            f'<text x="{_number(x)}" y="{_number(y + down)}" {look}>{escape(text, quote=False)}</text>'
+        )
 
     def svg(self, name: str, title: str) -> str:
         """The drawing as one inline element.
@@ -91,7 +93,7 @@ class Sheet:
             (
                 f'<svg class="plot" xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {width} {height}" '
                 f'style="width:{width}px" role="img" aria-labelledby="{name}-title">',
-                f'<title id="{name}-title">{escape(title)}</title>',
+                f'<title id="{name}-title">{escape(title, quote=False)}</title>',
                 *lines,
                 *self._areas,
                 *dots,
