@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any, Protocol
 import numpy as np
 
 from fitassay.coupons.errors import InputError
+from fitassay.coupons.solid import gaps_words, open_edges
 
 if TYPE_CHECKING:
     from fitassay.coupons.feature import Feature
@@ -87,8 +88,11 @@ def body_of(vertices: np.ndarray, faces: np.ndarray, name: str) -> Any:
     """
     from manifold3d import Error, Manifold, Mesh64
 
-    if not len(vertices) or not np.isfinite(vertices).all():
-        raise InputError("the mesh is empty or has coordinates that are no numbers; make it again", name)
+    if not len(vertices):
+        raise InputError("the mesh is empty; make it again", name)
+    if not np.isfinite(vertices).all():
+        facet = int(np.argmin(np.isfinite(vertices[faces]).all(axis=(1, 2)))) + 1
+        raise InputError("has coordinates that are no numbers; make it again", f"{name}, facet {facet}")
     body = Manifold(
         Mesh64(
             vert_properties=np.ascontiguousarray(vertices, dtype=np.float64),
@@ -96,7 +100,9 @@ def body_of(vertices: np.ndarray, faces: np.ndarray, name: str) -> Any:
         )
     )
     if body.status() != Error.NoError or body.is_empty():
-        raise InputError("the mesh is not watertight, so it has no inside; make it again", name)
+        gaps = open_edges(np.asarray(faces), len(vertices))
+        where = f" ({gaps_words(vertices, gaps)})" if len(gaps) else ""
+        raise InputError(f"the mesh is not watertight{where}, so it has no inside; make it again", name)
     return body
 
 

@@ -46,3 +46,31 @@ def merge(points: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     index = np.empty(len(points), dtype=np.int64)
     index[order] = np.cumsum(first) - 1
     return ranked[first], index
+
+
+def gaps_words(vertices: np.ndarray, gaps: np.ndarray) -> str:
+    """How many edges are open, and where one of them is; `gaps` as `open_edges` gives them."""
+    x, y, z = vertices[gaps[0]].mean(axis=0)
+    at = f"at ({x:.4g}, {y:.4g}, {z:.4g}) mm"
+    if len(gaps) == 1:
+        return f"an edge belongs to one facet only, {at}"
+    return f"{len(gaps)} edges belong to one facet only, one of them {at}"
+
+
+def open_edges(faces: np.ndarray, count: int) -> np.ndarray:
+    """Edges whose two directions are not walked equally often, ndarray (k, 2); a closed mesh has none.
+
+    Parameters
+    ----------
+    faces : ndarray (m, 3) of int
+    count : int
+        Number of vertices.
+    """
+    a, b = faces[:, [0, 1, 2]].ravel(), faces[:, [1, 2, 0]].ravel()
+    key = np.minimum(a, b).astype(np.int64) * count + np.maximum(a, b)
+    order = np.argsort(key, kind="stable")
+    sorted_key = key[order]
+    starts = np.flatnonzero(np.concatenate([[True], sorted_key[1:] != sorted_key[:-1]]))
+    balance = np.add.reduceat(np.where(a < b, 1, -1)[order], starts)
+    bad = order[starts[balance != 0]]
+    return np.column_stack([a[bad], b[bad]])

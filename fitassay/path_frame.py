@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
-import tomllib
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from fitassay.case import Case
-from fitassay.coupons.errors import InputError
+from fitassay.coupons.errors import InputError, InputErrors
 from fitassay.coupons.files import is_there, read_input, write_atomic
 from fitassay.coupons.machine import Machine
+from fitassay.coupons.toml_file import read_toml, toml_lines
+from fitassay.coupons.wording import shown
 
 if TYPE_CHECKING:
     from fitassay.analysis.gcode.frame import Frame
@@ -169,25 +170,34 @@ def _text(path: Path) -> str:
 
 def _figures(path: Path) -> dict[str, Any]:
     """path.toml, checked."""
-    try:
-        figures = tomllib.loads(read_input(path, "machine file").decode("utf-8"))
-    except (ValueError, RecursionError) as exc:
-        if isinstance(exc, InputError):
-            raise
-        raise InputError(f"is not readable as TOML ({exc}); mend it, or give --like anew", str(path)) from exc
-    for name, value in figures.items():
-        if name in _NUMBERS:
-            low, high, what = _NUMBERS[name]
-            if isinstance(value, bool) or not isinstance(value, (int, float)) or not low <= value <= high:
-                raise InputError(f"{name}, {what}, must be a number from {low:g} to {high:g}", str(path))
-        elif name in _TEXTS:
-            if not isinstance(value, str) or not value.isprintable():
-                raise InputError(f"{name}, {_TEXTS[name]}, must be one line of text in quotes", str(path))
-        elif name == "end_modes":
-            if not isinstance(value, list) or not all(isinstance(v, str) and v.isprintable() for v in value):
-                raise InputError("end_modes must be a list of lines in quotes", str(path))
-        elif name not in ("start_as_is", "end_as_is"):
-            raise InputError(f"{name} is nothing that belongs in this file; delete the line", str(path))
-        elif not isinstance(value, bool):
-            raise InputError(f"{name} must be true or false", str(path))
+    text, figures = read_toml(path)
+    lines = dict(toml_lines(text))
+    problems = [
+        InputError(
+            problem, f"{path}, line {lines.get((name,), 1)}, {name if name.isprintable() else shown(name)}"
+        )
+        for name, value in figures.items()
+        if (problem := _figure_problem(name, value))
+    ]
+    if problems:
+        raise InputErrors(problems)
     return figures
+
+
+def _figure_problem(name: str, value: Any) -> str:
+    """What is wrong with a value of path.toml; nothing where nothing is."""
+    if name in _NUMBERS:
+        low, high, what = _NUMBERS[name]
+        if isinstance(value, bool) or not isinstance(value, (int, float)) or not low <= value <= high:
+            return f"{what} must be a number from {low:g} to {high:g}"
+    elif name in _TEXTS:
+        if not isinstance(value, str) or not value.isprintable():
+            return f"{_TEXTS[name]} must be one line of text in quotes"
+    elif name == "end_modes":
+        if not isinstance(value, list) or not all(isinstance(v, str) and v.isprintable() for v in value):
+            return "must be a list of lines in quotes"
+    elif name not in ("start_as_is", "end_as_is"):
+        return "is nothing that belongs in this file; delete the line"
+    elif not isinstance(value, bool):
+        return "must be true or false"
+    return ""

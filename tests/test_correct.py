@@ -11,10 +11,11 @@ from manifold3d import Manifold
 
 from fitassay.analysis.parts.check import check
 from fitassay.analysis.parts.correct import correct, scaled_alone
-from fitassay.analysis.parts.part_file import Part, open_edges
+from fitassay.analysis.parts.part_file import Part
 from fitassay.analysis.parts.virtual_print import Sections, printed_region, prove, round_openings
 from fitassay.analysis.terms import INDEX
 from fitassay.coupons.errors import InputError, JobError
+from fitassay.coupons.solid import open_edges
 from tests.parts import PARTS, box, drawn, measure, part_of, post, prism
 from tests.printers import printer
 
@@ -379,8 +380,9 @@ from fitassay.analysis.parts.correct import correct
 from fitassay.analysis.parts.check import check
 from fitassay.analysis.parts.part_file import read_parts, write_parts
 parts, _ = read_parts(Path(sys.argv[1]))
-theta = np.zeros(14)
-theta[[0, 3, 4, 6, 7, 8]] = 0.002, 0.1, -0.05, 0.05, 0.003, 0.1
+from fitassay.analysis.term_table import TERMS
+errors = dict(scale_x=0.002, backlash_x=0.1, backlash_y=-0.05, contour_offset=0.05, skew_xy=0.003, bore_closure=0.1)
+theta = np.array([errors.get(t.name, 0.0) for t in TERMS])
 done = correct(parts[0], theta, 0.45, 0.2)
 check(parts[0], done, 0.45, 0.2)
 write_parts(Path(sys.argv[2]), (done.part,), "big")

@@ -228,7 +228,7 @@ def test_all_problems_are_told_at_once(folder, tmp_path):
         (b"\xff\xfe\x00", "is not UTF-8"),
         (b"PK\x03\x04\x00\x00", "is not JSON"),
         (b"[" * 100_000, "nested too deeply"),
-        (b'{"schema": ' + b"9" * 5000 + b"}", "thousands of digits"),
+        (b'{\n"schema": ' + b"9" * 5000 + b"}", "line 2: holds a number with thousands of digits"),
     ],
 )
 def test_files_that_are_no_manifest_are_refused(tmp_path, raw, says):

@@ -11,7 +11,8 @@ from hypothesis import strategies as st
 
 from fitassay.coupons.errors import InputError, InputErrors
 from fitassay.coupons.machine import FIGURES, Machine
-from fitassay.coupons.machine_file import machine_toml, read_machine, toml_lines
+from fitassay.coupons.machine_file import machine_toml, read_machine
+from fitassay.coupons.toml_file import toml_lines
 
 ANY_TEXT = st.text(st.characters(exclude_categories=["Cs"]), max_size=60)
 

@@ -226,6 +226,33 @@ def test_what_is_missing_is_said(case, tmp_path):
     assert code == 2 and "zip archive" in out
 
 
+@pytest.mark.parametrize(
+    ("old", "new", "says"),
+    [
+        ("lift_mm_s =", "lift_mm_s = -1 #", r"line \d+, lift_mm_s: .* must be a number from 0.1 to 100"),
+        ("travel_mm_s", "travelled", r"line \d+, travelled: is nothing that belongs in this file"),
+        ("end_modes = [", 'end_modes = "M82" # [', r"line \d+, end_modes: must be a list"),
+        ("start_as_is = false", "start_as_is = 1", r"line \d+, start_as_is: must be true or false"),
+        ('acceleration = "', 'acceleration = 3 # "', r"line \d+, acceleration: .* one line of text"),
+        ("lift_mm_s =", "lift_mm_s", r"line \d+, column \d+: expected '='"),
+        ("# and how fast", "# \udcff", r"line \d+: holds letters that are not UTF-8"),
+        ("lift_mm_s =", "lift_mm_s = " + "[" * 3000 + " #", r"line \d+: is not readable as TOML"),
+        ("lift_mm_s =", "lift_mm_s = " + "9" * 5000 + " #", r"line \d+: is not readable as TOML"),
+    ],
+)
+def test_what_is_wrong_with_the_figures_is_said_by_its_line(case, tmp_path, old, new, says):
+    like = tmp_path / "tower.gcode"
+    like.write_text(sliced(ABSOLUTE))
+    assert run("path", str(case), "--like", str(like), "--yes")[0] == 0
+    figures = case / "path.toml"
+    good = figures.read_text("utf-8")
+    line = good[: good.index(old)].count("\n") + 1
+    figures.write_bytes(good.replace(old, new, 1).encode("utf-8", "surrogateescape"))
+    code, out = run("path", str(case))
+    assert code == 2 and out.count("\n") == 1
+    assert re.search(says.replace(r"line \d+", f"path.toml, line {line}"), out), out[:300]
+
+
 def test_a_bed_with_its_origin_in_the_middle_is_kept(case, tmp_path):
     like = tmp_path / "tower.gcode"
     text = sliced(ABSOLUTE)

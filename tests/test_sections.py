@@ -114,7 +114,13 @@ def test_a_section_shrinks_with_height():
 
 def test_an_open_or_unreal_mesh_is_refused_by_name():
     solid = _tetrahedron()
-    with pytest.raises(InputError, match="peg.*not watertight"):
+    # The first facet of the tetrahedron is its base: corner 0, 2, 1.
+    base = r"\((4\.5, 0|0, 4\.5|4\.5, 4\.5), 0\) mm"
+    with pytest.raises(InputError, match=rf"peg: .*not watertight \(3 edges .* one of them at {base}\)"):
         body_of(solid.vertices, solid.faces[1:], "peg")
-    with pytest.raises(InputError, match="peg.*no numbers"):
-        body_of(solid.vertices * np.nan, solid.faces, "peg")
+    unreal = solid.vertices.copy()
+    unreal[1, 2] = np.nan
+    with pytest.raises(InputError, match="peg, facet 1: .*no numbers"):
+        body_of(unreal, solid.faces, "peg")
+    with pytest.raises(InputError, match="peg, facet 2: .*no numbers"):
+        body_of(unreal, solid.faces[[2, 1, 0, 3]], "peg")

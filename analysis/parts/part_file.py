@@ -11,7 +11,7 @@ from fitassay.coupons.errors import InputError
 from fitassay.coupons.export.stl import read_corners, stl_bytes
 from fitassay.coupons.files import read_input, write_atomic
 from fitassay.coupons.machine import FIGURES
-from fitassay.coupons.solid import Solid, merge
+from fitassay.coupons.solid import Solid, gaps_words, merge, open_edges
 from fitassay.coupons.wording import shown
 
 UNITS_MM: dict[str, float] = {"mm": 1.0, "cm": 10.0, "m": 1000.0, "inch": 25.4, "micron": 0.001}
@@ -123,25 +123,6 @@ def write_parts(path: Path, parts: tuple[Part, ...], title: str) -> None:
         raise InputError("the name must end in .stl or .3mf", str(path))
 
 
-def open_edges(faces: np.ndarray, count: int) -> np.ndarray:
-    """Edges whose two directions are not walked equally often, ndarray (k, 2); a closed mesh has none.
-
-    Parameters
-    ----------
-    faces : ndarray (m, 3) of int
-    count : int
-        Number of vertices.
-    """
-    a, b = faces[:, [0, 1, 2]].ravel(), faces[:, [1, 2, 0]].ravel()
-    key = np.minimum(a, b).astype(np.int64) * count + np.maximum(a, b)
-    order = np.argsort(key, kind="stable")
-    sorted_key = key[order]
-    starts = np.flatnonzero(np.concatenate([[True], sorted_key[1:] != sorted_key[:-1]]))
-    balance = np.add.reduceat(np.where(a < b, 1, -1)[order], starts)
-    bad = order[starts[balance != 0]]
-    return np.column_stack([a[bad], b[bad]])
-
-
 def _bytes(path: Path) -> bytes:
     raw = read_input(path, "part", "does not exist; check the name")
     if not raw:
@@ -167,8 +148,7 @@ def _unit_factor(corners: np.ndarray, unit: str | None, path: Path) -> tuple[flo
         if unit not in UNITS_MM:
             raise InputError(f"unit {shown(unit)} is not known; use one of {', '.join(UNITS_MM)}", str(path))
         return UNITS_MM[unit], ()
-    if not np.isfinite(corners).all():
-        raise InputError("holds coordinates that are not finite; export the part again", str(path))
+    _check_finite(corners.reshape(-1, 3), True, str(path))
     size = np.ptp(corners.reshape(-1, 3), axis=0)
     text = " x ".join(f"{s:.4g}" for s in size)
     if not PLAUSIBLE_MM[0] <= size.max() <= PLAUSIBLE_MM[1]:
@@ -180,6 +160,15 @@ def _unit_factor(corners: np.ndarray, unit: str | None, path: Path) -> tuple[flo
     return 1.0, (f"{path.name} was taken to be in millimetres ({text} mm); an STL does not state its unit.",)
 
 
+def _check_finite(points: np.ndarray, facets: bool, place: str) -> None:
+    """Refuse coordinates that are no lengths; `facets` if three points in turn are a facet's corners."""
+    finite = np.isfinite(points).all(axis=1)
+    if not finite.all():
+        first = int(np.argmin(finite))
+        where = f"facet {first // 3 + 1}" if facets else f"vertex {first + 1}"
+        raise InputError("holds coordinates that are not finite; export the part again", f"{place}, {where}")
+
+
 def _part(
     points: np.ndarray, faces: np.ndarray | None, factor: float, name: str, place: str
 ) -> tuple[Part, np.ndarray]:
@@ -187,8 +176,7 @@ def _part(
 
     Returns the part and the vertex that each point has become, ndarray (points,) of int.
     """
-    if not np.isfinite(points).all():
-        raise InputError("holds coordinates that are not finite; export the part again", place)
+    _check_finite(points, faces is None, place)
     vertices, index = merge(points)
     faces = (index.reshape(-1, 3) if faces is None else index[faces]).astype(np.int64)
     collapsed = (faces == np.roll(faces, 1, axis=1)).any(axis=1)
@@ -198,11 +186,8 @@ def _part(
     vertices = vertices.astype(float) * factor
     gaps = open_edges(faces, len(vertices))
     if len(gaps):
-        spot = ", ".join(f"{c:.4g}" for c in vertices[gaps[0]].mean(axis=0))
         raise InputError(
-            f"is not closed: {len(gaps)} edges belong to one facet only, one of them at ({spot}) mm; "
-            "mend the part in the program that drew it",
-            place,
+            f"is not closed: {gaps_words(vertices, gaps)}; mend the part in the program that drew it", place
         )
     a, b, c = np.moveaxis(vertices[faces] - vertices.mean(axis=0), 1, 0)
     if float(np.einsum("ij,ij->", a, np.cross(b, c))) < 0:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+import re
 from dataclasses import asdict
 from pathlib import Path
 from typing import Any
@@ -63,8 +64,10 @@ def _load(path: Path) -> Any:
             f"{path}: line {exc.lineno}, column {exc.colno}",
         ) from None
     except ValueError:
+        number = re.search(rb"\d{4000,}", raw)
+        line = raw.count(b"\n", 0, number.start() if number else 0) + 1
         raise InputError(
-            "holds a number with thousands of digits; make the coupons again", str(path)
+            "holds a number with thousands of digits; make the coupons again", f"{path}: line {line}"
         ) from None
     except RecursionError:
         raise InputError("is nested too deeply to be a manifest; make the coupons again", str(path)) from None

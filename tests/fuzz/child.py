@@ -31,7 +31,7 @@ from click.testing import CliRunner
 
 from fitassay.__main__ import main as program
 from fitassay.cli import cli
-from tests.fuzz.kinds import HALF, KINDS, Kind
+from tests.fuzz.kinds import HALF, KINDS, WHOLE, Kind
 
 LONGEST_S = 10
 """Of the processor, so that a busy machine is no fault of the file; a wait for something takes twelve times that."""
@@ -59,11 +59,27 @@ def wrong(kind: str, name: str, answer: Answer) -> str:
         return "raw: " + said[-300:]
     if answer.code not in (0, *KINDS[kind].refusals):
         return f"exit {answer.code}: {answer.errors[-300:]}"
-    if answer.code == 2 and KINDS[kind].typed is not None and name not in answer.errors:
-        return f"no file named: {answer.errors[-300:]}"
+    if (
+        answer.code == 2
+        and KINDS[kind].typed is not None
+        and (nowhere := unplaced(kind, name, answer.errors))
+    ):
+        return f"no place named: {nowhere[-300:]}"
     if answer.peak_mb >= MOST_MB:
         return f"memory: {answer.peak_mb} MB"
     return ""
+
+
+def unplaced(kind: str, name: str, errors: str) -> str:
+    """The first sentence that names no file or no place in it, where the file as a whole is none; else nothing."""
+    sentences = [line for line in errors.splitlines() if line.startswith("fitassay: ")]
+    for sentence in sentences:
+        _, found, rest = sentence.partition(name)
+        if not found or not (
+            KINDS[kind].place.match(rest) or WHOLE.search(rest) or KINDS[kind].whole.search(rest)
+        ):
+            return sentence
+    return "" if sentences else errors or "nothing was said"
 
 
 def files_in(folder: Path) -> dict[str, bytes]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import random
+import re
 import shutil
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -11,6 +12,24 @@ from pathlib import Path
 from click.testing import CliRunner
 
 from tests.fuzz.mutate import mutate, mutate_facets, mutate_package, mutate_typed
+
+LINE = re.compile(r", line \d+")
+FIELD = re.compile(r": (line \d+(, column \d+)?|[a-z_]+(\[\d+\])?(\.[a-z_]+(\[\d+\])?)*):")
+SPOT = re.compile(r", facet \d+|.*\(-?[\d.e+-]+, -?[\d.e+-]+, -?[\d.e+-]+\) mm")
+MEMBER = re.compile(rf", \S+, line \d+|, body .+|{SPOT.pattern}")
+WHOLE = re.compile(
+    r": (is empty|is not text|is not plain text|is not UTF-8 text|is UTF-16 text|is UTF-32 text|is larger than"
+    r"|\d+ more problems of the same file|holds no (readings|feed test|sizes|body|facet|joints|diameter))"
+)
+"""What is wrong with a file as a whole, whatever its kind: the file is the place."""
+UNREADABLE = re.compile(
+    r": (is no (whole )?STL|is an archive without a 3MF model|measures .* in its own unit"
+    r"|is no readable 3MF file \((Bad magic number|File is not a zip file))"
+)
+MISSING_WORDS = re.compile(r": has no (heat-up|word that|homing)")
+OTHER_FILE = re.compile(r": holds none of this print's coupons")
+OTHER_JSON = re.compile(r": (must hold one JSON object|is nested too deeply)")
+NEVER = re.compile(r"(?!)")
 
 Change = Callable[[bytes, random.Random], bytes]
 
@@ -56,6 +75,10 @@ class Kind:
         What the command may write beside the file; all else in the folder has to stay as it is.
     refusals : tuple of int
         Exit codes that are answers: 2 for a bad file, 1 where a good one cannot be done.
+    place : re.Pattern
+        What a refusal says right behind the file's name: where in it.
+    whole : re.Pattern
+        What is wrong with a file of this kind as a whole, said of the file alone.
     """
 
     file: str
@@ -64,6 +87,8 @@ class Kind:
     typed: str | None = ""
     writes: tuple[str, ...] = ()
     refusals: tuple[int, ...] = (2,)
+    place: re.Pattern[str] = LINE
+    whole: re.Pattern[str] = NEVER
 
     def command(self, folder: Path) -> list[str]:
         return [word.format(folder) for word in self.words]
@@ -79,7 +104,13 @@ class Kind:
 KINDS = {
     "machine": Kind(file=f"{PRINT}/machine.toml", words=("enter", "{}/case"), typed="q\n"),
     "case machine": Kind(file="case/machine.toml", words=("predict", "{}/case"), refusals=(1, 2)),
-    "manifest": Kind(file=f"{PRINT}/coupons.json", words=("enter", "{}/case"), typed="q\n"),
+    "manifest": Kind(
+        file=f"{PRINT}/coupons.json",
+        words=("enter", "{}/case"),
+        typed="q\n",
+        place=FIELD,
+        whole=OTHER_JSON,
+    ),
     "readings": Kind(file=f"{PRINT}/readings.csv", words=("diagnose", "{}/case"), writes=ANSWERS),
     "readings added to": Kind(file=HALF, words=("enter", "{}/half"), typed="0.47\nk\nq\n", writes=(HALF,)),
     "typed readings": Kind(
@@ -95,7 +126,12 @@ KINDS = {
     "feed": Kind(file="case/feed.csv", words=("diagnose", "{}/case"), writes=ANSWERS),
     "trace": Kind(file=f"{WALLED}/trace.json", words=("diagnose", "{}/walled"), writes=ANSWERS),
     "coupon mesh": Kind(
-        file=f"{TRACED}/wall.stl", words=("diagnose", "{}/traced"), change=mutate_facets, writes=ANSWERS
+        file=f"{TRACED}/wall.stl",
+        words=("diagnose", "{}/traced"),
+        change=mutate_facets,
+        writes=ANSWERS,
+        place=SPOT,
+        whole=UNREADABLE,
     ),
     "settings before": Kind(
         file="case/machine.before.toml",
@@ -106,18 +142,24 @@ KINDS = {
         file="own/path.toml", words=("path", "{}/own"), writes=("own/prints",), refusals=(1, 2)
     ),
     "own path's start": Kind(
-        file="own/start.gcode", words=("path", "{}/own"), writes=("own/prints",), refusals=(1, 2)
+        file="own/start.gcode",
+        words=("path", "{}/own"),
+        writes=("own/prints",),
+        refusals=(1, 2),
+        whole=MISSING_WORDS,
     ),
     "file to take after": Kind(
         file="plate.txt",
         words=("path", "{}/own", "--like", "{}/plate.txt", "--start-as-is", "--end-as-is", "--yes"),
         writes=("own",),
         refusals=(1, 2),
+        whole=OTHER_FILE,
     ),
     "sliced file": Kind(
         file="plate.txt",
         words=("trace", "{}/traced", "{}/plate.txt"),
         writes=(f"{TRACED}/trace.json", f"{TRACED}/sliced-file.html", f"{TRACED}/sliced-file"),
+        whole=OTHER_FILE,
     ),
     "part list": Kind(
         file="parts.csv", words=("predict", "{}/case", "--features", "{}/parts.csv"), refusals=(1, 2)
@@ -127,12 +169,16 @@ KINDS = {
         words=("correct", "{}/case", "{}/part.stl", "-o", "{}/out.stl"),
         change=mutate_facets,
         refusals=(1, 2),
+        place=SPOT,
+        whole=UNREADABLE,
     ),
     "package": Kind(
         file="part.3mf",
         words=("correct", "{}/case", "{}/part.3mf", "-o", "{}/out.3mf"),
         change=mutate_package,
         refusals=(1, 2),
+        place=MEMBER,
+        whole=UNREADABLE,
     ),
 }
 
