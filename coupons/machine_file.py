@@ -25,6 +25,16 @@ _TITLES = {
     "caliper": "The caliper at hand; its sheet or its maker's page tells most of these.",
     "scale": "A scale, if there is one; needed for weighed readings only.",
 }
+_OPTIONAL = {
+    "priors": (
+        "Optional: how large an error may be before anything is measured, as a standard deviation, by the",
+        "error's name (mm; rad for skew_xy; a fraction for scales), for instance: backlash_x = 0.1",
+    ),
+    "model_error": (
+        "Optional: how much this printer does beside the errors, as a standard deviation in mm, by the name of the",
+        "row in the report's uncertainty budget; 0 where it is known not to be there, for instance: corners = 0.02",
+    ),
+}
 
 
 def read_machine(path: Path, *, prior_names: Collection[str] | None = None) -> Machine:
@@ -73,20 +83,9 @@ def machine_toml(machine: Machine) -> str:
         for figure in (f for f in FIGURES if f.section == section):
             lines.append(f"# {figure.text} [{figure.unit}], {figure.low:g} to {figure.high:g}")
             lines.append(f"{figure.name} = {float(machine[f'{section}.{figure.name}'])!r}")
-    lines += [
-        "",
-        "# Optional: how large an error may be before anything is measured, as a standard deviation, by the",
-        "# error's name (mm; rad for skew_xy; a fraction for scales), for instance: backlash_x = 0.1",
-        "[priors]",
-    ]
-    lines += [f"{_key(name)} = {float(value)!r}" for name, value in machine.priors.items()]
-    lines += [
-        "",
-        "# Optional: how much this printer does beside the errors, as a standard deviation in mm, by the name of the",
-        "# row in the report's uncertainty budget; 0 where it is known not to be there, for instance: corners = 0.02",
-        "[model_error]",
-    ]
-    lines += [f"{_key(name)} = {float(value)!r}" for name, value in machine.model_error.items()]
+    for section, values in (("priors", machine.priors), ("model_error", machine.model_error)):
+        lines += ["", *(f"# {line}" for line in _OPTIONAL[section]), f"[{section}]"]
+        lines += [f"{_key(name)} = {float(value)!r}" for name, value in values.items()]
     return "\n".join(lines) + "\n"
 
 

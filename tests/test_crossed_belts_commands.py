@@ -19,17 +19,21 @@ from tests.parts import drawn
 from tests.test_cli import run
 
 
+def quick_case(folder, kinematics, *errors):
+    """A machine so driven, with its quick set printed virtually with these errors; its folder."""
+    case = str(folder / "orrery")
+    words("init", case, "--yes", "--kinematics", kinematics)
+    words("make", case, "--quick")
+    words("simulate", case, *errors)
+    return case
+
+
 @pytest.fixture(scope="module")
 def case(tmp_path_factory):
-    folder = str(tmp_path_factory.mktemp("belts") / "orrery")
-    for arguments in (
-        ("init", folder, "--yes", "--kinematics", "crossed-belts"),
-        ("make", folder, "--quick"),
-        ("simulate", folder, "--backlash-a", "0.4", "--seed", "2"),
-        ("diagnose", folder),
-    ):
-        code, _, err = run(*arguments)
-        assert code == 0, err
+    folder = quick_case(
+        tmp_path_factory.mktemp("belts"), "crossed-belts", "--backlash-a", "0.4", "--seed", "2"
+    )
+    words("diagnose", folder)
     return folder
 
 
@@ -260,15 +264,7 @@ def test_the_card_is_offered_where_it_tells_something(tmp_path, kinematics, tell
 @pytest.fixture(scope="module")
 def arms(tmp_path_factory):
     """A delta on which something shortens x, and whose bead is as it should be."""
-    folder = str(tmp_path_factory.mktemp("arms") / "orrery")
-    for arguments in (
-        ("init", folder, "--yes", "--kinematics", "delta"),
-        ("make", folder, "--quick"),
-        ("simulate", folder, "--backlash-x", "0.3", "--seed", "3"),
-    ):
-        code, _, err = run(*arguments)
-        assert code == 0, err
-    return folder
+    return quick_case(tmp_path_factory.mktemp("arms"), "delta", "--backlash-x", "0.3", "--seed", "3")
 
 
 def test_nothing_but_one_sentence_names_what_is_not_told_of_a_delta(arms, tmp_path):

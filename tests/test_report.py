@@ -7,6 +7,7 @@ import subprocess
 import sys
 from dataclasses import replace
 from pathlib import Path
+from typing import get_args
 
 import pytest
 from lxml import html
@@ -23,14 +24,7 @@ from fitassay.report.page import report_html
 from fitassay.report.section import Picture, Section
 from tests import diagnoses, sets
 
-STATUSES: tuple[Status, ...] = (
-    "dominant",
-    "leading",
-    "undetermined",
-    "within-noise",
-    "unexplained",
-    "sum-known",
-)
+STATUSES: tuple[Status, ...] = get_args(Status)
 EMPTY = Manifest(line_width_mm=0.45, layer_height_mm=0.2, coupons=())
 NOWHERE = Path("/nonexistent")
 NASTY = '<script>alert(1)</script>"><img src=x onerror=alert(2)> & $a_b$ {{ 7*7 }} \u202egnp.exe \U0001f40d \x1b[31m'

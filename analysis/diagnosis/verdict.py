@@ -12,6 +12,7 @@ The words are `diagnosis.verdict_words`' job.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import get_args
 
 import numpy as np
 
@@ -44,14 +45,7 @@ RIVAL_FACTOR = 2.0
 LOUD_SDS = 1.645
 # No model of a printer is surer than this, whatever its readings say.
 SUREST = 0.99
-STATUSES: tuple[Status, ...] = (
-    "dominant",
-    "leading",
-    "undetermined",
-    "within-noise",
-    "unexplained",
-    "sum-known",
-)
+STATUSES: tuple[Status, ...] = get_args(Status)
 
 
 ORDINARY: tuple[tuple[str, Side, Shape, float], ...] = (
