@@ -5,8 +5,9 @@ from __future__ import annotations
 import math
 
 import numpy as np
+from scipy.optimize import linprog
 from shapely import affinity
-from shapely.geometry import LinearRing, Polygon, box
+from shapely.geometry import LinearRing, LineString, Polygon, box
 
 from fitassay.analysis.terms import INDEX, NAMES
 from tests.printed_pairs import WIDTH, played, stands_out
@@ -97,6 +98,33 @@ def farthest(shape, into, step):
     return low
 
 
+def _gaps(tongue, slot, mouth):
+    """Gaps between the shoulders of a tongue and the edges of its slot [mm], by where along them [mm]."""
+    far = min(tongue.bounds[2], -tongue.bounds[0], slot.bounds[2], -slot.bounds[0]) - 0.5
+    out = {}
+    for x in np.linspace(mouth, far, 8):
+        for at in (-x, x):
+            # A dovetail's tip reaches out over its shoulders, higher up.
+            low, whole = (LineString([(at, -30), (at, top)]) for top in (0.9, 30))
+            out[at] = slot.intersection(whole).bounds[1] - tongue.intersection(low).bounds[3]
+    return out
+
+
+def _pressed_home(tongue, slot, mouth):
+    """The tongue risen in its middle as far as it goes, turned so that its shoulders lie on the slot's edges."""
+    gaps = _gaps(tongue, slot, mouth)
+    # Raise the most, with turn * x + rise within every gap.
+    x = np.array(list(gaps))
+    best = linprog(
+        [-1.0, 0.0],
+        A_ub=np.column_stack([np.ones(len(x)), x]),
+        b_ub=np.array(list(gaps.values())),
+        bounds=[(None, None), (None, None)],
+    )
+    rise, turn = best.x
+    return affinity.translate(affinity.rotate(tongue, turn, origin=(0, 0), use_radians=True), 0, rise - 0.002)
+
+
 def _shoulder(part, mouth):
     """How high the tongue's body reaches beside its root [mm]."""
     return part.intersection(box(-mouth - 1, -9, -mouth, 1).union(box(mouth, -9, mouth + 1, 1))).bounds[3]
@@ -126,11 +154,10 @@ def play_of(
     two = printed(kind, slot, True, none if exact[1] else theta, seam=seams[1], **how)
     if kind not in ("key", "tab"):
         mouth = max(slot / 2, tongue_of(kind, slot, angle, tongue)[0][0]) + 1.0
-        # Far from the mouth a body that leans turns until it lies flat.
-        sides = box(mouth, -20, mouth + 0.4, 0.6).union(box(-mouth - 0.4, -20, -mouth, 0.6))
-        up = farthest(one.intersection(sides), two.intersection(sides), (0, 1))
         if kind == "dovetail":
-            one = affinity.translate(one, 0, up - 0.002)
+            one = _pressed_home(one, two, mouth)
+        else:
+            up = min(_gaps(one, two, mouth).values())
         low = _shoulder(one, mouth) + 0.05 - (min(up, 0.0) if kind != "dovetail" else 0.0)
     else:
         low = 0.0 if kind == "key" else 0.1 + max(_sill(two, slot), _shoulder(one, slot / 2 + 0.7))

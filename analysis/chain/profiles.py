@@ -7,7 +7,7 @@ Each is drawn as put together: the body with the tongue below y = 0, the one wit
     tab      a tongue on an edge in a closed opening                   0 and -1
     t-slot   a T's stem in its neck                                   +1 and +1
     t-head   its head in its chamber                                  -1 and -1
-    dovetail widest at the tongue's tip; drawn sizes are the narrow ones at the edge; pushed home on its shoulders
+    dovetail widest at the tongue's tip; drawn sizes are the narrow ones at the edge; pressed home on both shoulders
     rack     a tooth, narrowest at its tip, in a gap; drawn sizes are those of the pitch line, depth as drawn
 
 The gains follow from the walk; slanted flanks take their play up while they are drawn. A part printed turned by half
@@ -165,11 +165,9 @@ class _Printed:
         self.right, self.left = right + beside, left + beside * [-1.0, 1.0]
         # The tongue's loop comes by its right shoulder first, the slot's by its left edge.
         first, last = flanks[::-1] if inside else flanks
-        shoulders = (
-            moves[:, (first - 1) % len(loop.points), -1, 1],
-            moves[:, (last + 1) % len(loop.points), 0, 1],
-        )
-        self.shoulders = shoulders[::-1] if inside != mirrored else shoulders
+        ends = moves[:, (first - 1) % len(loop.points)], moves[:, (last + 1) % len(loop.points)]
+        self.shoulders = ends[::-1] if inside != mirrored else ends
+        self.flanks = right, left
 
 
 def _come_from_contrary(loop: Loop, flanks: tuple[int, int], which: int) -> tuple[Loop, tuple[int, int]]:
@@ -244,9 +242,15 @@ def profile_clearance(
             (slot, True, late[1], exact[1]),
         )
     )
-    up = _home(one, two) if kind == "dovetail" else np.zeros(len(theta))
-    lift = np.stack([np.zeros_like(up), up], axis=1)[:, None]
-    return _between(one.right + lift, two.right) - _between(one.left + lift, two.left, most=True)
+    if slant == np.pi / 2:
+        return _between(one.right, two.right) - _between(one.left, two.left, most=True)
+    reach = (one.bead + two.bead) / 2
+    inner = one.flanks
+    if kind == "dovetail":
+        rise, turn = _home(one, two)
+        inner = tuple(_settled(flank, rise, turn) for flank in inner)
+    other = np.array([-1.0, 1.0])
+    return _travel(inner[0], two.flanks[0], reach) + _travel(inner[1] * other, two.flanks[1] * other, reach)
 
 
 def profile_width(
@@ -279,10 +283,72 @@ def _between(inner: np.ndarray, outer: np.ndarray, *, most: bool = False) -> np.
     return np.where(beside, apart, np.inf).min(axis=1)
 
 
-def _home(tongue: _Printed, slot: _Printed) -> np.ndarray:
-    """How far the tongue goes in beyond its drawn place until a shoulder meets an edge, ndarray (n,) [mm]."""
-    right, left = (edge - shoulder for edge, shoulder in zip(slot.shoulders, tongue.shoulders, strict=True))
-    return np.minimum(right, left) - (tongue.bead + slot.bead) / 2
+def _home(tongue: _Printed, slot: _Printed) -> tuple[np.ndarray, np.ndarray]:
+    """How far a tongue pressed in its middle rises beyond its drawn place, and turns [mm], [rad], ndarray (n,) each.
+
+    It turns until a shoulder on either side lies on its edge. Gaps between shoulders and edges are known at both ends
+    of each; in its middle it rises as far as the lowest line through two of them, one of either side.
+    """
+    places, gaps = [], []
+    for shoulder, edge in zip(tongue.shoulders, slot.shoulders, strict=True):
+        ends = np.sort(np.abs([shoulder[:, [0, -1], 0], edge[:, [0, -1], 0]]), axis=-1)
+        side = np.sign(shoulder[:, :1, 0])
+        x = side * np.stack([ends[..., 0].max(axis=0), ends[..., 1].min(axis=0)], axis=1)
+        places.append(x)
+        gaps.append(_height_at(edge, x) - _height_at(shoulder, x) - (tongue.bead + slot.bead)[:, None] / 2)
+    (x, other_x), (gap, other_gap) = ((of[0][:, :, None], of[1][:, None, :]) for of in (places, gaps))
+    turn = ((gap - other_gap) / (x - other_x)).reshape(len(tongue.bead), -1)
+    rise = (gap - (gap - other_gap) / (x - other_x) * x).reshape(len(tongue.bead), -1)
+    least = rise.argmin(axis=1)[:, None]
+    return tuple(np.take_along_axis(of, least, axis=1)[:, 0] for of in (rise, turn))  # type: ignore[return-value]
+
+
+def _height_at(move: np.ndarray, x: np.ndarray) -> np.ndarray:
+    """Heights at x (n, k) of a straight move (n, 4, 2), ndarray (n, k) [mm]."""
+    start, end = move[:, :1], move[:, -1:]
+    share = (x - start[..., 0]) / (end - start)[..., 0]
+    return start[..., 1] + share * (end - start)[..., 1]
+
+
+def _settled(move: np.ndarray, rise: np.ndarray, turn: np.ndarray) -> np.ndarray:
+    """A move (n, 4, 2) turned by a small angle about the origin and lifted."""
+    x, y = move[..., 0], move[..., 1]
+    return np.stack([x - turn[:, None] * y, y + turn[:, None] * x + rise[:, None]], axis=-1)
+
+
+def _travel(inner: np.ndarray, outer: np.ndarray, reach: np.ndarray) -> np.ndarray:
+    """How far bent paths (n, 4, 2) go along +x until they come to `reach` (n,) of others, ndarray (n,) [mm].
+
+    `reach` is half of both beads: two paths so near are beads that touch. They meet at a bend of one or the other.
+    """
+    back = np.array([-1.0, 1.0])
+    return np.minimum(_to_path(inner, outer, reach), _to_path(outer * back, inner * back, reach))
+
+
+def _to_path(points: np.ndarray, path: np.ndarray, reach: np.ndarray) -> np.ndarray:
+    """Least way along +x of any of the points (n, 4, 2) to within `reach` (n,) of a bent path, ndarray (n,) [mm]."""
+    y = points[:, :, None, 1]
+    radius = reach[:, None, None]
+    off = path[:, None, :, 1] - y
+    near = np.abs(off) < radius
+    to_bend = path[:, None, :, 0] - np.sqrt(np.where(near, radius**2 - off**2, 0.0))
+    # Straight pieces, from below upwards; their edge on the near side is a parallel line.
+    low, high = path[:, :-1], path[:, 1:]
+    low, high = (np.where(high[..., 1:] >= low[..., 1:], a, b) for a, b in ((low, high), (high, low)))
+    along = high - low
+    length = np.hypot(along[..., 0], along[..., 1])
+    rises = along[..., 1] > CLOSE_MM
+    edge = (
+        low
+        + reach[:, None, None]
+        * np.stack([-along[..., 1], along[..., 0]], axis=-1)
+        / np.where(length > 0, length, 1.0)[..., None]
+    )
+    share = (y - edge[:, None, :, 1]) / np.where(rises, along[..., 1], 1.0)[:, None]
+    beside = rises[:, None] & (share >= 0) & (share <= 1)
+    to_piece = edge[:, None, :, 0] + share * along[:, None, :, 0]
+    x = np.concatenate([np.where(near, to_bend, np.inf), np.where(beside, to_piece, np.inf)], axis=2)
+    return (x - points[:, :, None, 0]).min(axis=(1, 2))
 
 
 def _x_at(move: np.ndarray, y: np.ndarray) -> np.ndarray:
