@@ -83,6 +83,8 @@ class Feature:
         One sentence for the person with the caliper.
     pairs : Pairs or None
         Of a row that is read by eye; its contacts are the facing ends, or the middles, of pair 0's beads.
+    cross_check : bool
+        Whether it only looks once more, elsewhere, at what other features show.
     """
 
     id: str
@@ -94,6 +96,7 @@ class Feature:
     jaw_mm: float
     instruction: str
     pairs: Pairs | None = None
+    cross_check: bool = False
 
     @property
     def contact_height(self) -> float:
@@ -119,7 +122,12 @@ class Feature:
 
     @property
     def optional(self) -> bool:
-        """True for evidence that is asked for only where it helps: rims, and single layers of a wall."""
+        """True for evidence that is asked for only where it helps: rims, single layers of a wall, cross-checks."""
+        return self.of_surface or self.cross_check
+
+    @property
+    def of_surface(self) -> bool:
+        """True where few layers are felt, which tells uneven ones from a wide bead: rims and single layers."""
         return self.kind == "rim" or self.edge
 
     @property
@@ -178,7 +186,7 @@ class Coupon:
 
     def beneath(self, feature: Feature) -> Feature:
         """The feature that the jaws read deep where this one is read on a rim or a single layer; else itself."""
-        if not feature.optional:
+        if not feature.of_surface:
             return feature
         places = (feature.contact_a_mm[:2], feature.contact_b_mm[:2])
         return next((f for f in self.asked if (f.contact_a_mm[:2], f.contact_b_mm[:2]) == places), feature)

@@ -29,7 +29,8 @@ class Job:
         How the single wall is drawn: as a tube one bead thick, or as a solid prism for slicers with a
         one-wall, no-infill, no-top mode.
     rims : bool
-        Rims and single layers are features, too: evidence that tells a wide bead from uneven layers.
+        Evidence for where it helps is among the features: rims and single layers, which tell a wide bead from uneven
+        layers, and a second long size, which tells a scale from a plate that shrank.
     """
 
     machine: Machine

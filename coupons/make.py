@@ -98,7 +98,7 @@ def draw_set(
     rules : Rules, optional
         Other room for jaws, gaps and the like.
     rims : bool
-        With rims and single layers as features.
+        With rims, single layers and a second long size as features, asked for only where they help.
 
     Raises
     ------

@@ -32,7 +32,9 @@ def blank(path: Path) -> dict[tuple[str, str], float]:
         "coupon,feature,reading_mm,note\n" + "".join(f"{c},{f},,\n" for c, f in values), encoding="utf-8"
     )
     # Rims, which are read where they help only, are as wide as the whole flank: layers here are even.
-    return values | {(c, f"{f}-rim"): v for (c, f), v in values.items()}
+    # The plate misses as the largest step of the boss does: scale is nil.
+    plate = {("bore", f"plate-{a}"): 44.0 + values["boss", f"step22-{a}"] - 22.0 for a in "xy"}
+    return values | plate | {(c, f"{f}-rim"): v for (c, f), v in values.items()}
 
 
 class Hand:

@@ -218,7 +218,9 @@ def _parted(done: Fit, walk: SetWalk) -> frozenset[int]:
     o = done.observations
     columns = [int(c) for c, out in zip(o.column, done.outliers, strict=True) if c >= 0 and not out]
     facts = {fact.kind for fact in done.facts}
-    bead = {BEAD} if facts & {"weighed", "feed"} or any(walk.features[c].optional for c in columns) else set()
+    bead = (
+        {BEAD} if facts & {"weighed", "feed"} or any(walk.features[c].of_surface for c in columns) else set()
+    )
     return frozenset(bead | ({PATH} if "path place" in facts else set()))
 
 

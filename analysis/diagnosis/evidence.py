@@ -71,7 +71,7 @@ def worth_reading(walk: SetWalk, gains: np.ndarray) -> tuple[int, ...]:
             if coupon.family == LADDER and feature.kind == "inside":
                 continue
             deep = where[coupon.id, coupon.beneath(feature).id]
-            if not feature.optional or np.abs(gains[i] - gains[deep]).max() > SAME_GAIN:
+            if not feature.of_surface or np.abs(gains[i] - gains[deep]).max() > SAME_GAIN:
                 found.append(i)
     return tuple(found)
 

@@ -134,7 +134,7 @@ def rank_coupons(
 ) -> tuple[NextPrint, ...]:
     """Whole coupons, with all their features that are not measured, by doubt removed per minute.
 
-    Of a coupon at hand its rims and its single layers stand apart, as they are read in another manner.
+    Of a coupon at hand its rims, single layers and cross-checks stand apart, as they are read in another manner.
 
     Parameters
     ----------
@@ -236,6 +236,8 @@ def _manner(feature: Feature) -> str:
     """How such a feature is read, if not as usual: what to measure of a coupon."""
     if feature.edge:
         return "measure one layer of {}, cut off last of all with scissors, away from yourself"
+    if feature.cross_check:
+        return "measure {} from edge to edge"
     return "measure the rims of {}, the jaws over the top 0.4 mm only" if feature.kind == "rim" else ""
 
 

@@ -207,7 +207,7 @@ def _band(feature: Feature, coupon: Coupon, layer: float) -> tuple[float, float]
     z = feature.contact_height
     if z < FLARE_BAND_MM:
         return z, z
-    if feature.optional:
+    if feature.of_surface:
         low = z - layer / 2
         return low, low + max(layer, feature.flank_mm)
     return max(z - DEEP_MM / 2, BAND_START_MM), min(z + DEEP_MM / 2, coupon.size_mm[2])

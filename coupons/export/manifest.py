@@ -23,6 +23,8 @@ def manifest_json(manifest: Manifest) -> str:
     for feature in (f for c in data["coupons"] for f in c["features"]):
         if feature["pairs"] is None:
             del feature["pairs"]
+        if not feature["cross_check"]:
+            del feature["cross_check"]
     return json.dumps(data, indent=1, ensure_ascii=False, allow_nan=False) + "\n"
 
 

@@ -49,6 +49,7 @@ class FeatureData(Strict):
     jaw_mm: Annotated[float, Field(allow_inf_nan=False, ge=0, le=LONGEST_MM)]
     instruction: Annotated[str, StringConstraints(max_length=10_000)]
     pairs: PairsData | None = None
+    cross_check: bool = False
 
 
 class CouponData(Strict):

@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
-import shapely
-from shapely.geometry import MultiPoint
+from dataclasses import replace
 
-from fitassay.coupons.draft import Draft, both_ways, engrave, notched_both_ways, standing
+import numpy as np
+import shapely
+from shapely.geometry import MultiPoint, Polygon
+
+from fitassay.coupons.draft import Draft, across, both_ways, engrave, notched_both_ways, standing
 from fitassay.coupons.family import Family
 from fitassay.coupons.feature import Feature
 from fitassay.coupons.job import Job
@@ -17,6 +20,8 @@ PAIRS_MM = ((6.0, 5.0), (10.0, 8.0), (16.0, 14.0))
 
 SMALL_PAIRS_MM = ((6.0, 5.0), (9.0, 8.0))
 """For beds that do not hold three columns."""
+
+ON_FACE_MM = 1e-6
 
 
 def build(job: Job) -> list[Draft]:
@@ -69,6 +74,8 @@ def build(job: Job) -> list[Draft]:
     )
     # Windows first, then bores: one grip, then the other.
     features.sort(key=lambda f: not f.id.startswith("window"))
+    if job.rims:
+        features += _plate(job, plate, z)
     return [Draft(id="bore", slabs=tuple(slabs), features=tuple(features), notes=notes)]
 
 
@@ -108,6 +115,44 @@ def _bore(job: Job, diameter: float, x: float, y: float, z: float) -> list[Featu
     return both_ways(
         job, name=f"bore{diameter:g}", kind="inside", size=diameter, low=low, at=(x, y), z=z, instruction=text
     )
+
+
+def _plate(job: Job, plate: Polygon, z: float) -> list[Feature]:
+    """The plate itself from face to face: long sizes printed with the small coupons, beside the frame's."""
+    left, front, right, back = plate.bounds
+    found = []
+    for axis, low, high, faces in (
+        ("x", left, right, "left and right"),
+        ("y", front, back, "front and back"),
+    ):
+        start, end = _both_straight(plate, axis, low, high)
+        if end - start < job.rules.outside_flank:
+            continue
+        text = (
+            f"Outside jaws on the {faces} edges of the plate with the holes, at the middle of their straight part; "
+            "the seam should lie on a rounded corner, not where the jaws touch."
+        )
+        feature = across(
+            job,
+            axis,
+            id=f"plate-{axis}",
+            kind="outside",
+            low=low,
+            high=high,
+            at=round((start + end) / 2, 3),
+            z=z,
+            instruction=text,
+        )
+        found.append(replace(feature, cross_check=True))
+    return found
+
+
+def _both_straight(plate: Polygon, axis: str, low: float, high: float) -> tuple[float, float]:
+    """From where to where both of the plate's faces at `low` and `high` along an axis are straight [mm]."""
+    along = 0 if axis == "x" else 1
+    points = shapely.get_coordinates(plate.exterior)
+    ends = [points[np.abs(points[:, along] - face) < ON_FACE_MM, 1 - along] for face in (low, high)]
+    return max(float(e.min()) for e in ends), min(float(e.max()) for e in ends)
 
 
 FAMILY = Family("stepped-bore", "how openings close, square against round", build, order=20)

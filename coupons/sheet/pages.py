@@ -14,7 +14,7 @@ from fitassay.coupons.sheet.block import block_of, packed, write_group
 from fitassay.coupons.sheet.card_page import card_page, is_card
 from fitassay.coupons.sheet.front import front_page, plates_page
 from fitassay.coupons.sheet.paper import TOP, Paper, SheetPdf
-from fitassay.coupons.sheet.rims import rims_page
+from fitassay.coupons.sheet.rims import rims_page, spans_part
 from fitassay.coupons.sheet.section import Piece, load_piece
 from fitassay.coupons.sheet.wall_list import list_page
 from fitassay.coupons.sheet.words import numbered_features, safe_text
@@ -50,8 +50,10 @@ def compose(
         for group in groups:
             y = write_group(pdf, group, y)
     list_page(pdf, manifest, machine, numbers)
-    if manifest.optional:
-        rims_page(pdf, manifest, numbers)
+    y = pdf.low
+    if any(f.of_surface for _, f in manifest.optional):
+        y = rims_page(pdf, manifest, numbers)
+    spans_part(pdf, manifest, pieces, numbers, y)
     return pdf.output()
 
 

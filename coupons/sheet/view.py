@@ -107,6 +107,12 @@ def views(
     return tuple(drawn)
 
 
+def cross_checks(coupon: Coupon, piece: Piece, numbers: dict[tuple[str, str], int]) -> View | None:
+    """The plan of a coupon with its cross-checks alone; None where it has none."""
+    features = [f for f in coupon.features if f.cross_check]
+    return _plan(coupon, piece, numbers, features, "seen from above") if features else None
+
+
 def _plan_groups(features: list[Feature], split: bool) -> list[tuple[str, list[Feature]]]:
     """Features of each plan, with its caption."""
     directions: dict[int, list[Feature]] = {}

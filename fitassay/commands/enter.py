@@ -42,7 +42,8 @@ SOFT = "The plastic is soft: close the jaws on light only, until the light betwe
 @click.option(
     "--rims",
     is_flag=True,
-    help="Enter rims and single layers: evidence that tells a wide bead from uneven layers.",
+    help="Enter what is asked for only where it helps: rims and single layers, which tell a wide bead from uneven "
+    "layers, and a second long size, which tells true axes from a plate that shrank.",
 )
 @click.option("--filament", is_flag=True, help="Enter filament diameters instead of readings.")
 @click.option("--feed", is_flag=True, help="Enter feed tests instead of readings.")
@@ -125,16 +126,22 @@ def _exchange(book: ReadingsBook, first: str, second: str) -> None:
 
 
 def _rims(sitting: Sitting, otherwise: bool) -> None:
-    """Rims and single layers only."""
+    """Rims, single layers and cross-checks only."""
     if otherwise:
         raise click.UsageError("--rims goes with neither --guided nor --at")
     order = sitting.book.optional
     if not order:
         say("This print's coupons have no rims to read; make the full set: fitassay make CASE --new-print")
         return
+    why = ""
+    if any(f.of_surface for _, f in order):
+        why = "flat jaws put deep rest on the outermost of many layers, over a rim on two. "
+    if any(f.cross_check for _, f in order):
+        why += (
+            "Across a whole plate, long sizes are seen once more. " if why else "long sizes seen once more. "
+        )
     say(
-        f"{count(len(order), 'further feature')}: flat jaws put deep rest on the outermost of many layers, over a "
-        "rim on two. s skips, b goes back, q quits. Every reading is saved at once."
+        f"{count(len(order), 'further feature')}: {why}s skips, b goes back, q quits. Every reading is saved at once."
     )
     with suppress(Quit, EOFError):
         sitting.features(0, order)

@@ -112,9 +112,16 @@ def _tell_evidence(case: str, inputs: Inputs, outlook: Outlook, top: int) -> Non
     from fitassay.analysis.readings.reading import WEIGHED
     from fitassay.analysis.terms import BEAD, NAMES
 
-    optional = {(c.id, f.id) for c, f in inputs.manifest.optional}
+    surface = {(c.id, f.id) for c, f in inputs.manifest.optional if f.of_surface}
+    checks = {(c.id, f.id) for c, f in inputs.manifest.optional if f.cross_check}
     shown = {(n.coupon, n.feature) for n in outlook.readings[:top]}
-    if shown & optional:
+    if shown & checks:
+        say()
+        say(
+            "A second long size shows whether the frame's plate or the axes are off; the sheet's last pages show how "
+            f"the jaws sit. Enter it with: fitassay enter {typed(case)} --rims"
+        )
+    if shown & surface:
         say()
         say(
             "Rims and single layers part a wide bead from uneven layers; the sheet's last page shows how the jaws "
