@@ -65,6 +65,19 @@ def test_two_slips_that_hide_each_other_are_found():
     assert find_outliers(model, residual).tolist() == [False] * 8 + [True, True]
 
 
+@pytest.mark.parametrize("name", ["stem6", "head10", "neck6", "chamber10"])
+def test_half_a_millimetre_on_a_comb_is_named_where_the_play_is_large(name):
+    """Quick set, play of 0.55 mm: what all readings of an axis may be off by alike excuses none by itself."""
+    w = walk(quick=True)
+    readings = simulate(w, theta_of({"backlash_x": 0.55, "backlash_y": 0.1}), seed=5)
+    i = [(r.coupon, r.feature) for r in readings].index(("comb-x", name))
+    for slip_mm in (-0.5, 0.5):
+        value = readings[i].reading_mm
+        assert value is not None
+        spoilt = (*readings[:i], replace(readings[i], reading_mm=value + slip_mm), *readings[i + 1 :])
+        assert [(s.coupon, s.feature) for s in interpret(w, spoilt, MACHINE).suspects] == [("comb-x", name)]
+
+
 @pytest.mark.parametrize("places", [(9, 33), pytest.param((0, 14, 21, 40), marks=pytest.mark.long)])
 @pytest.mark.parametrize("kind", [*SLIPS])
 def test_one_slip_is_named_with_what_was_meant(kind, places):

@@ -49,6 +49,11 @@ class Model:
         """Standard uncertainties of the readings, ndarray (m,) or (n, m) [mm]."""
         return np.sqrt(np.einsum("...jj->...j", self.noise))
 
+    @property
+    def own_u(self) -> np.ndarray:
+        """What of each reading's uncertainty no other reading shares, ndarray (m,) or (n, m) [mm]."""
+        return 1 / np.sqrt(np.einsum("...jj->...j", np.linalg.inv(self.noise)))
+
     def widened(self, terms: np.ndarray, factor: float) -> Model:
         """With these terms (terms,) of bool `factor` times as uncertain beforehand.
 

@@ -76,7 +76,9 @@ def worst_readings(
     ----------
     precision : ndarray (m, m) or (n, m, m)
         P of the readings still kept.
-    residual, u : ndarray (..., m) [mm]
+    residual : ndarray (..., m) [mm]
+    u : ndarray (..., m) [mm]
+        Standard uncertainties that the readings do not share: from `Model.own_u`.
     limit : float
         From `slip_limit`.
     pairs : bool
@@ -128,7 +130,7 @@ def _search(model: Model, residual: np.ndarray) -> list[int]:
         own = model.taking(kept)
         precision = np.linalg.inv(own.cov)
         pairs = not removed and most >= 2
-        out = np.flatnonzero(worst_readings(precision, residual[kept], own.u, limit, pairs))
+        out = np.flatnonzero(worst_readings(precision, residual[kept], own.own_u, limit, pairs))
         if not out.size:
             break
         off, sd = deleted(precision, residual[kept])

@@ -259,7 +259,7 @@ def _settle_once(
     sought = search_model(model)
     single = np.zeros(len(y), dtype=bool)
     if most:
-        worst = worst_readings(np.linalg.inv(sought.cov), residual, sought.u, limit, most >= 2)
+        worst = worst_readings(np.linalg.inv(sought.cov), residual, sought.own_u, limit, most >= 2)
         single = worst.any(axis=1)
     clean = np.flatnonzero(~single)
     if clean.size:
