@@ -16,16 +16,24 @@ from fitassay.analysis.gcode.registration import (
     SAME_SCALE,
     Place,
     found_share,
+    hits_of,
     is_another_part,
     largest_offset,
     outermost,
     refine,
+    share_of,
 )
 from fitassay.coupons.errors import InputError
 from fitassay.coupons.wording import count
 
 COARSE_SHARE = 0.8
 """Before openings and walls are told apart, so much of the share that is asked for in the end is enough."""
+
+CERTAIN = 0.9
+"""A placement with a larger share is the coupon, or another turned like it."""
+
+SAME_PATH_MM = 0.05
+"""Placements that differ by less are of the same loops."""
 
 NEAR_TIE = 0.05
 """Placements whose shares differ by less are looked at when coupons are told apart."""
@@ -50,31 +58,64 @@ def candidates(template: Template, maps: dict[float, LoopMap], width: float) -> 
     for z in maps:
         if not template.rings(z):
             continue
-        found = [p for turn in TURNS for p in _placements(template, turn, z, maps[z], width)]
-        fitted = [_fitted(place, z, maps, width) for place in found]
-        places = [place for place in fitted if place is not None]
+        places = [p for turn in TURNS for p in _of_turn(template, turn, z, maps, width)]
         if places:
             return sorted(_outermost(places), key=lambda p: -p.share)
     return []
 
 
-def _fitted(place: Place, z: float, maps: dict[float, LoopMap], width: float) -> Place | None:
-    """A starting point fitted to the loops, coarsely first; None where the coupon is not there."""
-    near = {z: maps[z]}
+def _of_turn(
+    template: Template, turn: Turn, z: float, maps: dict[float, LoopMap], width: float
+) -> list[Place]:
+    """Placements of a coupon turned in one way that the loops at height z suggest and all loops bear out."""
+    coarse = [
+        place
+        for start in _placements(template, turn, z, maps[z], width)
+        if (place := _coarsely(start, {z: maps[z]})) is not None
+    ]
+    fitted: list[Place] = []
+    for place in sorted(coarse, key=lambda p: -p.offset):
+        # Inner walls of what was found already would only lead out to it once more.
+        if not any(_stands_within(place, outer) for outer in fitted):
+            fine = _fitted(place, z, maps, width)
+            fitted += [] if fine is None else [fine]
+    return fitted
+
+
+def _coarsely(place: Place, near: dict[float, LoopMap]) -> Place | None:
+    """A starting point fitted to the loops at one height; None where the coupon is not there."""
     coarse = refine(refine(place, near, 0.45, COARSE), near, 0.15, COARSE)
-    if (
-        np.abs(coarse.scale).max() >= 2 * LARGEST_SCALE
-        or found_share(coarse, near, COARSE) < FOUND_SHARE * COARSE_SHARE
-    ):
-        return None
-    measured = {h: m for h, m in maps.items() if h in place.template.contact_heights and h >= FOOT_MM} or near
+    there = found_share(coarse, near, COARSE) >= FOUND_SHARE * COARSE_SHARE
+    return coarse if there and np.abs(coarse.scale).max() < 2 * LARGEST_SCALE else None
+
+
+def _stands_within(place: Place, outer: Place) -> bool:
+    """Whether a coarse placement is of the same loops as one that fits well, or of walls within them."""
+    return bool(
+        outer.share > CERTAIN
+        and place.offset < outer.offset + SAME_PATH_MM
+        and np.hypot(*(place.shift - outer.shift)) < SAME_PATH_MM
+        and np.abs(place.scale - outer.scale).max() < SAME_SCALE
+    )
+
+
+def _fitted(coarse: Place, z: float, maps: dict[float, LoopMap], width: float) -> Place | None:
+    """A coarse placement fitted to the loops at all heights; None where the coupon is not there."""
+    near = {z: maps[z]}
+    measured = {
+        h: m for h, m in maps.items() if h in coarse.template.contact_heights and h >= FOOT_MM
+    } or near
     fine = outermost(refine(refine(coarse, maps, 0.15), maps, 0.15), measured, width)
-    if abs(fine.offset + width / 2) > largest_offset(width) or found_share(fine, near) < FOUND_SHARE:
+    if abs(fine.offset + width / 2) > largest_offset(width):
         return None
-    if is_another_part(fine, maps):
+    hits = hits_of(fine, near)
+    if share_of(hits) < FOUND_SHARE:
         return None
-    marks = {h: m for h, m in maps.items() if h not in place.template.contact_heights}
-    return replace(fine, share=found_share(fine, maps), mark_share=found_share(fine, marks))
+    hits |= hits_of(fine, {h: m for h, m in maps.items() if h != z})
+    if is_another_part(fine, maps, hits):
+        return None
+    marks = {h: seen for h, seen in hits.items() if h not in fine.template.contact_heights}
+    return replace(fine, share=share_of(hits), mark_share=share_of(marks))
 
 
 def _outermost(places: list[Place]) -> list[Place]:
@@ -88,7 +129,7 @@ def _outermost(places: list[Place]) -> list[Place]:
             and np.hypot(*(k.shift - place.shift)) < 0.5
             and np.abs(k.scale - place.scale).max() < SAME_SCALE
         ]
-        if not any(k.share > 0.9 * place.share for k in outer):
+        if not any(k.share > CERTAIN * place.share for k in outer):
             kept.append(place)
     return kept
 

@@ -186,9 +186,13 @@ def _equations(
     return np.column_stack(columns).astype(float), residual[good]
 
 
-def found_share(place: Place, maps: dict[float, LoopMap], every: int = 1) -> float:
-    """Share of the probes (every n-th) that find a path where it is expected; 0 without probes."""
-    hits = total = 0
+Hits = dict[float, tuple[int, int]]
+"""By height, how many probes found a path where it is expected, and of how many."""
+
+
+def hits_of(place: Place, maps: dict[float, LoopMap], every: int = 1) -> Hits:
+    """Which probes (every n-th) find a path where it is expected, by height."""
+    hits = {}
     for z, loops in maps.items():
         probes = place.template.probes(z, every)
         at, out = expected(place, probes)
@@ -196,18 +200,35 @@ def found_share(place: Place, maps: dict[float, LoopMap], every: int = 1) -> flo
         if _is_tag(place.template, z):
             reach += TAG_REACH_BEADS * 2 * abs(place.offset)  # a single wall's path is half a bead inside it
         residual, _ = loops.nearest(at, out, reach)
-        hits += int(np.sum(~np.isnan(residual)))
-        total += len(at)
-    return hits / total if total else 0.0
+        hits[z] = int(np.sum(~np.isnan(residual))), len(at)
+    return hits
 
 
-def is_another_part(place: Place, maps: dict[float, LoopMap]) -> bool:
+def share_of(hits: Hits) -> float:
+    """Share of the probes that found their path; 0 without probes."""
+    total = sum(n for _, n in hits.values())
+    return sum(found for found, _ in hits.values()) / total if total else 0.0
+
+
+def found_share(place: Place, maps: dict[float, LoopMap], every: int = 1) -> float:
+    """Share of the probes (every n-th) that find a path where it is expected; 0 without probes."""
+    return share_of(hits_of(place, maps, every))
+
+
+def is_another_part(place: Place, maps: dict[float, LoopMap], hits: Hits | None = None) -> bool:
     """Whether something else stands there that has one of the coupon's outlines at all heights, as a plain tower has.
 
     A coupon of several outlines shows at least two of them where two should be, whatever its heights were scaled by.
+
+    Parameters
+    ----------
+    hits : dict of float to tuple of int, optional
+        Of all probes, where they were counted before.
     """
     measured = [z for z in maps if z in place.template.contact_heights]
-    if all(found_share(place, {z: maps[z]}) >= FOUND_SHARE for z in measured):
+    if hits is None:
+        hits = hits_of(place, {z: maps[z] for z in measured})
+    if all(share_of({z: hits[z]}) >= FOUND_SHARE for z in measured):
         return False
     area = {z: round(sum(ring.area for ring in place.template.rings(z)), 1) for z in measured}
     middle = place.shift + place.middle
