@@ -118,6 +118,7 @@ class Style:
     polygon_holes: int = 0
     simplify: float = 0.0
     skew: float = 0.0
+    lead: float = 0.0
 
 
 def bead_area(width: float, layer: float) -> float:
@@ -169,10 +170,10 @@ class Pen:
                 if k == 2:
                     point = point * [1, 1, self.style.z_scale] + [0, 0, self.style.z_offset]
                 if self.style.relative_moves:
-                    value = round((point[k] - self.told[k]) / self.unit, digits)
+                    value = round(float(point[k] - self.told[k]) / self.unit, digits)
                     self.told[k] += value * self.unit
                 else:
-                    value = round(point[k] / self.unit, digits)
+                    value = round(float(point[k]) / self.unit, digits)
                 words.append(f"{letter}{value:.{digits}f}")
         return words
 
@@ -339,6 +340,10 @@ def _parts(coupons: list[tuple[Coupon, Solid]], style: Style) -> list[_Part]:
     return parts
 
 
+# Sections by height of each solid drawn before, and the solid itself, so that its id stays its own.
+_SECTIONS: dict[int, tuple[Solid, dict[float, list[shapely.Polygon]]]] = {}
+
+
 class _Part:
     def __init__(self, coupon: Coupon, mesh: Solid, style: Style) -> None:
         at = dict(style.places).get(coupon.id)
@@ -350,14 +355,14 @@ class _Part:
             flow=dict(style.flows).get(coupon.id, style.flow),
             turn=dict(style.turns).get(coupon.id, style.turn),
         )
-        self.shapes: dict[float, list[shapely.Polygon]] = {}
         self.walls: dict[tuple, tuple] = {}
 
     def drawn(self, z: float) -> list[shapely.Polygon]:
+        shapes = _SECTIONS.setdefault(id(self.mesh), (self.mesh, {}))[1]
         key = round(z, 6)
-        if key not in self.shapes:
-            self.shapes[key] = sections(self.mesh, z)
-        return self.shapes[key]
+        if key not in shapes:
+            shapes[key] = sections(self.mesh, z)
+        return shapes[key]
 
     def to_bed(self, shape):
         """From drawn to bed coordinates: turned about the bed's origin, enlarged, moved."""
@@ -493,6 +498,8 @@ def _layer(pen, part, middle, h, k, style, rng, seams) -> None:
             if depth == 0:
                 seams.setdefault((part.coupon.id, round(middle, 6)), []).append(points[0])
             fed = per_mm[min(depth, 1)] * (1 + style.uneven * float(rng.uniform(-1, 1)))
+            if style.lead and depth == 0 and shapely.LinearRing(points).is_ccw == back:
+                _led_in(pen, points, fed, style)
             _wall(pen, points, fed, style, depth == 0, part.coupon.single_wall, h, k)
     if style.infill and not fill.is_empty:
         if style.concentric:
@@ -511,6 +518,13 @@ def _wall(pen, points, fed, style, outer, single, h, k) -> None:
         _in_two(pen, points, fed, style)
     else:
         _closed(pen, points, fed, style)
+
+
+def _led_in(pen: Pen, points: np.ndarray, per_mm: float, style: Style) -> None:
+    """A stroke with filament through the air of an opening, to where its outer wall begins."""
+    way = points.mean(axis=0) - points[0]
+    pen.go(*(points[0] + way * style.lead / np.hypot(*way)))
+    pen.draw(*points[0], per_mm)
 
 
 def _started(points: np.ndarray, style: Style, rng) -> np.ndarray:

@@ -30,7 +30,9 @@ def traced(tmp_path_factory) -> tuple[Path, Trace]:
             solid = made.solids[coupon.id]
             pairs.append((coupon, solid))
     path = folder / "plate <1>.txt"
-    path.write_text(write(pairs, Style(offset=0.225, seam="random", shift=(20, 10))).text, encoding="utf-8")
+    path.write_text(
+        write(pairs, Style(offset=0.225, seam="random", shift=(20, 10), infill=False)).text, encoding="utf-8"
+    )
     return folder, trace_file(path, made.manifest, folder, made.machine)
 
 

@@ -104,7 +104,7 @@ def test_a_seam_under_the_jaws_weighs_less(tmp_path):
 
 
 def test_readings_follow_a_turned_piece(tmp_path):
-    trace, _ = traced(tmp_path, Style(turn="90", infill=False), ("boss", "comb-x"))
+    trace, _ = traced(tmp_path, Style(turn="90", infill=False), ("boss",))
     theta = theta_of({"scale_x": 0.01})
     walk = trace.walk
     values = walk.readings(np.stack([np.zeros_like(theta), theta]))
@@ -140,7 +140,7 @@ def test_coupons_that_are_not_in_the_file_keep_ideal_paths(tmp_path):
 
 
 def test_another_file_than_the_one_printed_is_noticed(tmp_path):
-    trace, _ = traced(tmp_path, Style(infill=False), ("boss", "bore", "comb-x", "comb-y", "wall"))
+    trace, _ = traced(tmp_path, Style(infill=False), ("boss", "bore", "wall"))
     theta = theta_of({"contour_offset": 0.225})
     readings = simulate(trace.walk, theta, noise_mm=NOISE_MM, seed=5)
     diagnosis = diagnose_traced(trace, trace.walk.manifest, tmp_path, readings, Machine())
