@@ -127,6 +127,38 @@ class Advice:
     unit: str
     why: str
     term: str = ""
+    rests_on: tuple[str, str] | None = None
+    """Coupon and feature of the one reading that it rests on, where nothing else checks that."""
+
+    def rests_on_data(self) -> dict[str, str] | None:
+        """The reading that it rests on, as the JSON answers hold it."""
+        if self.rests_on is None:
+            return None
+        return {"coupon": self.rests_on[0], "feature": self.rests_on[1]}
+
+
+@dataclass(frozen=True, kw_only=True)
+class Unsettled:
+    """A change that is likely called for, but known too badly for a number.
+
+    Attributes
+    ----------
+    setting, term : str
+        What would be changed, and for which error.
+    text : str
+        Which way it leans.
+    settle : str
+        What to read or print to know it better; empty where nothing at hand tells.
+    """
+
+    setting: str
+    term: str
+    text: str
+    settle: str
+
+    def as_data(self) -> dict[str, str]:
+        """As the JSON answers hold it."""
+        return {"setting": self.setting, "term": self.term, "text": self.text, "settle": self.settle}
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -170,6 +202,8 @@ class Diagnosis:
         Fit quality of the readings kept.
     expected_misfit_before_mm, expected_misfit_after_mm : float [mm]
         Root mean square misfit of the reference features now, and expected after the advice.
+    unsettled : tuple of Unsettled
+        Changes that lean one way, but are known too badly for a number.
     notes : tuple of Note
         What the user should know that fits nowhere else (what was left out, what was assumed).
     extra : dict
@@ -194,6 +228,7 @@ class Diagnosis:
     p_value: float
     expected_misfit_before_mm: float
     expected_misfit_after_mm: float
+    unsettled: tuple[Unsettled, ...] = ()
     notes: tuple[Note, ...] = ()
     extra: dict[str, Any] = field(default_factory=dict)
 
@@ -257,9 +292,11 @@ class Diagnosis:
                     "std_uncertainty": a.std_uncertainty,
                     "unit": a.unit,
                     "why": a.why,
+                    "rests_on": a.rests_on_data(),
                 }
                 for a in self.advice
             ],
+            "unsettled": [s.as_data() for s in self.unsettled],
             "next": [
                 {
                     "coupon": n.coupon,

@@ -18,6 +18,13 @@ from fitassay.coupons.wording import trimmed
 COVERAGE = 2.0
 """Coverage factor k of every expanded uncertainty shown; about 95 % for a normal distribution (GUM 6.3.3)."""
 
+LARGEST_SHARE, MEANWHILE_SHARE = 1.0, 0.5
+"""A change is told as a number where its expanded uncertainty is at most this share of it, else in words.
+
+The standard uncertainty is then at most half of it; where no error is accused, so that what is changed is changed
+meanwhile, even the expanded one is.
+"""
+
 SIGNIFICANT = 2
 """Significant digits of a displayed uncertainty (GUM 7.2.6)."""
 
@@ -159,6 +166,12 @@ def three_digits(value: float) -> str:
         return exact(value)
     places = 2 - Decimal(repr(float(value))).adjusted()
     return trimmed(fixed(value, places))
+
+
+def is_known_well(change: float, std_uncertainty: float, accused: bool) -> bool:
+    """Whether a change may be advised as a number, `accused`: where an error is."""
+    share = LARGEST_SHARE if accused else MEANWHILE_SHARE
+    return COVERAGE * std_uncertainty <= share * abs(change)
 
 
 def matching(value: float, uncertainty: float, *, signed: bool = False) -> str:

@@ -8,7 +8,7 @@ from collections.abc import Sequence
 
 from fitassay.analysis import rounding
 from fitassay.analysis.notes import sum_words
-from fitassay.analysis.result import Advice, Confounded
+from fitassay.analysis.result import Advice, Confounded, Unsettled
 from fitassay.analysis.terms import TERMS
 from fitassay.counting import other_counts
 from fitassay.coupons.machine import FIGURES, SETTING_PLACES
@@ -27,6 +27,9 @@ WELL_INFORMED = 0.7
 
 _TERM_LABELS = {t.name: t.label for t in TERMS}
 _FIGURES = {f.key: f for f in FIGURES}
+
+UNSETTLED = "Not known well enough for a number"
+"""Over changes that lean one way only."""
 
 STATUS_WORDS = {
     "dominant": "One error dominates",
@@ -173,6 +176,21 @@ def advice_values(advice: Advice) -> tuple[str, str]:
     if advice.to_value is not None:
         new = rounding.plus_minus(advice.to_value, advice.std_uncertainty, advice.unit, signed=False)
     return old, new
+
+
+def advice_check(advice: Advice) -> str:
+    """That it rests on one reading which nothing checks, and to take that again; empty where others do."""
+    if advice.rests_on is None:
+        return ""
+    coupon, feature = advice.rests_on
+    return (
+        f"rests on one reading: take {plain(feature, 60)} on {plain(coupon, 60)} again before you change this"
+    )
+
+
+def unsettled_words(step: Unsettled) -> str:
+    """Which way a change leans that is known too badly for a number, and what would settle it."""
+    return f"{sentence(step.text)} {sentence(step.settle)}".strip()
 
 
 def advice_remarks(advice: Advice) -> tuple[str, ...]:

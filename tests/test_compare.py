@@ -417,14 +417,15 @@ def closed_loop(count, seed, rounds=3):
         readings = np.round((exact + NOISE * rng.standard_normal(exact.shape)) / 0.01) * 0.01
         got = interpret_many(coupons, readings, MACHINE)
         for i in np.flatnonzero(got.judged.status != STATUSES.index("within-noise")):
-            advice, _, _ = advise(
+            advised = advise(
                 got.settled.posterior.mean[i],
                 got.settled.posterior.cov[i],
                 reference,
                 machines[i],
                 visible_sd(MACHINE, single),
+                accused=STATUSES[got.judged.status[i]] in ("dominant", "leading"),
             )
-            new = apply(machines[i], advice)
+            new = apply(machines[i], advised.steps)
             theta[i] = errors_after(theta[i], machines[i], new)
             machines[i] = new
         history.append(np.sqrt(np.mean((theta @ usual.T) ** 2, axis=1)))

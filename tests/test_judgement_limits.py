@@ -112,20 +112,33 @@ def reference(*rows: dict[str, float]) -> Reference:
 def test_a_change_is_advised_for_what_some_size_shows(error, changed):
     """At 20 mm a scale of 0.26 % is 0.052 mm, of 0.24 % 0.048; one reading sees 0.05."""
     sizes = reference({"scale_x": 5.0}, {"scale_x": -20.0})
-    advice, before, after = advise(values(scale_x=error), np.diag(np.full(K, 1e-12)), sizes, MACHINE, 0.05)
-    assert [a.setting for a in advice] == (["settings.steps_per_mm_x"] if changed else [])
+    got = advise(values(scale_x=error), np.diag(np.full(K, 1e-12)), sizes, MACHINE, 0.05)
+    before, after = got.before_mm, got.after_mm
+    assert [a.setting for a in got.steps] == (["settings.steps_per_mm_x"] if changed else [])
     # Root mean square over both sizes, by hand.
     assert before == pytest.approx(abs(error) * math.sqrt((25 + 400) / 2), rel=1e-4)
     assert after == (pytest.approx(0.0, abs=1e-4) if changed else before)
 
 
-@pytest.mark.parametrize(("sds", "changed"), [(2.05, True), (1.95, False)])
-def test_a_change_is_advised_for_what_is_significant(sds, changed):
-    """Twice the standard uncertainty."""
+@pytest.mark.parametrize(
+    ("sds", "accused", "changed", "leans"),
+    [
+        (2.05, True, True, False),
+        (1.95, True, False, False),
+        (4.1, False, True, False),
+        (3.9, False, False, True),
+        (2.05, False, False, True),
+        (1.95, False, False, False),
+    ],
+)
+def test_a_change_is_advised_for_what_is_known_to_half_of_it(sds, accused, changed, leans):
+    """By the standard uncertainty where an error is accused, else by the expanded one; which way it leans is told."""
     sd = 0.002
     cov = np.diag(np.where(np.arange(K) == SX, sd**2, 1e-12))
-    advice, _, _ = advise(values(scale_x=sds * sd), cov, reference({"scale_x": 20.0}), MACHINE, 0.05)
-    assert bool(advice) == changed
+    sizes = reference({"scale_x": 20.0})
+    got = advise(values(scale_x=sds * sd), cov, sizes, MACHINE, 0.05, accused=accused)
+    assert (bool(got.steps), bool(got.unsettled)) == (changed, leans)
+    assert got.after_mm == (pytest.approx(20 * sd, rel=1e-3) if changed else got.before_mm)
 
 
 def confounded_at(angle_deg: float):
@@ -333,7 +346,8 @@ def test_a_change_must_pay(bead, changed):
     rows = [{"bead_excess": 1.0, "scale_z": 1.0}, *[{"scale_z": 1.0}] * 15]
     sd = np.full(K, 1e-6)
     sd[INDEX["scale_z"]] = 0.02
-    advice, before, after = advise(values(bead_excess=bead), np.diag(sd**2), reference(*rows), MACHINE, 0.001)
+    got = advise(values(bead_excess=bead), np.diag(sd**2), reference(*rows), MACHINE, 0.001)
+    advice, before, after = got.steps, got.before_mm, got.after_mm
     assert before == pytest.approx(math.sqrt(0.02**2 + bead**2 / 16), rel=1e-4)
     if changed:
         assert [a.term for a in advice] == ["bead_excess"] and after == pytest.approx(0.02, rel=1e-4)

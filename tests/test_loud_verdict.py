@@ -114,7 +114,7 @@ def test_flow_is_changed_only_for_a_bead_that_uneven_layers_do_not_explain(toget
     """
     known = summed(together, 1e-4, ("bead_excess", "uneven_layers"))
     assert known.mean[INDEX["bead_excess"]] == pytest.approx(0.891 * (together - 0.035), abs=2e-4)
-    advice, _, _ = advise(known.mean, known.cov, one_size(bead_excess=1.0), Machine(), 0.1)
+    advice = advise(known.mean, known.cov, one_size(bead_excess=1.0), Machine(), 0.1).steps
     flow = [a.setting for a in advice if a.setting == "settings.flow_percent"]
     assert flow == (["settings.flow_percent"] if changed and abs(0.891 * (together - 0.035)) >= 0.1 else [])
 
@@ -123,7 +123,7 @@ def test_flow_is_changed_for_a_bead_known_by_itself():
     """Weighed, 0.05 mm with 0.012: no layers come in."""
     row = np.eye(len(TERMS))[INDEX["bead_excess"]]
     known = prior(Machine()).condition(row, 0.05, 0.012)
-    advice, _, _ = advise(known.mean, known.cov, one_size(bead_excess=1.0), Machine(), 0.01)
+    advice = advise(known.mean, known.cov, one_size(bead_excess=1.0), Machine(), 0.01).steps
     assert "settings.flow_percent" in [a.setting for a in advice]
 
 
@@ -167,10 +167,9 @@ def test_advice_ends_where_the_setting_does():
     machine = Machine(values={"settings.backlash_x_mm": 1.9})
     mean = np.zeros(len(TERMS))
     mean[INDEX["backlash_x"]] = 0.3
-    (change,), before, after = advise(
-        mean, np.diag(np.full(len(TERMS), 1e-12)), one_size(backlash_x=-1.0), machine, 0.01
-    )
+    got = advise(mean, np.diag(np.full(len(TERMS), 1e-12)), one_size(backlash_x=-1.0), machine, 0.01)
+    (change,) = got.steps
     assert change.to_value == 2.0
     assert "2 mm" in change.why
-    assert before == pytest.approx(0.3, abs=1e-4)
-    assert after == pytest.approx(0.2, abs=1e-4)
+    assert got.before_mm == pytest.approx(0.3, abs=1e-4)
+    assert got.after_mm == pytest.approx(0.2, abs=1e-4)

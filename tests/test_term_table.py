@@ -128,7 +128,7 @@ def test_advice_comes_in_the_order_in_which_changes_move_each_other():
     reference = Reference(
         labels=("all",), gains=np.full((1, len(TERMS)), 40.0), inside=np.zeros(1, dtype=bool)
     )
-    advice, _, _ = advise(mean, np.diag(np.full(len(TERMS), 1e-12)), reference, Machine(), 0.001)
+    advice = advise(mean, np.diag(np.full(len(TERMS), 1e-12)), reference, Machine(), 0.001).steps
     assert [a.term for a in advice] == [
         "skew_xy",
         "backlash_x",

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from functools import partial
 
 import numpy as np
@@ -28,6 +28,35 @@ WOUND_UP_LEFT = 0.5
 OUTWARD = np.array([{"bead": 1.0, "surface": 1.0, "contour": 2.0}.get(t.quantity, 0.0) for t in TERMS])
 
 
+@dataclass(frozen=True, kw_only=True)
+class Advised:
+    """What to change, and what that is worth.
+
+    Attributes
+    ----------
+    steps : tuple of Advice
+        In the order in which they are best made.
+    unsettled : tuple of Advice
+        Changes worth making that are known too badly for a number: which way they lean is known, not by how much.
+    before_mm, after_mm : float [mm]
+        Misfit of the reference features, root mean square, now and expected once the steps are made.
+    """
+
+    steps: tuple[Advice, ...]
+    unsettled: tuple[Advice, ...]
+    before_mm: float
+    after_mm: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Worth:
+    """Changes worth making by column of their term, those known too badly, and errors after (terms,)."""
+
+    changes: dict[int, list[Advice]]
+    unsettled: dict[int, list[Advice]]
+    mended: np.ndarray
+
+
 def change_order() -> list[int]:
     """Columns of the terms that a setting or a hand removes, in the order in which changes are best made."""
     return sorted((i for i, t in enumerate(TERMS) if t.setting), key=lambda i: (TERMS[i].change_rank, i))
@@ -40,29 +69,35 @@ def advise(
     machine: Machine,
     visible_mm: float,
     wound_up: frozenset[int] = frozenset(),
-) -> tuple[tuple[Advice, ...], float, float]:
-    """Settings to change, and the misfit of the reference features before and after [mm, rms].
+    accused: bool = True,
+) -> Advised:
+    """Settings to change.
 
     A term is worth a change when it is significant (over twice its standard uncertainty; the flow 2.5 times), larger
     than its own `least_change`, and its effect on some reference feature is larger than the standard uncertainty of
     one caliper reading. What then lowers the expected misfit by less than `PAYS_MM`, all others made, is left out
-    again, the least first. No setting leaves the range that machine.toml allows.
+    again, the least first. A change that is known too badly for a number is told apart (`rounding.is_known_well`;
+    `accused`: whether an error is). No setting leaves the range that machine.toml allows.
     A compensation of lost motion that is `wound_up`, columns of the terms, is taken to mend half of it.
     """
     mean = np.asarray(mean, dtype=float)
     known = Normal(mean=mean[None], cov=covariance[None])
     sds = np.where(np.arange(len(TERMS)) == BEAD, FLOW_SDS, SIGNIFICANT_SDS)
     sure = least_sure(known, prior_sds(machine), sds)[0]
-    worth = partial(_worth, mean, covariance, sure, reference, machine, visible_mm, wound_up)
+    worth = partial(_worth, mean, covariance, sure, reference, machine, visible_mm, wound_up, accused)
     left_out: frozenset[int] = frozenset()
     while True:
-        changes, mended = worth(left_out)
-        after = _misfit(mended, covariance, reference)
-        without = {i: _misfit(worth(left_out | {i})[1], covariance, reference) for i in changes}
+        got = worth(left_out)
+        after = _misfit(got.mended, covariance, reference)
+        without = {i: _misfit(worth(left_out | {i}).mended, covariance, reference) for i in got.changes}
         least = min(without, key=lambda i: without[i], default=None)
         if least is None or without[least] - after >= PAYS_MM:
-            advice = tuple(change for made in changes.values() for change in made)
-            return advice, _misfit(mean, covariance, reference), after
+            return Advised(
+                steps=tuple(change for made in got.changes.values() for change in made),
+                unsettled=tuple(change for made in got.unsettled.values() for change in made),
+                before_mm=_misfit(mean, covariance, reference),
+                after_mm=after,
+            )
         left_out |= {least}
 
 
@@ -74,16 +109,15 @@ def _worth(
     machine: Machine,
     visible_mm: float,
     wound_up: frozenset[int],
+    accused: bool,
     left_out: frozenset[int],
-) -> tuple[dict[int, list[Advice]], np.ndarray]:
-    """Changes by column of their term, and the errors once they are made, ndarray (terms,).
-
-    `sure` (terms,) is what each is at least; above 0 where it is significant.
-    """
+) -> _Worth:
+    """What is worth a change; `sure` (terms,) is what each error is at least, above 0 where it is significant."""
     told = told_on(machine.kinematics)
     sds = np.sqrt(np.diag(covariance))
     largest = np.abs(reference.gains).max(axis=0, initial=0.0)
     changes: dict[int, list[Advice]] = {}
+    unsettled: dict[int, list[Advice]] = {}
     mended = mean.copy()
     for i in (i for i in change_order() if told[i] and i not in left_out):
         error, sd = float(mean[i]), float(sds[i])
@@ -103,9 +137,12 @@ def _worth(
         if i in wound_up and TERMS[i].control is not None:
             why = f"{TERMS[i].label}, less of it on short ways: this mends about half; mend the belt or motor first"
             left += WOUND_UP_LEFT * (error - left)
+        if not rounding.is_known_well(error, sd, accused):
+            unsettled[i] = made
+            continue
         mended[i] += left - error
         changes[i] = [replace(change, why=why) if why else change for change in made]
-    return changes, mended
+    return _Worth(changes=changes, unsettled=unsettled, mended=mended)
 
 
 def _all_outward(error: float, sd: float) -> str:

@@ -23,7 +23,9 @@ from fitassay.analysis.diagnosis.judging import judge_many
 from fitassay.analysis.diagnosis.ranking import Standing, open_doubt, what_next
 from fitassay.analysis.diagnosis.roughness import roughness_notes, wound_up_plays
 from fitassay.analysis.diagnosis.surface import sums_as_data
+from fitassay.analysis.diagnosis.unsettled import unsettled_of
 from fitassay.analysis.diagnosis.verdict import (
+    STATUSES,
     Judged,
     Reference,
     reference_of,
@@ -48,7 +50,6 @@ from fitassay.analysis.result import (
     Advice,
     Confounded,
     Diagnosis,
-    NextPrint,
     ReadingFit,
     TermEstimate,
     Verdict,
@@ -119,10 +120,11 @@ def interpret(
     worst = [i for i in np.argsort(-np.abs(z)) if not done.outliers[i]][:3]
     misfits = tuple(f"{o.keys[i][1]} on {o.keys[i][0]}" for i in worst)
     signs = roughness_notes(done, budget, prior_sd)
-    advice, before, after = advise(
-        mean, cov, reference, machine, visible_sd(machine, single), wound_up_plays(signs)
+    accused = STATUSES[int(judged.status[0])] in ("dominant", "leading")
+    advised = advise(
+        mean, cov, reference, machine, visible_sd(machine, single), wound_up_plays(signs), accused
     )
-    advice = tuple(_witnessed(a, done, prior_sd) for a in advice)
+    advice, after = tuple(_witnessed(a, done, prior_sd) for a in advised.steps), advised.after_mm
     verdict = verdict_of(
         judged, done.posterior, visible, misfits, machine.kinematics, advice, _parted(done, walk)
     )
@@ -143,8 +145,10 @@ def interpret(
     facts = np.array([f.row for f in done.facts]).reshape(-1, len(TERMS))
     confounded = find_confounded(mean, cov, prior_sd, sizes if len(sizes) else facts, machine)
     confounded += belts_alike(mean, cov, machine)
+    doubtful = advised.unsettled
     if verdict.status == "unexplained":
-        advice, after = (), before
+        advice, doubtful, after = (), (), advised.before_mm
+    standing = _standing(done, judged, reference, verdict, confounded, machine, single)
     a = reference.gains
     dof = effective_dof(done)
     agreement = done.estimate.agreement
@@ -162,12 +166,13 @@ def interpret(
         confounded=confounded,
         suspects=readout.suspects,
         advice=advice,
-        next=_next(walk, done, judged, reference, verdict, confounded, machine, single),
+        next=what_next(walk, standing, machine),
         chi2=float(agreement.chi2),
         dof=round(float(agreement.dof)),
         p_value=float(agreement.p_value),
-        expected_misfit_before_mm=before,
+        expected_misfit_before_mm=advised.before_mm,
         expected_misfit_after_mm=after,
+        unsettled=unsettled_of(doubtful, walk, standing, machine),
         notes=(
             *(swap if verdict.status != "unexplained" else ()),
             *signs,
@@ -190,13 +195,9 @@ def interpret(
 
 def _witnessed(advice: Advice, done: Fit, prior_sd: np.ndarray) -> Advice:
     """The advice with the one reading that it rests on, where nothing else checks that."""
-    witness = sole_witness(done, prior_sd, INDEX[advice.term]) if advice.term in INDEX else None
-    if witness is None:
+    if advice.term not in INDEX:
         return advice
-    coupon, feature = witness
-    return replace(
-        advice, why=f"{advice.why}. It rests on one reading, {feature} on {coupon}: take that again first"
-    )
+    return replace(advice, rests_on=sole_witness(done, prior_sd, INDEX[advice.term]))
 
 
 def _judged(
@@ -272,8 +273,7 @@ def _reading_fits(done: Fit, walk: SetWalk, z: np.ndarray) -> tuple[ReadingFit, 
     return tuple(fits)
 
 
-def _next(
-    walk: SetWalk,
+def _standing(
     done: Fit,
     judged: Judged,
     reference: Reference,
@@ -281,25 +281,19 @@ def _next(
     confounded: tuple[Confounded, ...],
     machine: Machine,
     u: float,
-) -> tuple[NextPrint, ...]:
-    """Coupons that would split the contenders: unmeasured ones of this print, then those not yet made."""
+) -> Standing:
+    """What is known and read, and what there is to be in doubt about."""
     is_open = verdict.status in ("leading", "undetermined", "sum-known")
-    if verdict.status == "within-noise" or not (is_open or confounded):
-        return ()
-    accusable = PRINTER & (reference.weights > 0)
-    standing = Standing(
-        posterior=done.posterior,
-        doubt=open_doubt(
+    doubt = np.zeros(len(TERMS))
+    if verdict.status != "within-noise" and (is_open or confounded):
+        doubt = open_doubt(
             judged.chances[0],
-            accusable,
+            PRINTER & (reference.weights > 0),
             PRINTER & told_on(machine.kinematics),
             is_open,
             confounded_terms(confounded),
-        ),
-        measured=frozenset(done.observations.keys),
-        u=u,
-    )
-    return what_next(walk, standing, machine)
+        )
+    return Standing(posterior=done.posterior, doubt=doubt, measured=frozenset(done.observations.keys), u=u)
 
 
 def _extra(

@@ -96,7 +96,7 @@ def rank_readings(
         Other evidence that could be taken.
     """
     could = [
-        *_open_features(walk, standing, again),
+        *open_offers(walk, standing, again),
         *(
             Offer(
                 coupon=REFERENCE,
@@ -143,7 +143,7 @@ def rank_coupons(
     minutes : mapping of str to float [min], optional
         Printing time by coupon, for coupons that are not printed; default: all are there and need measuring only.
     """
-    could = _open_features(walk, standing, False)
+    could = open_offers(walk, standing)
     about = doubted(standing.doubt)
     found = []
     manner = {
@@ -210,8 +210,8 @@ def doubted(doubt: np.ndarray) -> str:
     return listed(TERMS[i].label for i in order)
 
 
-def _open_features(walk: SetWalk, standing: Standing, again: bool) -> list[Offer]:
-    """Features that can be read and are worth it."""
+def open_offers(walk: SetWalk, standing: Standing, again: bool = False) -> list[Offer]:
+    """Features that can be read and are worth it; `again`: those that were, too."""
     _, gains = walk.linearise(standing.posterior.mean)
     return [
         Offer(

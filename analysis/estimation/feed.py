@@ -16,6 +16,7 @@ import numpy as np
 from fitassay.analysis.estimation.known import Fact, fact_of_term
 from fitassay.analysis.notes import Note
 from fitassay.analysis.result import Advice, Diagnosis
+from fitassay.analysis.rounding import is_known_well
 from fitassay.analysis.terms import BEAD, NAMES, TERMS
 from fitassay.coupons.cost import bead_area
 from fitassay.coupons.errors import InputError
@@ -26,7 +27,6 @@ MARK_MM = 0.3
 # Feeding into the open is not feeding while printing: slip and back pressure, standard deviation of the difference
 # (common practice, no source).
 FEED_MODEL = 0.04
-COVERAGE = 2.0
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -234,6 +234,13 @@ def thickness(filament: Filament, machine: Machine) -> tuple[float, float]:
     return ratio**2, 2 * ratio * filament.u_mean_mm / set_mm
 
 
+def narrowed(diagnosis: Diagnosis, filament: Filament, machine: Machine) -> tuple[float, float]:
+    """By how much the bead narrows once the measured diameter is set, and its standard uncertainty [mm]."""
+    ratio, u_ratio = thickness(filament, machine)
+    area = bead_per_area(machine) + diagnosis.term(NAMES[BEAD]).estimate
+    return area * (1.0 - 1.0 / ratio), area * u_ratio / ratio**2
+
+
 PATH_SETTING = next(t.control.key for t in TERMS if t.quantity == "contour" and t.control is not None)
 
 
@@ -298,9 +305,16 @@ def _note(filament: Filament, split: FlowSplit, share: float | None, machine: Ma
 def _flow_advice(
     diagnosis: Diagnosis, filament: Filament, machine: Machine, visible_mm: float
 ) -> tuple[Advice, ...]:
-    """Filament diameter first, then flow or path for what is left; as it was where the diameter is as set."""
+    """Filament diameter first, then flow or path for what is left.
+
+    As it was where the diameter is as set, as far as is known, or where to set it right moves the bead further off:
+    a thin filament is no answer to a bead that is too wide.
+    """
     set_mm = machine["settings.filament_diameter_mm"]
-    if abs(filament.mean_mm - set_mm) <= COVERAGE * filament.u_mean_mm:
+    bead, narrower = diagnosis.term(NAMES[BEAD]).estimate, narrowed(diagnosis, filament, machine)[0]
+    accused = bool(diagnosis.verdict.term)
+    known = is_known_well(filament.mean_mm - set_mm, filament.u_mean_mm, accused)
+    if not known or abs(bead - narrower) > abs(bead):
         return diagnosis.advice
     diameter = Advice(
         setting="settings.filament_diameter_mm",
@@ -330,9 +344,7 @@ def _diameter_and_path(
 
     A bead narrower by d takes d off outsides, half of it a side; what the diameter mends must not be mended twice.
     """
-    ratio, u_ratio = thickness(filament, machine)
-    area = bead_per_area(machine) + diagnosis.term(NAMES[BEAD]).estimate
-    narrower = area * (1.0 - 1.0 / ratio)
+    narrower, u_narrower = narrowed(diagnosis, filament, machine)
     steps = diagnosis.advice
     if abs(narrower) < visible_mm:
         return steps
@@ -343,9 +355,9 @@ def _diameter_and_path(
     if path.from_value is None or path.to_value is None:
         return (*steps[:at], diameter, *steps[at:])
     rest = path.to_value + narrower / 2
-    u = float(np.hypot(path.std_uncertainty, area * u_ratio / ratio**2 / 2))
+    u = float(np.hypot(path.std_uncertainty, u_narrower / 2))
     left = abs(rest - path.from_value)
-    worth = left > COVERAGE * u and 2 * left > visible_mm
+    worth = is_known_well(left, u, bool(diagnosis.verdict.term)) and 2 * left > visible_mm
     changed = (replace(path, to_value=rest, std_uncertainty=u),) if worth else ()
     return (*steps[:at], diameter, *changed, *steps[at + 1 :])
 
@@ -360,7 +372,7 @@ def _rest_by_flow(
     area = (per_area + bead.estimate) / ratio
     rest = area - per_area
     u = float(np.hypot(bead.std_uncertainty / ratio, area * u_ratio / ratio))
-    if abs(rest) < COVERAGE * u or abs(rest) < visible_mm:
+    if not is_known_well(rest, u, bool(diagnosis.verdict.term)) or abs(rest) < visible_mm:
         return []
     old = machine["settings.flow_percent"]
     new = old * per_area / area

@@ -237,6 +237,8 @@ def _whether_done(
             )
     if diagnosis.verdict.status == "within-noise":
         return True, "What is left is less than one caliper reading can see."
+    if not diagnosis.advice and diagnosis.unsettled:
+        return False, "No error is known well enough yet for a number."
     if not diagnosis.advice:
         return True, "No error is sure enough to be worth a change of settings."
     if wanted is not None:

@@ -14,6 +14,7 @@ from fitassay.case import Print
 from fitassay.coupons.errors import FitassayError
 from fitassay.labels import (
     CAUTIONS,
+    advice_check,
     advice_values,
     capital,
     minus,
@@ -21,6 +22,7 @@ from fitassay.labels import (
     setting_label,
     term_label,
     unbroken,
+    unsettled_words,
 )
 
 if TYPE_CHECKING:
@@ -207,6 +209,7 @@ def verdict_data(diagnosis: Diagnosis, telling: tuple[str, str] | None = None) -
         "next": next_,
         "telling": {"coupon": telling[0], "feature": telling[1]} if telling and not enough else None,
         "advice": [_change(advice) for advice in diagnosis.advice],
+        "unsettled": [minus(unsettled_words(step)) for step in diagnosis.unsettled],
         "cautions": [*CAUTIONS, "fitassay diagnose writes the report with the reasons."],
     }
 
@@ -221,4 +224,5 @@ def _change(advice: Advice) -> str:
     if not new:
         return minus(sentence(f"{label}: {advice.why}"))
     step = f"{old} \N{RIGHTWARDS ARROW}\N{NO-BREAK SPACE}{new}" if old else new
-    return unbroken(capital(f"{label}: {step}"))
+    check = advice_check(advice)
+    return unbroken(capital(f"{label}: {step}{f'; {check}' if check else ''}"))

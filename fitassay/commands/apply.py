@@ -21,7 +21,7 @@ from fitassay.terminal import answer, say, typed, working
 
 if TYPE_CHECKING:
     from fitassay.analysis.prints.plan import Plan
-    from fitassay.analysis.result import Advice
+    from fitassay.analysis.result import Advice, Diagnosis
 
 # The settings as they were, beside machine.toml until --undo takes them back.
 BEFORE = "machine.before.toml"
@@ -78,9 +78,12 @@ def command(
         with working("Making the proof print"):
             proof = _make_proof(place, machine, _proving(place, machine, plan, chosen))
     if as_json:
-        answer(_data(place, chosen, machine, proof))
+        answer(
+            _data(place, chosen, machine, proof) | {"unsettled": [s.as_data() for s in diagnosis.unsettled]}
+        )
         return
     _show(place, typed(case), target, chosen, machine, proof)
+    _show_unsettled(diagnosis)
 
 
 def _undo(place: Case, as_json: bool) -> None:
@@ -194,6 +197,28 @@ def _data(place: Case, chosen: tuple[Advice, ...], machine: Machine, proof: Proo
     }
 
 
+def _show_setting(advice: Advice, machine: Machine) -> None:
+    from fitassay.labels import advice_check, advice_remarks, capital, sentence
+
+    say()
+    old = f"{advice.from_value:.6g}" if advice.from_value is not None else "?"
+    unit = f" {advice.unit}" if advice.unit else ""
+    say(f"{capital(setting_label(advice.setting))}: {old} -> {machine[advice.setting]:.6g}{unit}")
+    for remark in (*advice_remarks(advice), sentence(advice_check(advice))):
+        if remark:
+            say(remark, indent="   ")
+
+
+def _show_unsettled(diagnosis: Diagnosis) -> None:
+    from fitassay.labels import UNSETTLED, unsettled_words
+
+    if diagnosis.unsettled:
+        say()
+        say(f"{UNSETTLED}, so nothing of it was written:")
+    for step in diagnosis.unsettled:
+        say(f"- {unsettled_words(step)}")
+
+
 def _show(
     place: Case,
     case: str,
@@ -202,7 +227,7 @@ def _show(
     machine: Machine,
     proof: Proof | None,
 ) -> None:
-    from fitassay.labels import CAUTIONS, advice_remarks, capital, sentence
+    from fitassay.labels import CAUTIONS, advice_check, capital, sentence
 
     if not chosen:
         say(f"Print {target.name} advises no change.")
@@ -214,17 +239,14 @@ def _show(
     for advice in work:
         say()
         say(f"{capital(setting_label(advice.setting))}: {sentence(advice.why)}")
+        if check := advice_check(advice):
+            say(sentence(check))
     if work and settings:
         say()
     if settings:
         say("Set these in the printer or the slicing program; machine.toml has them already:")
     for advice in settings:
-        say()
-        old = f"{advice.from_value:.6g}" if advice.from_value is not None else "?"
-        unit = f" {advice.unit}" if advice.unit else ""
-        say(f"{capital(setting_label(advice.setting))}: {old} -> {machine[advice.setting]:.6g}{unit}")
-        for remark in advice_remarks(advice):
-            say(remark, indent="   ")
+        _show_setting(advice, machine)
     say()
     if settings:
         say(

@@ -16,7 +16,7 @@ from fitassay.withheld import withheld_sentence
 
 if TYPE_CHECKING:
     from fitassay.analysis.prints.plan import Check, Plan
-    from fitassay.analysis.result import Diagnosis
+    from fitassay.analysis.result import Diagnosis, Unsettled
 
 
 @click.command()
@@ -46,12 +46,13 @@ def command(
         "print": target.name,
         **_data(plan),
         "tells_more": _more(diagnosis) if plan.steps else [],
+        "unsettled": [] if plan.done else [step.as_data() for step in diagnosis.unsettled],
         "withheld": withheld,
     }
     if as_json:
         answer(data)
         return
-    _show(data, typed(case))
+    _show(data, plan, () if plan.done else diagnosis.unsettled, typed(case))
 
 
 def _plan(target: Print, fit: str | None, size: float | None, carry: str | None) -> tuple[Plan, Diagnosis]:
@@ -88,6 +89,7 @@ def _data(plan: Plan) -> dict[str, Any]:
                 "std_uncertainty": s.advice.std_uncertainty,
                 "unit": s.advice.unit,
                 "why": s.advice.why,
+                "rests_on": s.advice.rests_on_data(),
                 "term": s.advice.term,
                 "error": s.error,
                 "error_unit": s.unit,
@@ -114,9 +116,9 @@ def _check_data(check: Check) -> dict[str, Any]:
     }
 
 
-def _show(data: dict[str, Any], case: str) -> None:
+def _show(data: dict[str, Any], plan: Plan, unsettled: tuple[Unsettled, ...], case: str) -> None:
     from fitassay.analysis.rounding import matching
-    from fitassay.labels import setting_label
+    from fitassay.labels import UNSETTLED, advice_check, sentence, setting_label, unsettled_words
 
     if data["done"]:
         say(f"Done. {data['why']}")
@@ -131,7 +133,14 @@ def _show(data: dict[str, Any], case: str) -> None:
         else:
             say(f"{i}. {label}: {step['from']:.6g} -> {matching(step['to'], reach)} {step['unit']}")
             say(f"why: {step['why']}", indent="   ")
+        if check := advice_check(plan.steps[i - 1].advice):
+            say(sentence(check), indent="   ")
         say(f"to see that it took: {_print_words(step['check'])}", indent="   ")
+    if unsettled:
+        say()
+        say(f"{UNSETTLED}:")
+    for lean in unsettled:
+        say(f"- {unsettled_words(lean)}")
     if data["tells_more"]:
         say()
         say(f"The steps serve as they stand. What tells more of the cause: {data['tells_more'][0]['text']}.")

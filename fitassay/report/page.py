@@ -87,6 +87,8 @@ def _context(diagnosis: Diagnosis, manifest: Manifest, folder: Path, machine: Ma
         "how_sure": _how_sure(diagnosis),
         "shares": _shares(diagnosis),
         "advice": [_advice(a, verdict.term) for a in diagnosis.advice],
+        "unsettled": [wording.unsettled_words(step) for step in diagnosis.unsettled],
+        "unsettled_head": wording.UNSETTLED,
         "no_advice": _no_advice(diagnosis),
         "misfit": _misfit(diagnosis),
         "cautions": wording.CAUTIONS,
@@ -160,6 +162,7 @@ def _advice(advice: Advice, accused: str) -> dict[str, Any]:
         "old": old,
         "to": new,
         "why": sentence(advice.why),
+        "check": sentence(wording.advice_check(advice)),
         "accused": advice.term != "" and advice.term == accused,
     }
 

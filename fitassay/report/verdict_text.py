@@ -61,6 +61,7 @@ def verdict_lines(diagnosis: Diagnosis, machine: Machine, width: int, *, colour:
     if not (diagnosis.verdict.term or diagnosis.verdict.status == "within-noise"):
         _next(console, diagnosis)
     _advice(console, diagnosis)
+    _unsettled(console, diagnosis)
     _suspects(console, diagnosis)
     _terms(console, diagnosis)
     _confounded(console, diagnosis)
@@ -134,12 +135,20 @@ def _advice(console: Console, diagnosis: Diagnosis) -> None:
         change = f": {old} -> {new}" if old and new else f": {new}" if new else ""
         label = wording.setting_label(advice.setting)
         _wrapped(console, f"{n}. {label}{change}", style="bold", hang=3)
-        for text in (plain(advice.why, 1000), *wording.advice_remarks(advice)):
+        for text in (plain(advice.why, 1000), wording.advice_check(advice), *wording.advice_remarks(advice)):
             if text:
                 _wrapped(console, text, indent=5)
     _wrapped(console, "Cautions", style="bold yellow")
     for caution in wording.CAUTIONS:
         _wrapped(console, f"- {caution}", hang=2)
+
+
+def _unsettled(console: Console, diagnosis: Diagnosis) -> None:
+    if not diagnosis.unsettled:
+        return
+    _heading(console, wording.UNSETTLED)
+    for step in diagnosis.unsettled:
+        _wrapped(console, f"- {wording.unsettled_words(step)}", hang=2)
 
 
 def _suspects(console: Console, diagnosis: Diagnosis) -> None:

@@ -166,15 +166,16 @@ def removed_by_advice(found: Interpreted) -> tuple[np.ndarray, np.ndarray]:
     visible = visible_sd(MACHINE, single_reading_sd(MACHINE))
     known = found.settled.posterior
     removed = np.zeros_like(known.mean)
-    advised = np.zeros(removed.shape, dtype=bool)
+    changed = np.zeros(removed.shape, dtype=bool)
     unexplained = STATUSES.index("unexplained")
     for i in np.flatnonzero(found.judged.status != unexplained):
-        changes, *_ = advise(known.mean[i], known.cov[i], ref, MACHINE, visible)
-        for change in changes:
+        accused = STATUSES[found.judged.status[i]] in ("dominant", "leading")
+        advised = advise(known.mean[i], known.cov[i], ref, MACHINE, visible, accused=accused)
+        for change in advised.steps:
             j = INDEX[change.term]
             removed[i, j] = amount_removed(change)
-            advised[i, j] = True
-    return removed, advised
+            changed[i, j] = True
+    return removed, changed
 
 
 def amount_removed(change: Advice) -> float:

@@ -227,16 +227,29 @@ function renderVerdict() {
 
 // Only once all is read: before that it may still change, and the machine with it.
 function adviceParts(v) {
-  if (s.cursor !== null || !v.advice?.length) return [];
-  const list = document.createElement("ol");
-  for (const step of v.advice) {
-    const item = document.createElement("li");
-    item.append(...line(step).childNodes);
-    list.append(item);
+  if (s.cursor !== null) return [];
+  const parts = [];
+  if (v.advice?.length) {
+    const cautions = (v.cautions ?? []).map(line);
+    for (const caution of cautions) caution.className = "caution";
+    parts.push(
+      line("To change, in this order (± expanded uncertainty, k = 2):"), listOf("ol", v.advice), ...cautions,
+    );
   }
-  const cautions = (v.cautions ?? []).map(line);
-  for (const caution of cautions) caution.className = "caution";
-  return [line("To change, in this order (± expanded uncertainty, k = 2):"), list, ...cautions];
+  if (v.unsettled?.length) {
+    parts.push(line("Not known well enough for a number:"), listOf("ul", v.unsettled));
+  }
+  return parts;
+}
+
+function listOf(kind, texts) {
+  const list = document.createElement(kind);
+  list.append(...texts.map((text) => {
+    const item = document.createElement("li");
+    item.append(...line(text).childNodes);
+    return item;
+  }));
+  return list;
 }
 
 export function renderTable() {
