@@ -24,7 +24,7 @@ if TYPE_CHECKING:
 SEEN_MM = 0.1
 """Play that differs from the usual one by less than this needs no other drawing [mm]."""
 
-_TO = {"turn": "to turn", "slide": "to slide in", "press": "to be pressed in"}
+TO = {"turn": "to turn", "slide": "to slide in", "press": "to be pressed in"}
 
 
 def joint_sentences(
@@ -46,7 +46,9 @@ def joint_sentences(
 
     now = state_of(diagnosis, machine, trace=trace)
     then = (
-        _changed(now, diagnosis, machine) if any(a.to_value is not None for a in diagnosis.advice) else None
+        changed_state(now, diagnosis, machine)
+        if any(a.to_value is not None for a in diagnosis.advice)
+        else None
     )
     with sizes_of_joints(place):
         return tuple(_sentence(joint, now, then) for joint in joints)
@@ -67,7 +69,7 @@ def sizes_of_joints(place: Case) -> Iterator[None]:
         ) from exc
 
 
-def _changed(state: State, diagnosis: Diagnosis, machine: Machine) -> State:
+def changed_state(state: State, diagnosis: Diagnosis, machine: Machine) -> State:
     """What is known of the printer with the advice in force."""
     from fitassay.analysis.prints.setting_changes import apply, change_of_errors
 
@@ -76,9 +78,9 @@ def _changed(state: State, diagnosis: Diagnosis, machine: Machine) -> State:
 
 
 def _sentence(joint: Joint, now: State, then: State | None) -> str:
-    what = f"{plain(joint.name, 60)}, {joint.peg_mm:g} mm in {joint.hole_mm:g} mm, {_TO[joint.motion]}"
-    words = f"{what}: {_outcome(joint, now)} now"
-    words += f"; {_outcome(joint, then)} after the changes below." if then is not None else "."
+    what = f"{plain(joint.name, 60)}, {joint.peg_mm:g} mm in {joint.hole_mm:g} mm, {TO[joint.motion]}"
+    words = f"{what}: {outcome(joint, now)} now"
+    words += f"; {outcome(joint, then)} after the changes below." if then is not None else "."
     return f"{words}{_instead(joint, now)}{_bought(joint)}"
 
 
@@ -120,8 +122,8 @@ def _instead(joint: Joint, state: State) -> str:
     return f" {leave} the {side_words(joint.shape)[side == 'hole']} {fixed(size, 2)} mm."
 
 
-def _outcome(joint: Joint, state: State) -> str:
-    """``"binds (-0.41 ± 0.05 mm)"``; k = 2."""
+def outcome(joint: Joint, state: State) -> str:
+    """How the joint fits and its clearance, k = 2: ``"binds (-0.41 ± 0.05 mm)"``."""
     from fitassay.analysis.parts.pairs import predict_pair
     from fitassay.analysis.rounding import plus_minus
 

@@ -8,7 +8,7 @@ from collections.abc import Sequence
 
 from fitassay.analysis import rounding
 from fitassay.analysis.notes import sum_words
-from fitassay.analysis.result import Advice, Confounded, Unsettled
+from fitassay.analysis.result import Advice, Confounded, Diagnosis
 from fitassay.analysis.terms import TERMS
 from fitassay.counting import other_counts
 from fitassay.coupons.machine import FIGURES, SETTING_PLACES
@@ -28,8 +28,6 @@ WELL_INFORMED = 0.7
 _TERM_LABELS = {t.name: t.label for t in TERMS}
 _FIGURES = {f.key: f for f in FIGURES}
 
-UNSETTLED = "Not known well enough for a number"
-"""Over changes that lean one way only."""
 
 STATUS_WORDS = {
     "dominant": "One error dominates",
@@ -188,9 +186,13 @@ def advice_check(advice: Advice) -> str:
     )
 
 
-def unsettled_words(step: Unsettled) -> str:
-    """Which way a change leans that is known too badly for a number, and what would settle it."""
-    return f"{sentence(step.text)} {sentence(step.settle)}".strip()
+def unsettled_lists(diagnosis: Diagnosis) -> tuple[tuple[str, tuple[str, ...]], ...]:
+    """Headings and their sentences where no number is known: which way changes lean, and what to draw meanwhile."""
+    leans = tuple(f"{sentence(s.text)} {sentence(s.settle)}".strip() for s in diagnosis.unsettled)
+    drawn = tuple(sentence(each.text) for each in diagnosis.extra.get("drawn", ()))
+    left = "with the changes above made" if diagnosis.advice else "the machine left as it is"
+    lists = (("Not known well enough for a number", leans), (f"To fit tonight, {left}", drawn))
+    return tuple((head, texts) for head, texts in lists if texts)
 
 
 def advice_remarks(advice: Advice) -> tuple[str, ...]:

@@ -297,11 +297,13 @@ def diagnose_print(target: Print, file: Path | None = None, carry: str | None = 
 
     inputs = read_inputs(target, file=file, carry=carry)
     diagnosis = inputs.diagnose()
+    from fitassay.drawn_instead import drawn_instead
     from fitassay.joint_words import joint_sentences
     from fitassay.report.page import report_html
 
     joints = joint_sentences(target.case, diagnosis, inputs.machine, inputs.trace)
     diagnosis.extra["joints"] = joints
+    diagnosis.extra["drawn"] = drawn_instead(target.case, diagnosis, inputs.machine, inputs.trace)
     report = report_html(
         diagnosis, inputs.manifest, target.folder, inputs.machine, trace=inputs.trace, joints=joints
     )
@@ -327,10 +329,12 @@ def plan_print(
     InputError
         As `diagnose_print`.
     """
+    from fitassay.drawn_instead import drawn_instead
     from fitassay.inputs import read_inputs, state_of
 
     inputs = read_inputs(target, carry=carry)
     diagnosis, machine = inputs.diagnose(), inputs.machine
+    diagnosis.extra["drawn"] = drawn_instead(target.case, diagnosis, machine, inputs.trace)
     from fitassay.analysis.chain.sensitivities import SetWalk
     from fitassay.analysis.estimation.observations import single_reading_sd
     from fitassay.analysis.prints.plan import make_plan

@@ -103,12 +103,43 @@ def test_every_face_says_which_way_it_leans_and_what_would_settle_it(leaning, fa
     elif face == "bench":
         shown = live(leaning)
         assert not any("acklash compensation of y" in step for step in shown["advice"])
-        text = " ".join(shown["unsettled"])
+        text = " ".join(t for each in shown["unsettled"] for t in each["texts"])
     else:
         _, text, _ = run(face, leaning, *(["--no-proof"] if face == "apply" else []))
     assert re.search(
         re.escape(LEANS) + r" than half of it\. To .{6,14} it.{0,7}, print and measure ", flat(text)
     )
+
+
+@pytest.mark.parametrize("face", ["diagnose", "plan", "apply", "report"])
+def test_every_face_says_what_to_draw_tonight(leaning, face):
+    """Beside what no number is known for there stands a size that fits all the same, with the play it then has."""
+    (leaning / "joints.csv").write_text("name,peg_mm,hole_mm,motion\narm,8,8,turn\n", "utf-8")
+    _, text, _ = run(face if face != "report" else "diagnose", leaning)
+    if face == "report":
+        text = (leaning / "prints/01/report.html").read_text("utf-8")
+    (size,) = re.findall(
+        r"To fit tonight, with the changes above made.{0,20}[Aa]rm, peg 8 mm, to turn: draw the hole (\d\.\d\d) mm; "
+        r"it then turns \(\+0\.2[45]\d? ± 0\.\d+ mm\)",
+        flat(re.sub(r"</?[a-z0-9]+>", " ", text)).replace("\N{NO-BREAK SPACE}", " "),
+    )
+    assert 8.2 < float(size) < 8.6
+
+
+def test_what_to_draw_tonight_follows_the_printer(leaning):
+    """The hole that is told, foretold after the steps: the play that was wanted."""
+    run("apply", leaning, "--no-proof")
+    got = run_json("plan", leaning)["drawn_instead"]
+    assert [d["side"] for d in got] == ["hole"] * 3
+    for drawn in got:
+        assert drawn["clearance_mm"] == pytest.approx(0.25, abs=0.01)
+        assert 2 * drawn["std_uncertainty"] < 0.5 * 0.25
+
+
+def test_a_bought_hole_leaves_the_peg_to_draw(leaning):
+    (leaning / "joints.csv").write_text("name,peg_mm,hole_mm,motion,bought\naxle,8,8,press,hole\n", "utf-8")
+    (drawn,) = run_json("plan", leaning)["drawn_instead"]
+    assert drawn["side"] == "peg" and drawn["clearance_mm"] == pytest.approx(-0.05, abs=0.01)
 
 
 def test_apply_leaves_what_leans_as_it_was(leaning):

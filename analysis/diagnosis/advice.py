@@ -141,6 +141,8 @@ def _worth(
             unsettled[i] = made
             continue
         mended[i] += left - error
+        if i == PATH and why:
+            unsettled.pop(BEAD, None)  # the offset mends what the bead adds to sizes, whatever it is
         changes[i] = [replace(change, why=why) if why else change for change in made]
     return _Worth(changes=changes, unsettled=unsettled, mended=mended)
 

@@ -22,13 +22,14 @@ from fitassay.labels import (
     setting_label,
     term_label,
     unbroken,
-    unsettled_words,
+    unsettled_lists,
 )
 
 if TYPE_CHECKING:
     from fitassay.analysis.diagnosis.sequential import Guide
     from fitassay.analysis.readings.file import Reading
     from fitassay.analysis.result import Advice, Diagnosis
+    from fitassay.drawn_instead import Drawn
     from fitassay.inputs import Inputs
 
 # A burst of readings is judged once, when it pauses, but not later than this [s].
@@ -145,11 +146,18 @@ class LiveVerdict:
             inputs, guide = self._inputs(files)
             step = guide.taken(readings).step()
             telling = guide.walk.keys[step.column] if step.column >= 0 else None
-            return verdict_data(inputs.diagnose(readings), telling)
+            diagnosis = inputs.diagnose(readings)
+            diagnosis.extra["drawn"] = self._drawn(diagnosis, inputs)
+            return verdict_data(diagnosis, telling)
         except FitassayError as exc:
             return {"state": "unable", "text": f"No verdict: {exc}"}
         except Exception as exc:  # a fault of ours must not take the readings' page down
             return {"state": "unable", "text": f"No verdict: {type(exc).__name__}: {exc}. Readings are kept."}
+
+    def _drawn(self, diagnosis: Diagnosis, inputs: Inputs) -> tuple[Drawn, ...]:
+        from fitassay.drawn_instead import drawn_instead
+
+        return drawn_instead(self._target.case, diagnosis, inputs.machine, inputs.trace)
 
     def _inputs(self, files: Hashable) -> tuple[Inputs, Guide]:
         """The print's inputs and what tells most of it, read anew when its files have changed."""
@@ -209,7 +217,10 @@ def verdict_data(diagnosis: Diagnosis, telling: tuple[str, str] | None = None) -
         "next": next_,
         "telling": {"coupon": telling[0], "feature": telling[1]} if telling and not enough else None,
         "advice": [_change(advice) for advice in diagnosis.advice],
-        "unsettled": [minus(unsettled_words(step)) for step in diagnosis.unsettled],
+        "unsettled": [
+            {"head": f"{head}:", "texts": [minus(text) for text in texts]}
+            for head, texts in unsettled_lists(diagnosis)
+        ],
         "cautions": [*CAUTIONS, "fitassay diagnose writes the report with the reasons."],
     }
 

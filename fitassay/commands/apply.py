@@ -79,7 +79,11 @@ def command(
             proof = _make_proof(place, machine, _proving(place, machine, plan, chosen))
     if as_json:
         answer(
-            _data(place, chosen, machine, proof) | {"unsettled": [s.as_data() for s in diagnosis.unsettled]}
+            {
+                **_data(place, chosen, machine, proof),
+                "unsettled": [s.as_data() for s in diagnosis.unsettled],
+                "drawn_instead": [d.as_data() for d in diagnosis.extra["drawn"]],
+            }
         )
         return
     _show(place, typed(case), target, chosen, machine, proof)
@@ -210,13 +214,13 @@ def _show_setting(advice: Advice, machine: Machine) -> None:
 
 
 def _show_unsettled(diagnosis: Diagnosis) -> None:
-    from fitassay.labels import UNSETTLED, unsettled_words
+    from fitassay.labels import unsettled_lists
 
-    if diagnosis.unsettled:
+    for head, texts in unsettled_lists(diagnosis):
         say()
-        say(f"{UNSETTLED}, so nothing of it was written:")
-    for step in diagnosis.unsettled:
-        say(f"- {unsettled_words(step)}")
+        say(f"{head}:")
+        for text in texts:
+            say(f"- {text}")
 
 
 def _show(

@@ -16,7 +16,7 @@ from fitassay.withheld import withheld_sentence
 
 if TYPE_CHECKING:
     from fitassay.analysis.prints.plan import Check, Plan
-    from fitassay.analysis.result import Diagnosis, Unsettled
+    from fitassay.analysis.result import Diagnosis
 
 
 @click.command()
@@ -47,12 +47,13 @@ def command(
         **_data(plan),
         "tells_more": _more(diagnosis) if plan.steps else [],
         "unsettled": [] if plan.done else [step.as_data() for step in diagnosis.unsettled],
+        "drawn_instead": [] if plan.done else [drawn.as_data() for drawn in diagnosis.extra["drawn"]],
         "withheld": withheld,
     }
     if as_json:
         answer(data)
         return
-    _show(data, plan, () if plan.done else diagnosis.unsettled, typed(case))
+    _show(data, plan, diagnosis, typed(case))
 
 
 def _plan(target: Print, fit: str | None, size: float | None, carry: str | None) -> tuple[Plan, Diagnosis]:
@@ -116,9 +117,9 @@ def _check_data(check: Check) -> dict[str, Any]:
     }
 
 
-def _show(data: dict[str, Any], plan: Plan, unsettled: tuple[Unsettled, ...], case: str) -> None:
+def _show(data: dict[str, Any], plan: Plan, diagnosis: Diagnosis, case: str) -> None:
     from fitassay.analysis.rounding import matching
-    from fitassay.labels import UNSETTLED, advice_check, sentence, setting_label, unsettled_words
+    from fitassay.labels import advice_check, sentence, setting_label, unsettled_lists
 
     if data["done"]:
         say(f"Done. {data['why']}")
@@ -136,11 +137,11 @@ def _show(data: dict[str, Any], plan: Plan, unsettled: tuple[Unsettled, ...], ca
         if check := advice_check(plan.steps[i - 1].advice):
             say(sentence(check), indent="   ")
         say(f"to see that it took: {_print_words(step['check'])}", indent="   ")
-    if unsettled:
+    for head, texts in () if plan.done else unsettled_lists(diagnosis):
         say()
-        say(f"{UNSETTLED}:")
-    for lean in unsettled:
-        say(f"- {unsettled_words(lean)}")
+        say(f"{head}:")
+        for text in texts:
+            say(f"- {text}")
     if data["tells_more"]:
         say()
         say(f"The steps serve as they stand. What tells more of the cause: {data['tells_more'][0]['text']}.")

@@ -144,11 +144,10 @@ def _advice(console: Console, diagnosis: Diagnosis) -> None:
 
 
 def _unsettled(console: Console, diagnosis: Diagnosis) -> None:
-    if not diagnosis.unsettled:
-        return
-    _heading(console, wording.UNSETTLED)
-    for step in diagnosis.unsettled:
-        _wrapped(console, f"- {wording.unsettled_words(step)}", hang=2)
+    for head, texts in wording.unsettled_lists(diagnosis):
+        _heading(console, head)
+        for text in texts:
+            _wrapped(console, f"- {text}", hang=2)
 
 
 def _suspects(console: Console, diagnosis: Diagnosis) -> None:

@@ -236,9 +236,7 @@ function adviceParts(v) {
       line("To change, in this order (± expanded uncertainty, k = 2):"), listOf("ol", v.advice), ...cautions,
     );
   }
-  if (v.unsettled?.length) {
-    parts.push(line("Not known well enough for a number:"), listOf("ul", v.unsettled));
-  }
+  for (const each of v.unsettled ?? []) parts.push(line(each.head), listOf("ul", each.texts));
   return parts;
 }
 
