@@ -117,7 +117,7 @@ KINDS: dict[str, Kind] = {
     "polar word": Kind({"words": ("G16",)}, ("polar",), refused=True),
     "z scaled 0.5 %": Kind({"z_scale": 1.005}, ("Heights are enlarged by +0.50 %",), STAIRS),
     "z scaled 1 %": Kind({"z_scale": 1.01}, ("Heights are enlarged by +1.00 %",), STAIRS),
-    "z offset": Kind({"z_offset": 0.1}, ("+0.10 mm higher than drawn",)),
+    "z offset": Kind({"z_offset": 0.1}, ("tops lie 0.10 mm higher than drawn",)),
     "thicker layers": Kind({"layer": 0.25}, ("Layers are 0.250 mm high",)),
     "raft": Kind({"raft": 4}, ("on a raft of 0.80 mm",)),
     "tower": Kind({"tower": 30.0}),

@@ -6,9 +6,13 @@ Meanings are those of common practice among the controllers of such printers; ne
 from __future__ import annotations
 
 from dataclasses import dataclass
+from math import isnan
 
 MOST_CHANGES = 200
 """So many are kept with their line; a file that sets something on every layer repeats itself."""
+
+ANY = float("nan")
+"""Stands for whatever value a letter has."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -27,6 +31,8 @@ class ChangingWord:
         True where nothing can be read for certain after it.
     idle : tuple of (letter, value)
         Values with which it changes nothing; a word whose values are all among them is not spoken of.
+    off : tuple of (letter, value)
+        One of these is enough to switch it off, whatever else the word holds.
     """
 
     meaning: str
@@ -34,6 +40,7 @@ class ChangingWord:
     obeyed: bool = False
     refused: bool = False
     idle: tuple[tuple[str, float], ...] = ()
+    off: tuple[tuple[str, float], ...] = ()
 
 
 # Codes times ten, as in `modal`.
@@ -45,7 +52,9 @@ CHANGING: dict[str, dict[int, ChangingWord]] = {
     },
     "M": {
         920: ChangingWord(meaning="the steps per millimetre", setting="steps_per_mm"),
-        2000: ChangingWord(meaning="E to count cubic millimetres", obeyed=True, idle=(("D", 0.0),)),
+        2000: ChangingWord(
+            meaning="E to count cubic millimetres", obeyed=True, off=(("S", 0), ("D", 0)), idle=(("L", 0),)
+        ),
         2060: ChangingWord(
             meaning="the place of home, so that all moves shift", idle=(("X", 0), ("Y", 0), ("Z", 0))
         ),
@@ -64,10 +73,16 @@ CHANGING: dict[str, dict[int, ChangingWord]] = {
         4250: ChangingWord(
             meaning="the backlash compensation",
             setting="backlash_x_mm",
-            idle=(("X", 0), ("Y", 0), ("Z", 0), ("F", 0)),
+            idle=(("X", 0), ("Y", 0), ("Z", 0)),
+            off=(("F", 0),),
         ),
-        5560: ChangingWord(meaning="the skew compensation", setting="skew_deg"),
-        5720: ChangingWord(meaning="the pressure compensation, so corners and seams", idle=(("S", 0),)),
+        5560: ChangingWord(
+            meaning="the skew compensation",
+            setting="skew_deg",
+            # S is the length that the others are measured over.
+            idle=(("X", 0), ("Y", 0), ("Z", 0), ("S", ANY)),
+        ),
+        5720: ChangingWord(meaning="the pressure compensation, so corners and seams", off=(("S", 0),)),
         5790: ChangingWord(
             meaning="the scale of the axes",
             setting="steps_per_mm",
@@ -79,7 +94,7 @@ CHANGING: dict[str, dict[int, ChangingWord]] = {
             setting="skew_deg",
             idle=(("S", 0), ("I", 0), ("J", 0), ("K", 0)),
         ),
-        9000: ChangingWord(meaning="the pressure compensation, so corners and seams", idle=(("K", 0),)),
+        9000: ChangingWord(meaning="the pressure compensation, so corners and seams", off=(("K", 0),)),
     },
 }
 
@@ -113,7 +128,10 @@ class Change:
         """True where it leaves everything as it is."""
         idle = dict(self.what.idle)
         numbers = {c: v for c, v in self.values.items() if c not in "PT"}
-        return all(c in idle and idle[c] == v for c, v in numbers.items()) and bool(numbers or not idle)
+        if any(numbers.get(c) == v for c, v in self.what.off):
+            return True
+        alike = all(c in idle and (idle[c] == v or isnan(idle[c])) for c, v in numbers.items())
+        return alike and bool(numbers or not idle)
 
 
 def sentence(change: Change) -> str:
@@ -131,3 +149,26 @@ def sentence(change: Change) -> str:
         f"{where} changes {change.what.meaning}; the readings will hold that change: take the word out, or leave it "
         "in from now on."
     )
+
+
+def volume_diameter(values: dict[str, float], before: float) -> tuple[float, float]:
+    """What M200 with these values sets: the diameter by which E counts volume, and the one it keeps in mind [mm].
+
+    S switches the counting on and off; without it a diameter switches it on and 0 off. S1 without any diameter takes
+    the machine's own, which no file says: 0, as if nothing were set.
+    """
+    diameter = values.get("D", before)
+    if values.get("S") == 0 or ("S" not in values and "D" not in values):
+        return 0.0, diameter
+    return diameter, diameter
+
+
+def volume_obeyed(changes: list[Change]) -> bool:
+    """True where the file itself says by which diameter E counts volume."""
+    before = 0.0
+    for change in changes:
+        if change.word == "M200":
+            now, before = volume_diameter(change.values, before)
+            if now:
+                return True
+    return False

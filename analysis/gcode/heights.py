@@ -18,6 +18,12 @@ SPANS = 0.9
 
 FEW_POINTS = 2
 
+OTHER_LAYERS = 0.03
+"""Layers this much thicker or thinner than those the coupons were made for are others."""
+
+ROUNDING_MM = 0.01
+"""What heights written with few decimals, and the half layer on which a program may go either way, add."""
+
 
 @dataclass(frozen=True, kw_only=True)
 class Heights:
@@ -33,16 +39,30 @@ class Heights:
         How much higher than drawn everything lies.
     under : bool
         True where something is printed below the coupons: a raft.
+    rounding : float [mm]
+        How far tops lie off for being whole layers of another height than the coupons were made for; 0 where the
+        layers are the coupons' own.
     """
 
     tops: dict[str, float]
     scale: float
     offset: float
     under: bool
+    rounding: float = 0.0
 
 
-def heights_of(strokes: Strokes, places: dict[str, Place], layer_height: float) -> Heights:
-    """Compare the strokes' heights with the coupons' tops and the steps of their stairs."""
+def heights_of(strokes: Strokes, places: dict[str, Place], layer_height: float, step: float) -> Heights:
+    """Compare the strokes' heights with the coupons' tops and the steps of their stairs.
+
+    Parameters
+    ----------
+    strokes : Strokes
+    places : dict of str to Place
+    layer_height : float [mm]
+        The layers that the coupons were made for.
+    step : float [mm]
+        The file's usual layer.
+    """
     tops: dict[str, float] = {}
     drawn, seen = [], []
     for key, place in places.items():
@@ -61,28 +81,78 @@ def heights_of(strokes: Strokes, places: dict[str, Place], layer_height: float) 
                     seen.append(float(here[:, TOP_Z].max()))
     if not drawn:
         return Heights(tops=tops, scale=0.0, offset=0.0, under=False)
-    scale, offset = _line(np.array(drawn), np.array(seen), layer_height)
-    lowest = min(
-        float(over[:, TOP_Z].min())
-        for p in places.values()
-        if len(over := strokes.over(p.shift + AROUND_MM, p.shift + 2 * p.middle - AROUND_MM))
+    levels = np.unique(
+        np.concatenate(
+            [
+                strokes.over(p.shift + AROUND_MM, p.shift + 2 * p.middle - AROUND_MM)[:, TOP_Z]
+                for p in places.values()
+            ]
+        )
     )
-    return Heights(tops=tops, scale=scale, offset=offset, under=lowest < offset + layer_height / 4)
+    lowest = float(levels[0])
+    line = _line(np.array(drawn), np.array(seen), lowest, layer_height, step)
+    under = lowest < line.offset + layer_height / 4
+    if not under or not line.rounded:
+        return Heights(tops=tops, scale=line.scale, offset=line.offset, under=under, rounding=line.rounding)
+    # A raft ends at one of the file's own heights.
+    offset = float(levels[np.argmin(np.abs(levels - line.offset))])
+    return Heights(
+        tops=tops,
+        scale=line.scale,
+        offset=offset,
+        under=True,
+        rounding=line.rounding + abs(offset - line.offset),
+    )
 
 
-def _line(drawn: np.ndarray, seen: np.ndarray, layer_height: float) -> tuple[float, float]:
-    """Scale and offset of seen against drawn heights; a top that lacks more than a layer was not finished."""
-    whole = seen > drawn * 0.98 - 1.5 * layer_height
+@dataclass(frozen=True)
+class _Line:
+    """Seen heights as scale (beyond 1) and offset [mm] of the drawn ones, and what rounding to layers leaves [mm]."""
+
+    scale: float
+    offset: float
+    rounding: float = 0.0
+    rounded: bool = False
+
+
+def _line(drawn: np.ndarray, seen: np.ndarray, lowest: float, layer_height: float, step: float) -> _Line:
+    """Scale and offset of seen against drawn heights; a top that lacks more than a layer was not finished.
+
+    A file builds whole layers of its own. Where they are those that the coupons were made for, tops differ from the
+    drawing by what stretches or lifts all layers; where not, by up to half a layer for rounding alone.
+    """
+    thick = max(layer_height, step)
+    whole = seen > drawn * 0.98 - 1.5 * thick
     if not whole.any():
-        return 0.0, 0.0
+        return _Line(0.0, 0.0)
     drawn, seen = drawn[whole], seen[whole]
+    layers = (seen - lowest) / step + 1
+    other = abs(step / layer_height - 1) > OTHER_LAYERS
+    if other or np.ptp(layers * layer_height - drawn) > layer_height / 4:
+        return _rounded(drawn, seen, thick)
     offset = float(np.median(seen - drawn))
     if len(np.unique(drawn)) < FEW_POINTS or np.abs(seen - drawn - offset).max() < layer_height / 40:
-        return 0.0, offset
+        return _Line(0.0, offset)
     slope, at_zero = np.polyfit(drawn, seen, 1)
     if np.abs(seen - slope * drawn - at_zero).max() > layer_height / 4:
-        return 0.0, offset
-    return float(slope) - 1, float(at_zero)
+        return _Line(0.0, offset)
+    return _Line(float(slope) - 1, float(at_zero))
+
+
+def _rounded(drawn: np.ndarray, seen: np.ndarray, thick: float) -> _Line:
+    """The simplest account that leaves no more than half a layer: nothing, an offset, a scale and an offset."""
+    off = seen - drawn
+    room = thick / 2 + ROUNDING_MM
+    if np.abs(off).max() <= room:
+        return _Line(0.0, 0.0, float(np.abs(off).max()), True)
+    middle = float(off.min() + off.max()) / 2
+    if np.ptp(off) / 2 <= room or len(np.unique(drawn)) < FEW_POINTS:
+        return _Line(0.0, middle, float(np.ptp(off)) / 2, True)
+    slope, at_zero = np.polyfit(drawn, seen, 1)
+    left = float(np.abs(seen - slope * drawn - at_zero).max())
+    if left > room:
+        return _Line(0.0, middle, float(np.ptp(off)) / 2, True)
+    return _Line(float(slope) - 1, float(at_zero), left, True)
 
 
 def filament_of(

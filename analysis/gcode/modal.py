@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from fitassay.analysis.gcode.changes import MOST_CHANGES, Change
+from fitassay.analysis.gcode.changes import MOST_CHANGES, Change, volume_diameter
 from fitassay.analysis.gcode.lines import (
     GROUP_ID,
     GROUPS,
@@ -24,13 +24,13 @@ from fitassay.coupons.errors import InputError
 LARGEST_NUMBER = 1e7
 
 FACTOR_WORDS: dict[str, tuple[str, str, float]] = {
-    "M200": ("volume diameter", "D", 1.0),
     "M220": ("speed", "S", 0.01),
     "M221": ("flow", "S", 0.01),
 }
 """Word -> what it sets, the letter of its number, and what one unit of that is."""
 
-FACTORS = tuple(name for name, _, _ in FACTOR_WORDS.values())
+VOLUME = "volume diameter"
+FACTORS = (VOLUME, *(name for name, _, _ in FACTOR_WORDS.values()))
 _EXPONENT = re.compile(rb"[A-Z][-+]?\d*\.?\d+E[-+]0\d(?![\d.])")
 _MOVING = (b"G", b"N", b"X", b"Y", b"Z", b"E")
 _KNOWN_LETTERS = np.array([ord(c) for c in "GM" + VALUE_LETTERS], dtype=np.uint8)
@@ -122,7 +122,7 @@ def table_of(words: Words, tally: Tally) -> Table:
         reset=columns["reset"],
         value=value,
         bare=bare,
-        factors=_factors(changes, words),
+        factors=_factors(changes, words, tally),
         ended=ended,
     )
 
@@ -156,10 +156,13 @@ def _note_changes(changes: tuple[Change, ...], words: Words, tally: Tally) -> No
         tally.change_count += 1
 
 
-def _factors(changes: tuple[Change, ...], words: Words) -> dict[str, np.ndarray]:
-    """Flow (M221 S), speed (M220 S), both as fractions, and the diameter by which E counts volume (M200 D) [mm]."""
+def _factors(changes: tuple[Change, ...], words: Words, tally: Tally) -> dict[str, np.ndarray]:
+    """Flow (M221 S), speed (M220 S), both as fractions, and the diameter by which E counts volume (M200) [mm]."""
     columns = {name: np.full(words.lines, np.nan) for name in FACTORS}
     for change in changes:
+        if change.word == "M200":
+            now, tally.volume_diameter = volume_diameter(change.values, tally.volume_diameter)
+            columns[VOLUME][change.line - words.first_line] = now
         name, letter, unit = FACTOR_WORDS.get(change.word, ("", "", 1.0))
         if name and letter in change.values:
             columns[name][change.line - words.first_line] = change.values[letter] * unit

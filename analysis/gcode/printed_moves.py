@@ -14,6 +14,7 @@ import numpy as np
 
 from fitassay.analysis.chain.backlash import with_play
 from fitassay.analysis.chain.span import WINDOW_MM, bead_reach, carried
+from fitassay.analysis.gcode.changes import volume_obeyed
 from fitassay.analysis.gcode.first_layer import ROUND_ENDS
 from fitassay.analysis.gcode.layers import Layer, read_layers
 from fitassay.analysis.gcode.moves import read_moves
@@ -118,17 +119,13 @@ class _Swept:
         pieces = np.stack([moves[:, :-1], moves[:, 1:]], axis=2)
         self.pieces = pieces[prints]
         length = np.hypot(*(layer.end - layer.start).T)[prints]
-        by_volume = trace.bead is not None and trace.bead.by_volume and not _volume_obeyed(trace)
+        by_volume = trace.bead is not None and trace.bead.by_volume and not volume_obeyed(trace.tally.changes)
         unit = 1.0 if by_volume else np.pi * machine["settings.filament_diameter_mm"] ** 2 / 4
         h = layer.row.thickness if layer.row.thickness > 0 else trace.layer_height_mm
         if layer.row.climbing:
             h = trace.layer_height_mm
         area = layer.filament[prints] * unit / length
         self.radius = (area / h + h * ROUND_ENDS + float(errors.bead[0])) / 2
-
-
-def _volume_obeyed(trace: Trace) -> bool:
-    return any(c.word == "M200" and not c.idle for c in trace.tally.changes)
 
 
 def _span(

@@ -169,6 +169,12 @@ class FileReading:
         ]
         return float(under[0]) if under else 0.0
 
+    @property
+    def usual_step(self) -> float:
+        """Thickness of most layers [mm]; 0 where an endless wall is all there is."""
+        steps = [r.thickness for r in self.rows if not r.climbing and r.thickness > 0]
+        return float(np.median(steps)) if steps else 0.0
+
     def layer_height(self, found: dict[str, CouponPaths]) -> float:
         """The usual layer's thickness where coupons are measured [mm]."""
         steps = [o.path.thickness for p in found.values() for o in p.outer if o.height >= FOOT_MM]

@@ -16,6 +16,7 @@ from fitassay.analysis.chain.loops import Loop
 from fitassay.analysis.chain.sensitivities import SetWalk
 from fitassay.analysis.gcode.bead import bead_of
 from fitassay.analysis.gcode.candidates import chosen, copies
+from fitassay.analysis.gcode.changes import volume_obeyed
 from fitassay.analysis.gcode.coupon_paths import CouponPaths, paths_of, walk_loops
 from fitassay.analysis.gcode.coupons_apart import bead_off
 from fitassay.analysis.gcode.first_layer import first_layer_of
@@ -109,7 +110,9 @@ def trace_templates(
         reading = FileReading(path, templates, 0.0, tally, relative=True)
     width = manifest.line_width_mm
     places = reading.places(width)
-    heights = heights_of(reading.strokes, places, manifest.layer_height_mm)
+    heights = heights_of(
+        reading.strokes, places, manifest.layer_height_mm, reading.usual_step or manifest.layer_height_mm
+    )
     raised = round(heights.offset, 3) if heights.offset > RAISED_LAYERS * manifest.layer_height_mm else 0.0
     if raised:
         tally = Tally(name=name, limits=limits)
@@ -119,7 +122,7 @@ def trace_templates(
     _refuse(reading, templates, places, width, name)
     bands = {k: reading.bands(templates[k]) for k in templates if k in places}
     found = {k: paths_of(places[k], bands[k], width) for k in bands}
-    by_volume = any(c.word == "M200" and not c.idle for c in tally.changes)
+    by_volume = volume_obeyed(tally.changes)
     bead = bead_of(found, machine, width, by_volume)
     used = width if bead is None or abs(bead.width / width - 1) <= WIDTH_TOLERANCE else bead.width
     place = _path_place(reading, found)

@@ -60,6 +60,7 @@ def trace_json(trace: Trace) -> dict[str, Any]:
         "heights": {
             "scale": 1 + trace.heights.scale,
             "offset_mm": trace.heights.offset,
+            "rounding_mm": trace.heights.rounding,
             "tops_mm": trace.heights.tops,
         },
         "filament_mm": {

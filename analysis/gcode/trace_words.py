@@ -7,6 +7,7 @@ import numpy as np
 from fitassay.analysis.gcode.bead_words import bead_remarks
 from fitassay.analysis.gcode.changes import Change, sentence
 from fitassay.analysis.gcode.coupons_apart import distances
+from fitassay.analysis.gcode.height_words import height_remarks
 from fitassay.analysis.gcode.round_holes import polygon_holes
 from fitassay.analysis.gcode.trace_data import Trace
 from fitassay.coupons.feature import Manifest
@@ -21,9 +22,6 @@ OFFSET_WARNING_MM = 0.02
 BORE_WARNING_MM = 0.01
 SPREAD_WARNING_MM = 0.01
 WAVER_WARNING_MM = 0.015
-LAYER_WARNING = 0.03
-LAYERS_DIFFER = 0.2
-Z_SCALE_WARNING = 0.002
 APART_WARNING_MM = 0.03
 FIRST_LAYER_WARNING_MM = 0.03
 FIRST_BEAD_WARNING = 0.08
@@ -97,7 +95,7 @@ def warnings_of(trace: Trace, manifest: Manifest, machine: Machine) -> tuple[str
             *_askew(trace),
             *_copies(trace),
             *_path(trace, machine["settings.contour_mm"]),
-            *_layers(trace, manifest),
+            *height_remarks(trace, manifest),
             *_first_layer(trace, machine["settings.first_layer_mm"]),
             *_walls(trace, manifest),
             *_seams(trace),
@@ -210,22 +208,6 @@ def _path(trace: Trace, contour_mm: float) -> list[str]:
     return said
 
 
-def _layers(trace: Trace, manifest: Manifest) -> list[str]:
-    said = []
-    h, profile = trace.layer_height_mm, trace.profile_layer_mm
-    steps = [o.path.thickness for p in trace.found.values() for o in p.outer] or [h]
-    if max(steps) > (1 + LAYERS_DIFFER) * min(steps):
-        said.append(
-            f"Layers are {min(steps):.3f} to {max(steps):.3f} mm high where measured: slice all with {profile:g}."
-        )
-    elif abs(h / profile - 1) > LAYER_WARNING:
-        said.append(
-            f"Layers are {h:.3f} mm high, the coupons were made for {profile:g} mm: slice with {profile:g} mm."
-        )
-    said += _heights(trace, manifest)
-    return said
-
-
 def _first_layer(trace: Trace, told_mm: float) -> list[str]:
     """The first layer's path and bead against the layers above it."""
     first, bead = trace.first_layer, trace.bead
@@ -246,37 +228,6 @@ def _first_layer(trace: Trace, told_mm: float) -> list[str]:
             f"The first layer's bead is fed for {first.bead:.3f} mm, the layers above for {bead.fed:.3f} mm: feet "
             "come out wider or narrower by that, so measure above them."
         )
-    return said
-
-
-def _heights(trace: Trace, manifest: Manifest) -> list[str]:
-    """Raft, lifted or stretched heights, and coupons that end too early."""
-    said = []
-    heights, h = trace.heights, trace.profile_layer_mm
-    if trace.raised_mm and heights.under:
-        said.append(
-            f"The coupons stand on a raft of {trace.raised_mm:.2f} mm: heights and feet cannot be measured; slice "
-            "without it."
-        )
-    elif abs(heights.offset) > h / 10:
-        said.append(
-            f"The coupons' tops lie {heights.offset:+.2f} mm higher than drawn and nothing is printed under them "
-            f"(first layer at {trace.first_layer_mm:.2f} mm): a height offset or another first layer is set "
-            "in the slicing program, and heights will be read with it."
-        )
-    if abs(heights.scale) > Z_SCALE_WARNING:
-        said.append(
-            f"Heights are enlarged by {100 * heights.scale:+.2f} % against the drawing: slice at 100 %, or heights "
-            "read on the stair will be compared with sizes that were not printed."
-        )
-    for coupon in manifest.coupons:
-        top = heights.tops.get(coupon.id)
-        if top is not None and top < 0.98 * coupon.size_mm[2] + heights.offset - 1.5 * h:
-            early = "" if trace.tally.ended else "; the file ends early"
-            said.append(
-                f"Coupon {coupon.id} ends at {top:.1f} of {coupon.size_mm[2]:.1f} mm{early}: slice it again, what "
-                "stands higher cannot be measured."
-            )
     return said
 
 

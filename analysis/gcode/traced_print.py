@@ -11,6 +11,7 @@ from fitassay.analysis.chain.sensitivities import SetWalk
 from fitassay.analysis.diagnosis.diagnose import interpret
 from fitassay.analysis.estimation.known import Known, fact_of_term, path_place
 from fitassay.analysis.estimation.weighed import Commanded
+from fitassay.analysis.gcode.changes import volume_obeyed
 from fitassay.analysis.gcode.trace_data import OFFSET_U_MM, Trace
 from fitassay.analysis.notes import Note
 from fitassay.analysis.readings.file import Reading
@@ -130,7 +131,7 @@ def commanded_of(trace: Trace, machine: Machine) -> Commanded:
     flow = 1.0 if bead is None else bead_area(bead.fed, height) / bead_area(width, height)
     # E that counts volume without the file saying so was read as a length.
     per_mm3 = np.pi * machine["settings.filament_diameter_mm"] ** 2 / 4
-    obeyed = any(c.word == "M200" and not c.idle for c in trace.tally.changes)
+    obeyed = volume_obeyed(trace.tally.changes)
     unit = per_mm3 if bead is not None and bead.by_volume and not obeyed else 1.0
     return Commanded(
         pieces={key: length / unit for key, length in trace.piece_filament_mm.items()},

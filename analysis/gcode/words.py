@@ -126,6 +126,8 @@ class Tally:
         True while neither M82 nor M83 was met.
     filament_steps, filament_drops : int
         Moves in the plane with a word E before such a declaration, and those on which an absolute E would not rise.
+    volume_diameter : float [mm]
+        The last that M200 named, in force or not; 0 without.
     """
 
     name: str
@@ -150,6 +152,7 @@ class Tally:
     filament_undeclared: bool = True
     filament_steps: int = 0
     filament_drops: int = 0
+    volume_diameter: float = 0.0
 
     def place(self, line: int) -> str:
         """File and line for a message."""
