@@ -1,32 +1,32 @@
 """The bead that a file commands: its width from the walls' distance, its flow from the filament it spends.
 
-A program that means a bead of width w and height h lays walls side by side at a pitch of w, or of w - h (1 - pi/4)
-where it counts the bead's round ends, and feeds A = (w - h) h + pi h^2/4 per length, or w h. The filament gives A,
-the walls give the pitch, and of the widths that belong to a pitch the one is taken that needs the simplest account of
-the rest: no flow percentage, no size compensation, the width of the profile. Where inner walls are fed otherwise than
-outer ones, either their widths differ or their flows; a third wall's distance tells.
+What programs make of a width and a flow, and which of several accounts is the likeliest, is in `bead_accounts`. Where
+inner walls are fed otherwise than outer ones, their widths or their flows differ; a third wall's distance tells.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 
+from fitassay.analysis.gcode.bead_accounts import FINE_FLOW, FINE_MM, Seen, accounts_of
 from fitassay.analysis.gcode.coupon_paths import CouponPaths, OuterLoop
 from fitassay.analysis.gcode.first_layer import ROUND_ENDS
+from fitassay.analysis.gcode.offset import MAD_TO_SD
 from fitassay.analysis.gcode.probes import FOOT_MM
 from fitassay.analysis.gcode.trace_data import Bead
 from fitassay.coupons.machine import Machine
 
-SAME_FLOW = 0.005
-SAME_MM = 0.004
-TOLD_BY_THIRD = 4
-"""What a third wall's distance contradicts is stranger than all the rest."""
+ROUNDED_MM = 0.003
+"""Layers this near to the usual one differ by the rounding of heights."""
 
 
 def bead_of(
-    found: dict[str, CouponPaths], machine: Machine, profile: float, by_volume: bool = False
+    found: dict[str, CouponPaths],
+    machine: Machine,
+    profile: float,
+    layer_height: float,
+    offset: float | None,
+    by_volume: bool = False,
 ) -> Bead | None:
     """Width, flow and pitch of the outer walls; None where none was found.
 
@@ -36,6 +36,10 @@ def bead_of(
     machine : Machine
     profile : float [mm]
         The bead that the coupons were made for.
+    layer_height : float [mm]
+        Of the usual layer.
+    offset : float or None [mm]
+        Of the outer path from the outline, outward; None where nothing but a single wall was found.
     by_volume : bool
         True where the file itself says that E counts volume and that was obeyed.
     """
@@ -47,11 +51,10 @@ def bead_of(
     outer = [o for o in outer if o.path.thickness > 0] or outer
     per_mm = np.array([o.path.filament_per_mm for o in outer])
     h = np.array([o.path.thickness for o in outer])
+    h[np.abs(h - layer_height) < ROUNDED_MM] = layer_height
     cross = np.pi * machine["settings.filament_diameter_mm"] ** 2 / 4
     pitches = [o.pitch for o in outer if np.isfinite(o.pitch)]
     pitch = float(np.median(pitches)) if pitches else None
-    offsets = [p.place.offset for p in found.values() if not p.coupon.single_wall]
-    offset = float(np.median(offsets)) if offsets else None
     usual = float(np.median(h))
     thirds = [o.inner_pitch for o in outer if np.isfinite(o.inner_pitch)]
     third = float(np.median(thirds)) if thirds else None
@@ -66,10 +69,23 @@ def bead_of(
     volume = bool(by_volume or far[0] < far[1] - 0.1)
     fed = counted if volume and not by_volume else by_length
     own = _by_coupon(found, outer, fed)
-    settled = _settled(float(np.median(fed)), usual, (pitch, third), offset, profile, share)
+    middle = float(np.median(fed))
+    seen = Seen(
+        area=(middle - usual * ROUND_ENDS) * usual,
+        height=usual,
+        pitch=pitch,
+        third=third,
+        offset=offset,
+        share=share,
+        profile=profile,
+        # Rounding of coordinates is the same on every layer, that of the filament is not.
+        pitch_u=FINE_MM + _usual_distance(np.array(pitches)),
+        area_u=FINE_FLOW + _usual_distance(fed) / middle / np.sqrt(len(fed)),
+    )
+    settled, *others = accounts_of(seen)
     return Bead(
         width=settled.width,
-        fed=float(np.median(fed)),
+        fed=middle,
         flow=settled.flow,
         pitch=pitch,
         spread=_spread(fed),
@@ -77,9 +93,16 @@ def bead_of(
         by_volume=volume,
         inner=settled.inner,
         inner_flow=settled.inner_flow,
+        square=settled.square,
+        others=tuple(others),
         by_coupon={k: float(np.median(v)) for k, v in own.items()},
         spread_in_coupon=float(np.median([_spread(v) for v in own.values()])),
     )
+
+
+def _usual_distance(values: np.ndarray) -> float:
+    """How far the values usually lie from their median, as a standard deviation."""
+    return MAD_TO_SD * float(np.median(np.abs(values - np.median(values)))) if len(values) else 0.0
 
 
 def _spread(fed: np.ndarray) -> float:
@@ -104,72 +127,3 @@ def _second_share(outer: list[OuterLoop]) -> float:
         if o.inner is not None and o.path.filament_per_mm > 0 and np.isfinite(o.inner.filament_per_mm)
     ]
     return float(np.median(shares)) if shares else 1.0
-
-
-@dataclass(frozen=True, kw_only=True)
-class _Account:
-    """One reading of pitch and filament: widths [mm] and flows (1 at 100 %) of outer and inner walls."""
-
-    strange: int
-    width: float
-    flow: float | None
-    inner: float | None = None
-    inner_flow: float | None = None
-
-
-def _settled(
-    fed: float,
-    h: float,
-    pitches: tuple[float | None, float | None],
-    offset: float | None,
-    profile: float,
-    share: float,
-) -> _Account:
-    """The simplest account; without a flow where nothing tells it.
-
-    Parameters
-    ----------
-    fed : float [mm]
-        Width of a bead with round ends that spends the filament.
-    h : float [mm]
-    pitches : (float or None, float or None) [mm]
-        Distance of the second wall from the outer one, and of the third from the second.
-    offset : float or None [mm]
-        Of the outer path from the outline, outward.
-    profile : float [mm]
-    share : float
-        Filament per length of the second wall's bead, as a share of the outer one's.
-    """
-    pitch, third = pitches
-    if pitch is None:
-        return _Account(strange=0, width=fed, flow=None)
-    area = (fed - h * ROUND_ENDS) * h
-    alike = abs(share - 1) < SAME_FLOW
-    accounts = []
-    for ends in (0.0, h * ROUND_ENDS):  # how far beads overlap: not at all, or by their round ends
-        for square in (False, True):
-            for widths in (
-                (1.0,) if alike else (share, 1.0)
-            ):  # inner bead's cross-section against the outer one's
-                # The mean of both beads belongs to the pitch.
-                less = 0.0 if square else h * ROUND_ENDS
-                width = 2 * (pitch + ends - less) / (1 + widths) + less
-                inner = (width - less) * widths + less
-                if width <= less or inner <= less:
-                    continue
-                flow = area / ((width - less) * h)
-                off = (
-                    third is not None and min(abs(inner - e - third) for e in (0.0, h * ROUND_ENDS)) > SAME_MM
-                )
-                strange = (
-                    (abs(flow - 1) > SAME_FLOW)
-                    + (offset is not None and abs(offset + width / 2) > SAME_MM)
-                    + (abs(width - profile) > SAME_MM)
-                    + (not alike)  # of widths or of flows
-                    + TOLD_BY_THIRD * off
-                )
-                account = _Account(
-                    strange=strange, width=width, flow=flow, inner=inner, inner_flow=flow * share / widths
-                )
-                accounts.append((strange, square, account))
-    return min(accounts, key=lambda a: a[:2])[2]

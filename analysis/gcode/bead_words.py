@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from fitassay.analysis.gcode.bead_accounts import Account
 from fitassay.analysis.gcode.trace_data import Bead
 from fitassay.coupons.wording import listed
 
@@ -11,13 +12,15 @@ FLOW_STRANGE = 0.25
 SPREAD_WARNING = 0.03
 
 
-def bead_remarks(bead: Bead | None) -> list[str]:
+def bead_remarks(bead: Bead | None, offset_mm: float | None = None) -> list[str]:
     """Sentences; none where nothing is strange."""
     if bead is None:
         return []
     said = []
     if bead.flow is not None and abs(bead.flow - 1) > max(FLOW_WARNING, bead.spread / bead.width):
         said.append(_flow(bead, bead.flow))
+    if bead.others:
+        said.append(_ambiguous(bead, offset_mm))
     fed = list(bead.by_coupon.values())
     # Where one coupon's beads differ as much among themselves, their middles differ by chance.
     apart = max(fed, default=0.0) - min(fed, default=0.0)
@@ -41,9 +44,10 @@ def bead_remarks(bead: Bead | None) -> list[str]:
 
 
 def _flow(bead: Bead, flow: float) -> str:
+    enough = ", beads counted with square ends" if bead.square else f", enough for {bead.fed:.3f} mm"
     told = (
         f"The walls lie as a bead {bead.width:.3f} mm wide needs it, but the filament fed is {100 * flow:.1f} % of "
-        f"what that takes, enough for {bead.fed:.3f} mm: "
+        f"what that takes{enough}: "
     )
     if abs(flow - 1) > FLOW_STRANGE:
         return (
@@ -53,3 +57,24 @@ def _flow(bead: Bead, flow: float) -> str:
     return told + (
         "a flow percentage is set in the slicing program; write it into machine.toml as flow_percent."
     )
+
+
+def _ambiguous(bead: Bead, offset_mm: float | None) -> str:
+    """All the beads that walls and filament fit, and where the path stands under each."""
+    first = Account(width=bead.width, flow=bead.flow, square=bead.square)
+    told = "; or ".join(_account(a, bead, offset_mm) for a in (first, *bead.others))
+    return (
+        f"The walls' distance and the filament fit more than one bead: {told}. The first is assumed; compare with "
+        "the line width and the flow set in the slicing program before you change anything by this file."
+    )
+
+
+def _account(account: Account, bead: Bead, offset_mm: float | None) -> str:
+    flow = "" if account.flow is None else f" at a flow of {100 * account.flow:.1f} %"
+    ends = ", counted with square ends" if account.square else ""
+    told = f"{account.width:.3f} mm wide{flow}{ends}"
+    if offset_mm is None:
+        return told
+    stands = offset_mm + (account.width - bead.width) / 2
+    way = "outside" if stands > 0 else "inside"
+    return f"{told}, the path {abs(stands):.3f} mm {way} its place"

@@ -27,7 +27,8 @@ BAND_MM = 0.45
 
 MOST_LAYERS_A_BAND = 5
 SAME_LAYER = 0.02
-"""Layers whose thickness differs by less are meant alike."""
+"""Layers whose thickness differs by a smaller share are meant alike, and those that rounding alone tells apart."""
+ROUNDED_MM = 0.003
 
 LOWEST_MM = 1.0
 LOW_LAYERS = 3
@@ -184,5 +185,5 @@ class FileReading:
         usual = float(np.median(np.round(steps, 4)))
         # Heights rounded to the file's last decimal are a little more and a little less by turns.
         every = np.array([r.thickness for r in self.rows if not r.climbing])
-        alike = every[np.abs(every - usual) < SAME_LAYER * usual]
+        alike = every[np.abs(every - usual) < max(SAME_LAYER * usual, ROUNDED_MM)]
         return float(alike.mean()) if len(alike) else usual

@@ -84,7 +84,7 @@ def slicing_sentences(trace: Trace) -> tuple[str, ...]:
 
 def _walls(trace: Trace) -> str:
     walls = walls_of(trace)
-    more = " or more" if walls == MOST_WALLS else ""
+    more = " or more, or filling that follows them," if walls == MOST_WALLS else ""
     return f"{count(walls, 'wall')}{more} side by side, {order_text(trace)}; {direction_text(trace)}."
 
 

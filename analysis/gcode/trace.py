@@ -123,16 +123,16 @@ def trace_templates(
     bands = {k: reading.bands(templates[k]) for k in templates if k in places}
     found = {k: paths_of(places[k], bands[k], width) for k in bands}
     by_volume = volume_obeyed(tally.changes)
-    bead = bead_of(found, machine, width, by_volume)
-    used = width if bead is None or abs(bead.width / width - 1) <= WIDTH_TOLERANCE else bead.width
     place = _path_place(reading, found)
+    thick = reading.layer_height(found)
+    bead = bead_of(found, machine, width, thick, None if place is None else place.offset, by_volume)
+    used = width if bead is None or abs(bead.width / width - 1) <= WIDTH_TOLERANCE else bead.width
     offset = None if place is None else place.offset + used / 2
     slicers, loops = _paths(found, offset or 0.0)
     turned = replace(manifest, coupons=tuple(p.coupon for p in found.values()), line_width_mm=used)
     walk = SetWalk(turned, slicers, loops)
     features = _features(walk, SetWalk(turned, slicers), found, bands, machine.kinematics)
     total, walls, pieces = filament_of(reading.strokes, places)
-    thick = reading.layer_height(found)
     cross = np.pi * machine["settings.filament_diameter_mm"] ** 2 / 4
     area_per_e = 1.0 if bead is not None and bead.by_volume and not by_volume else cross
     trace = Trace(

@@ -8,6 +8,7 @@ import numpy as np
 
 from fitassay.analysis.chain.loops import Loop
 from fitassay.analysis.chain.sensitivities import SetWalk
+from fitassay.analysis.gcode.bead_accounts import Account
 from fitassay.analysis.gcode.coupon_paths import CouponPaths
 from fitassay.analysis.gcode.first_layer import FirstLayer
 from fitassay.analysis.gcode.heights import Heights
@@ -47,6 +48,10 @@ class Bead:
         `fed` by coupon.
     spread_in_coupon : float [mm]
         `spread` of one coupon's walls, the median over the coupons.
+    square : bool
+        True where the program counts beads with square ends.
+    others : tuple of Account
+        Other readings of the same walls and filament that nothing rules out.
     """
 
     width: float
@@ -60,6 +65,13 @@ class Bead:
     inner_flow: float | None = None
     by_coupon: dict[str, float] = field(default_factory=dict)
     spread_in_coupon: float = 0.0
+    square: bool = False
+    others: tuple[Account, ...] = ()
+
+    @property
+    def doubt(self) -> float:
+        """How far the path may stand from where `width` puts it, if another account is the true one [mm]."""
+        return max((abs(a.width - self.width) / 2 for a in self.others), default=0.0)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -170,3 +182,9 @@ class Trace:
     slicing: Slicing | None = None
     first_layer: FirstLayer | None = None
     warnings: tuple[str, ...] = field(default_factory=tuple)
+
+    @property
+    def offset_u_mm(self) -> float:
+        """Standard uncertainty of `offset_mm` [mm]: of the path's place, and of which bead was meant."""
+        own = 0.0 if self.place is None else self.place.u
+        return float(np.hypot(own, 0.0 if self.bead is None else self.bead.doubt))

@@ -27,7 +27,7 @@ def trace_json(trace: Trace) -> dict[str, Any]:
         if place is None
         else {
             "offset_mm": trace.offset_mm,
-            "std_uncertainty_mm": place.u,
+            "std_uncertainty_mm": trace.offset_u_mm,
             "spread_mm": place.spread,
             "by_axis": {
                 axis: {
@@ -53,6 +53,11 @@ def trace_json(trace: Trace) -> dict[str, Any]:
             "inner_width_mm": trace.bead.inner,
             "inner_flow": trace.bead.inner_flow,
             "fed_width_by_coupon_mm": trace.bead.by_coupon,
+            "square_ends": trace.bead.square,
+            "other_accounts": [
+                {"width_mm": a.width, "flow": a.flow, "inner_width_mm": a.inner, "square_ends": a.square}
+                for a in trace.bead.others
+            ],
         },
         "layer_height_mm": trace.layer_height_mm,
         "first_layer_mm": trace.first_layer_mm,

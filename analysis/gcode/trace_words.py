@@ -204,7 +204,7 @@ def _path(trace: Trace, contour_mm: float) -> list[str]:
         if big:
             sizes = ", ".join(f"{d:g} mm by {-2 * v:+.3f} mm" for d, v in sorted(big.items()))
             said.append(f"Round holes are compensated on the diameter: {sizes}.")
-    said += bead_remarks(trace.bead)
+    said += bead_remarks(trace.bead, trace.offset_mm)
     return said
 
 

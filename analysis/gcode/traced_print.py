@@ -52,7 +52,8 @@ def known_from(trace: Trace, measured: set[tuple[str, str]] | None = None) -> Kn
         Features read; only these are spoken of.
     """
     stray = (trace.place.u, trace.place.spread) if trace.place is not None else ()
-    u = float(np.linalg.norm((REST_MM, OFFSET_U_MM, *stray)))
+    doubt = 0.0 if trace.bead is None else trace.bead.doubt
+    u = float(np.linalg.norm((REST_MM, OFFSET_U_MM, doubt, *stray)))
     spoilt = {
         (f.coupon, f.feature.id): BLOB_MM
         for f in trace.features

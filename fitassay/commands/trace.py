@@ -154,7 +154,7 @@ def _first(trace: Trace) -> list[str]:
 
     said = []
     if trace.offset_mm is not None and trace.place is not None:
-        offset = rounding.plus_minus(trace.offset_mm, max(trace.place.u, 5e-4), "mm")
+        offset = rounding.plus_minus(trace.offset_mm, max(trace.offset_u_mm, 5e-4), "mm")
         said.append(
             f"The path stands {offset} (k = 2) outward of its ideal place, half a bead inside the outline."
         )

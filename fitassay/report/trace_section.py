@@ -46,7 +46,7 @@ def _figures(trace: Trace) -> list[str]:
 
     said = [f"File {trace.file}: {trace.layers} layers of {rounding.fixed(trace.layer_height_mm, 3)} mm."]
     if trace.offset_mm is not None and trace.place is not None:
-        offset = rounding.plus_minus(trace.offset_mm, max(trace.place.u, FINEST_MM), "mm")
+        offset = rounding.plus_minus(trace.offset_mm, max(trace.offset_u_mm, FINEST_MM), "mm")
         said.append(f"The path stands {offset} (k = 2) outward of half a bead inside the outline.")
     if trace.bead is not None:
         width, profile = rounding.fixed(trace.bead.width, 3), rounding.exact(trace.bead.profile)
