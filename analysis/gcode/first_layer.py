@@ -78,7 +78,9 @@ def first_layer_of(
             continue
         beads += [loop.filament_per_mm for loop in seen[0][1]]
         if above:
-            moved.append(min((value - float(np.mean(above)) for value, _ in seen), key=abs))
+            # A layer cut just at a step of the outline stands off by the step; the other one tells.
+            usually = min(above, key=abs)
+            moved.append(min((value - usually for value, _ in seen), key=abs))
     bead = None
     if beads:
         bead = float(np.median(beads)) * area_per_e / thickness + thickness * ROUND_ENDS
