@@ -14,7 +14,8 @@ from fitassay.analysis.gcode.slicing_words import slicing_sentences
 from fitassay.analysis.gcode.trace import trace_templates
 from fitassay.analysis.gcode.trace_data import Trace
 from fitassay.coupons.machine import Machine
-from tests.path_author import Authored, Job, author, everyday
+from tests.path_author import Authored, author
+from tests.path_job import Job, everyday
 from tests.test_trace import SPOTS, TURN_TEXT, full_set, templates
 
 PLATES = (
