@@ -110,10 +110,14 @@ class Inputs:
     @property
     def offers(self) -> tuple[Offer, ...]:
         """Evidence beside the coupons' features that could still be taken."""
+        return self.offers_after(self.readings)
+
+    def offers_after(self, readings: tuple[Reading, ...]) -> tuple[Offer, ...]:
+        """The same once these readings are taken."""
         from fitassay.scale import weighing_offers
 
         return weighing_offers(
-            self.readings, self.machine, self.manifest, self.walk, self.commanded, self.filament, self.feed
+            readings, self.machine, self.manifest, self.walk, self.commanded, self.filament, self.feed
         )
 
     @cached_property
@@ -167,7 +171,9 @@ class Inputs:
         from fitassay.analysis.estimation.feed import with_filament
         from fitassay.analysis.estimation.observations import single_reading_sd
 
-        diagnosis = interpret(self.walk, readings, self.machine, self.known_with(readings))
+        diagnosis = interpret(
+            self.walk, readings, self.machine, self.known_with(readings), offers=self.offers_after(readings)
+        )
         if self.trace is not None:
             from fitassay.analysis.gcode.traced_print import explained
 

@@ -67,6 +67,21 @@ def test_weighing_is_offered_and_entered(case):
     assert "everything printed" not in said
 
 
+def test_the_diagnosis_itself_names_weighing_until_it_is_done(case):
+    """Bead and uneven layers act alike here: its own list says that the scale would part them, and then no more."""
+    before = told(case)["next"]
+    (offer,) = [n for n in before if n["coupon"] == "weighed"]
+    assert offer["feature"] == "wall_g" and offer["gain"] > 0.02 and "weigh wall" in offer["text"]
+    code, out, err = run("diagnose", case)
+    assert code == 0, err
+    assert "enter --weighed" in " ".join(out.split()) and "To print weighed" not in out
+    page = (case / "prints/01/report.html").read_text()
+    assert "fitassay enter CASE --weighed" in page
+    grams = fed_over_the_wall(case) * METRE_G / 1000
+    add(case, f"weighed,filament_g:1000,{METRE_G},", f"weighed,wall_g,{grams:.4f},")
+    assert not [n for n in told(case)["next"] if n["coupon"] == "weighed"]
+
+
 def test_a_record_without_lengths_is_no_harm(case):
     record = case / "prints/01/path.json"
     data = json.loads(record.read_text())

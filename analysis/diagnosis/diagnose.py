@@ -18,6 +18,7 @@ from fitassay.analysis.diagnosis.diagnosis_notes import (
     withheld_notes,
 )
 from fitassay.analysis.diagnosis.drives import QUESTION, looks_crossed
+from fitassay.analysis.diagnosis.evidence import Offer
 from fitassay.analysis.diagnosis.exchanged import exchanged_coupons
 from fitassay.analysis.diagnosis.judging import judge_many
 from fitassay.analysis.diagnosis.ranking import Standing, open_doubt, what_next
@@ -95,11 +96,14 @@ def interpret(
     machine: Machine,
     known: Known | None = None,
     budget: ModelError | None = None,
+    offers: tuple[Offer, ...] = (),
 ) -> Diagnosis:
     """`diagnose` for a walk at hand, with what a sliced file tells if there is one.
 
     Parameters
     ----------
+    offers : tuple of Offer
+        Evidence beside the coupons' features that could still be taken.
     budget : ModelError, optional
         Of the model's own error; by default that of the set on this machine (`estimation.model_error`).
     """
@@ -166,7 +170,7 @@ def interpret(
         confounded=confounded,
         suspects=readout.suspects,
         advice=advice,
-        next=what_next(walk, standing, machine),
+        next=what_next(walk, standing, machine, offers=offers),
         chi2=float(agreement.chi2),
         dof=round(float(agreement.dof)),
         p_value=float(agreement.p_value),

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -109,14 +109,19 @@ def rank_readings(
             for piece in PIECES
             if not any(c == REFERENCE and f.startswith(piece.partition(":")[0]) for c, f in standing.measured)
         ),
-        *(offer for offer in offers if (offer.coupon, offer.feature) not in standing.measured),
+        *_not_taken(offers, standing),
     ]
+    return _ranked(_each(could, standing))
+
+
+def _each(could: Sequence[Offer], standing: Standing) -> list[NextPrint]:
+    """What each of these would tell by itself."""
     if not could:
-        return ()
+        return []
     rows, u = np.array([o.row for o in could]), np.array([o.u for o in could])
     gains = share_removed(standing.doubt, removed_by_each(standing.posterior.cov, rows, u))
     about = doubted(standing.doubt)
-    found = [
+    return [
         NextPrint(
             coupon=o.coupon,
             feature=o.feature,
@@ -126,7 +131,6 @@ def rank_readings(
         )
         for o, gain in zip(could, gains, strict=True)
     ]
-    return _ranked(found)
 
 
 def rank_coupons(
@@ -171,13 +175,22 @@ def rank_coupons(
     return _ranked(found)
 
 
+def _not_taken(offers: tuple[Offer, ...], standing: Standing) -> list[Offer]:
+    return [offer for offer in offers if (offer.coupon, offer.feature) not in standing.measured]
+
+
 def what_next(
-    walk: SetWalk, standing: Standing, machine: Machine, *, enough: float = 0.5
+    walk: SetWalk,
+    standing: Standing,
+    machine: Machine,
+    *,
+    offers: tuple[Offer, ...] = (),
+    enough: float = 0.5,
 ) -> tuple[NextPrint, ...]:
-    """Coupons at hand, then, unless they remove more than `enough` of the doubt, those that could be printed."""
+    """Coupons and other evidence at hand, then what could be printed, unless that removes `enough` of the doubt."""
     if not standing.doubt.any():
         return ()
-    at_hand = rank_coupons(walk, standing)
+    at_hand = _ranked([*rank_coupons(walk, standing), *_each(_not_taken(offers, standing), standing)])
     if at_hand and at_hand[0].gain > enough:
         return at_hand
     return at_hand + rank_unprinted(walk, standing, machine)

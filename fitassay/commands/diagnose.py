@@ -70,7 +70,9 @@ def command(case: str, number: str | None, file: Path | None, carry: str | None,
 
 def _unprinted(diagnosis: Diagnosis, target: Print) -> str:
     """The first of the coupons worth printing next that this print does not hold; empty if there is none."""
-    there = {c.id for c in target.manifest().coupons}
+    from fitassay.analysis.readings.reading import REFERENCE, WEIGHED
+
+    there = {REFERENCE, WEIGHED, *(c.id for c in target.manifest().coupons)}
     return next((n.coupon for n in diagnosis.next if n.coupon not in there), "")
 
 

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from fitassay import labels as wording
 from fitassay.analysis import rounding
-from fitassay.analysis.readings.reading import REFERENCE
+from fitassay.analysis.readings.reading import REFERENCE, WEIGHED
 from fitassay.analysis.result import Advice, Diagnosis, NextPrint
 from fitassay.coupons.feature import Manifest
 from fitassay.coupons.machine import Machine
@@ -283,11 +283,15 @@ def _readings(diagnosis: Diagnosis, machine: Machine) -> dict[str, Any] | None:
 
 
 def _next_why(n: NextPrint) -> str:
+    if n.coupon == WEIGHED:
+        return ""
     return f"Begin with {plain(n.coupon, 60)} / {plain(n.feature, 60)}." if n.feature else ""
 
 
 def _next_command(n: NextPrint, manifest: Manifest) -> str:
     """What to type for it; the page may be read anywhere, so the case's folder stands as CASE."""
+    if n.coupon == WEIGHED:
+        return "fitassay enter CASE --weighed"
     if (n.coupon, n.feature) in {(c.id, f.id) for c, f in manifest.optional}:
         return "fitassay enter CASE --rims"
     if n.coupon == REFERENCE or any(c.id == n.coupon for c in manifest.coupons):
