@@ -11,10 +11,13 @@ from pathlib import Path
 import pytest
 from lxml import etree, html
 
+from fitassay.analysis.gcode.trace_drawing import drawings_of
 from fitassay.coupons.export.manifest import read_manifest
 from fitassay.coupons.export.stl import read_stl
+from fitassay.report.path_svg import picture
 from tests.pathwriter import Style, write
 from tests.test_cli import run
+from tests.test_trace import traced
 
 SVG = "{http://www.w3.org/2000/svg}"
 
@@ -65,7 +68,12 @@ def test_what_the_slicing_did_and_what_to_set(case):
 
 def test_pictures(case):
     path = sliced(case, "a.txt", Style(split=True))
+    earlier = case / "prints" / "01" / "sliced-file" / "comb-y.svg"
+    earlier.parent.mkdir(exist_ok=True)
+    earlier.write_text("<svg/>")
     out = told(run("trace", str(case), path)[1])
+    # What is in no file any more is not left lying beside the others.
+    assert not earlier.exists()
     page = case / "prints" / "01" / "sliced-file.html"
     assert "sliced-file.html" in out
     tree = html.fromstring(page.read_text())
@@ -74,12 +82,40 @@ def test_pictures(case):
     assert "What the slicing did" in text and "in several strokes" in text
     # Nothing is fetched from anywhere.
     assert not re.search(r"(?:src|href)=\"(?!#)", page.read_text())
-    picture = etree.fromstring((case / "prints" / "01" / "sliced-file" / "comb-x.svg").read_bytes())
-    assert "prefers-color-scheme: dark" in "".join(picture.itertext(f"{SVG}style"))
-    plan = next(g for g in picture.iter(f"{SVG}g") if g.get("id") == "plan-comb-x")
+    drawn = etree.fromstring((case / "prints" / "01" / "sliced-file" / "comb-x.svg").read_bytes())
+    assert "prefers-color-scheme: dark" in "".join(drawn.itertext(f"{SVG}style"))
+    plan = next(g for g in drawn.iter(f"{SVG}g") if g.get("id") == "plan-comb-x")
     marks = [c.get("class") for c in plan.iter(f"{SVG}circle")]
     assert marks.count("seam-mark") == marks.count("joint-mark") == 1
-    assert any("0.225 mm inside" in (t.text or "") for t in picture.iter(f"{SVG}text"))
+    assert any("0.225 mm inside" in (t.text or "") for t in drawn.iter(f"{SVG}text"))
+
+
+@pytest.mark.parametrize(
+    ("key", "style", "stands"),
+    [
+        ("bore", Style(hole_offset=-0.2), ("0.425 mm outside", "the opening, off by \N{MINUS SIGN}0.200 mm")),
+        ("bore", Style(seam="random"), ("0.225 mm outside", "the opening, in its place")),
+        ("boss", Style(offset=0.225), ("right on", "the outline, off by +0.225 mm")),
+        ("boss", Style(walls=3), ("0.225 mm inside", "the outline, in its place")),
+        ("comb-y", Style(turn="90", split=True), ("0.225 mm inside", "the outline, in its place")),
+    ],
+)
+def test_words_of_a_picture_can_be_read(tmp_path, key, style, stands):
+    trace, _ = traced(tmp_path, replace(style, infill=False), (key,))
+    (drawing,) = drawings_of(trace)
+    words = list(etree.fromstring(picture(drawing, "a title").encode()).iter(f"{SVG}text"))
+    assert set(stands) <= {(text.text or "").replace("\N{NO-BREAK SPACE}", " ") for text in words}
+    boxes = []
+    for text in words:
+        # Letters of the usual faces are no wider than 0.56 of their height on average: 20 where large, else 17.
+        size = 20 if "large" in text.get("class") else 17
+        wide = 0.56 * size * len(text.text)
+        left = float(text.get("x")) - (wide / 2 if text.get("text-anchor") == "middle" else 0)
+        assert left >= 0 and left + wide <= 920, text.text
+        boxes.append((left, float(text.get("y")) - 0.7 * size, left + wide, float(text.get("y"))))
+    for i, (a, b, c, d) in enumerate(boxes):
+        for p, q, r, s in boxes[:i]:
+            assert min(c, r) <= max(a, p) or min(d, s) <= max(b, q), words[i].text
 
 
 def test_one_of_several_copies_is_chosen_and_remembered(case):

@@ -21,6 +21,12 @@ MARGIN, PLAN, LETTER, JAW = 24.0, 590.0, 17.0, 24.0
 LENS_RADIUS, LENS_TIMES, LENS_X = 118.0, 6.0, 772.0
 """The lens enlarges the sheet so many times."""
 
+DOT, OTHER_PLACE = 2.0, 40.0
+"""How much a line's dot under a name weighs, and a place for it that is not the best, beside the sheet it hides."""
+
+MARK = 6.5
+"""Radius of a seam's mark."""
+
 COLUMN_HEIGHT = 2 * LENS_RADIUS + 210.0
 """Lens, its words, and the heights under them."""
 
@@ -40,7 +46,7 @@ CLASSES = """<style>
 .bead { stroke: var(--soft); } .bead-in { stroke: var(--softer); }
 .path, .path-in, .outline { fill: none; stroke-linejoin: round; vector-effect: non-scaling-stroke; }
 .path { stroke: var(--data); stroke-width: 2.6px; }
-.path-in { stroke: var(--data); stroke-width: 1.1px; opacity: .6; }
+.path-in { stroke: var(--data); stroke-width: 1.4px; opacity: .75; }
 .outline { stroke: var(--ink); stroke-width: 1.6px; stroke-dasharray: 6 3.5; }
 .jaw, .body { fill: var(--jaw); stroke: var(--muted); stroke-width: 1px; }
 .body { fill: var(--softer); }
@@ -91,9 +97,9 @@ def picture(drawing: PathDrawing, title: str, alone: bool = False) -> str:
     )
     ident = "".join(c for c in drawing.coupon if c.isalnum() or c in "-_")
     parts = [
+        *(_jaws(c, sheet) for c in drawing.contacts),
         f'<g id="plan-{ident}" transform="translate({sheet.x:.2f} {sheet.y:.2f}) scale({k:.5f})">',
         f"{_plan(drawing, k)}</g>",
-        *(_jaws(c, sheet) for c in drawing.contacts),
         _names(drawing, sheet),
         _lens(ident, drawing, sheet),
         _heights(drawing, MARGIN + height),
@@ -112,7 +118,7 @@ def _plan(drawing: PathDrawing, k: float) -> str:
     bead = f'stroke-width="{drawing.bead_mm:.3f}"'
     inner, outer = _closed(drawing.inner), _closed(drawing.outer)
     seams = "".join(
-        f'<circle class="seam-mark" cx="{p[0][0]:.3f}" cy="{-p[0][1]:.3f}" r="{6.5 / k:.3f}"/>'
+        f'<circle class="seam-mark" cx="{p[0][0]:.3f}" cy="{-p[0][1]:.3f}" r="{MARK / k:.3f}"/>'
         for p in drawing.outer
     )
     joints = "".join(
@@ -128,45 +134,92 @@ def _plan(drawing: PathDrawing, k: float) -> str:
 
 def _jaws(contact: Contact, sheet: _Sheet) -> str:
     """The two jaws of one feature."""
+    return "".join(
+        f'<path class="jaw" d="M{"L".join(f"{x:.1f} {y:.1f}" for x, y in corners)}Z"/>'
+        for corners in _corners(contact, sheet)
+    )
+
+
+def _corners(contact: Contact, sheet: _Sheet) -> list[np.ndarray]:
+    """The two jaws of one feature, ndarrays (4, 2)."""
     a, b = sheet.at(np.array(contact.a)), sheet.at(np.array(contact.b))
     span = float(np.hypot(*(b - a)))
     along = (b - a) / max(span, 1e-9)
     across = np.array([-along[1], along[0]]) * sheet.k * contact.jaw_mm / 2
     inside = contact.kind == "inside"
     depth = min(JAW, 0.25 * span) if inside else JAW
-    drawn = []
+    jaws = []
     for spot, way in ((a, -along), (b, along)):
         out = (-way if inside else way) * depth
-        corners = [spot - across, spot + across, spot + across + out, spot - across + out]
-        drawn.append(f'<path class="jaw" d="M{"L".join(f"{x:.1f} {y:.1f}" for x, y in corners)}Z"/>')
-    return "".join(drawn)
+        jaws.append(np.array([spot - across, spot + across, spot + across + out, spot - across + out]))
+    return jaws
 
 
 def _names(drawing: PathDrawing, sheet: _Sheet) -> str:
-    """The features' names beside their jaws, one over the other where they would meet."""
-    placed: list[tuple[float, float, float]] = []
+    """The features' names beside their jaws, where they hide least: each in the freest of a few places."""
+    jaws = {c.feature: _corners(c, sheet) for c in drawing.contacts}
+    taken = [(j.min(axis=0), j.max(axis=0)) for pair in jaws.values() for j in pair]
+    taken.append((np.array([LENS_X - LENS_RADIUS - 6, 0.0]), np.array([WIDTH, 1e4])))
+    if drawing.contacts:
+        lens, reach = sheet.at(np.array(drawing.contacts[0].b)), LENS_RADIUS / LENS_TIMES
+        taken.append((lens - reach, lens + reach))
+    marks = [sheet.at(p[0]) for p in drawing.outer] + [sheet.at(p) for p in drawing.joints]
+    taken += [(m - MARK, m + MARK) for m in marks]
+    lines = np.concatenate([_dotted(o, sheet) for o in (*drawing.outer, *drawing.outlines)])
     holes: set[str] = set()
     drawn = []
     for contact in drawing.contacts:
-        a, b = sheet.at(np.array(contact.a)), sheet.at(np.array(contact.b))
         name = plain(contact.feature, 24)
         if contact.kind == "inside":
-            spot, name = (a + b) / 2, name.removesuffix("-x").removesuffix("-y")
-        else:
-            along = (b - a) / max(float(np.hypot(*(b - a))), 1e-9)
-            spot = b + along * (JAW + 0.75 * LETTER)
-            if abs(along[0]) > 0.5:
-                spot = b + along * JAW / 2
-        wide = 0.56 * LETTER * len(name)
-        if contact.kind == "inside" and name in holes:
-            continue  # a hole's two ways share its name
-        holes.add(name)
-        x, y = float(np.clip(spot[0], wide / 2 + 4, WIDTH - wide / 2 - 4)), float(spot[1])
-        while any(abs(x - u) < (wide + w) / 2 + 3 and abs(y - v) < 1.05 * LETTER for u, v, w in placed):
-            y += 1.05 * LETTER
-        placed.append((x, y, wide))
-        drawn.append(_text("words", x, y + 0.35 * LETTER, name))
+            name = name.removesuffix("-x").removesuffix("-y")
+            if name in holes:
+                continue  # a hole's two ways share its name
+            holes.add(name)
+        half = np.array([0.28 * LETTER * len(name), 0.5 * LETTER])
+
+        def hides(spot: np.ndarray, half: np.ndarray = half) -> float:
+            """What a name there would lie on: areas, and lines as so much for each of their dots."""
+            low, high = spot - half, spot + half
+            areas = (np.minimum(high, h) - np.maximum(low, l) for l, h in taken)
+            beyond = np.minimum(low - 4, 0).sum() + np.minimum([WIDTH, np.inf] - high, 0).sum()
+            dots = np.all((lines > low) & (lines < high), axis=1).sum()
+            return sum(float(w * h) for w, h in areas if w > 0 and h > 0) + DOT * float(dots) - 1e3 * beyond
+
+        places = _places_for(contact, jaws[contact.feature], sheet, half)
+        cost = [hides(spot) + OTHER_PLACE * (i > 0) for i, spot in enumerate(places)]
+        spot = places[int(np.argmin(cost))]
+        taken.append((spot - half, spot + half))
+        drawn.append(_text("words", spot[0], spot[1] + 0.35 * LETTER, name))
     return "".join(drawn)
+
+
+def _places_for(
+    contact: Contact, jaws: list[np.ndarray], sheet: _Sheet, half: np.ndarray
+) -> list[np.ndarray]:
+    """Where a name may stand, the best first: beyond a jaw, beside it; of openings in their middle or around."""
+    gap = 0.25 * LETTER
+    a, b = sheet.at(np.array(contact.a)), sheet.at(np.array(contact.b))
+    if contact.kind == "inside":
+        middle, reach = (a + b) / 2, np.abs(b - a) / 2
+        down = np.array([0.0, max(reach) + half[1] + gap])
+        return [middle, middle + 0.5 * down, middle - 0.5 * down, middle - down, middle + down]
+    places = []
+    upright = abs((b - a)[0]) < abs((b - a)[1])
+    for jaw, way in ((jaws[1], b - a), (jaws[0], a - b)):
+        centre, size = jaw.mean(axis=0), np.ptp(jaw, axis=0) / 2
+        beyond = np.sign(way) * (size + half + gap) * ([0, 1] if upright else [1, 0])
+        beside = (size + half + gap) * ([1, 0] if upright else [0, 1])
+        places += [centre + beyond, centre - beside, centre + beside]
+    # Both ends first.
+    return [places[0], places[3], *places[1:3], *places[4:]]
+
+
+def _dotted(outline: np.ndarray, sheet: _Sheet) -> np.ndarray:
+    """A closed outline as dots on the sheet, ndarray (n, 2)."""
+    from shapely import LinearRing
+
+    points = np.column_stack([sheet.x + sheet.k * outline[:, 0], sheet.y - sheet.k * outline[:, 1]])
+    return np.array(LinearRing(points).segmentize(LETTER / 4).coords)
 
 
 def _lens(ident: str, drawing: PathDrawing, sheet: _Sheet) -> str:
@@ -178,13 +231,7 @@ def _lens(ident: str, drawing: PathDrawing, sheet: _Sheet) -> str:
     centre = np.array([LENS_X, MARGIN + LENS_RADIUS])
     # The plan's own transform comes along with it.
     shift = centre - times * spot
-    place, away = "not seen there", ""
-    if np.isfinite(drawing.stands_mm):
-        side = "outside" if drawing.stands_mm > 0 else "inside"
-        place = f"{abs(drawing.stands_mm):.3f} mm {side}"
-        moved = drawing.stands_mm + drawing.bead_mm / 2
-        off = minus(f"{moved:+.3f} mm off its place") if abs(moved) >= 0.0005 else "just in its place"
-        away = f"the outline: {off}"
+    place, away = _stands(drawing)
     way = (centre - spot) / max(float(np.hypot(*(centre - spot))), 1e-9)
     a, b = spot + way * LENS_RADIUS / times, centre - way * LENS_RADIUS
     rim = f'cx="{centre[0]:.1f}" cy="{centre[1]:.1f}" r="{LENS_RADIUS:g}"'
@@ -199,6 +246,19 @@ def _lens(ident: str, drawing: PathDrawing, sheet: _Sheet) -> str:
         + _text("words large", LENS_X, below + 52, place)
         + _text("faint", LENS_X, below + 76, away)
     )
+
+
+def _stands(drawing: PathDrawing) -> tuple[str, str]:
+    """Where the path stands at the lens, in two lines: off the outline, and off its place."""
+    if not np.isfinite(drawing.stands_mm):
+        return "not seen there", ""
+    opening = drawing.contacts[0].kind == "inside"
+    # Outward of material is into an opening.
+    side = "inside" if (drawing.stands_mm < 0) != opening else "outside"
+    place = f"{abs(drawing.stands_mm):.3f} mm {side}" if abs(drawing.stands_mm) >= 0.0005 else "right on"
+    moved = drawing.stands_mm + drawing.bead_mm / 2
+    off = minus(f"off by {moved:+.3f} mm") if abs(moved) >= 0.0005 else "in its place"
+    return place, f"the {'opening' if opening else 'outline'}, {off}"
 
 
 def _heights(drawing: PathDrawing, bottom: float) -> str:
@@ -236,7 +296,7 @@ def _legend(drawing: PathDrawing, sheet: _Sheet, y: float) -> str:
         ('<path class="outline" d="M0 0H38"/>', "outline"),
         ('<path class="path" d="M0 0H38"/>', "outer wall"),
         ('<path class="path-in" d="M0 0H38"/>', "further walls"),
-        ('<circle class="seam-mark" cx="19" cy="0" r="6.5"/>', "seam"),
+        (f'<circle class="seam-mark" cx="19" cy="0" r="{MARK}"/>', "seam"),
         ('<rect class="jaw" x="4" y="-8" width="30" height="16"/>', "jaw"),
     ]
     if len(drawing.joints):

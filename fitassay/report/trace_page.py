@@ -42,6 +42,9 @@ def write_trace_page(trace: Trace, folder: Path) -> Path:
         write_atomic(
             pictures / f"{drawing.coupon}.svg", picture(drawing, caption_of(drawing), alone=True) + "\n"
         )
+    # Drawn by an earlier trace, and in none of the files now.
+    for key in trace.missing:
+        (pictures / f"{key}.svg").unlink(missing_ok=True)
     page = folder / PAGE
     write_atomic(page, trace_html(trace))
     return page
