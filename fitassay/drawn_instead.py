@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Literal
 
 from fitassay.case import Case
-from fitassay.joint_words import TO, changed_state, outcome, sizes_of_joints
+from fitassay.joint_words import TO, changed_state, outcome, redrawn, sizes_of_joints
 from fitassay.labels import plain, side_words
 
 if TYPE_CHECKING:
@@ -101,16 +101,10 @@ def _ordinary() -> Iterable[Joint]:
 
 
 def _drawn(joint: Joint, state: State) -> Drawn:
-    from fitassay.analysis.parts.pairs import hole_for_clearance, peg_for_clearance, predict_pair
-    from fitassay.analysis.parts.wall_chart import WANTED_MM
+    from fitassay.analysis.parts.pairs import predict_pair
     from fitassay.analysis.rounding import fixed
 
-    side = "peg" if joint.bought == "hole" else "hole"
-    size = (peg_for_clearance if side == "peg" else hole_for_clearance)(
-        joint.pair, WANTED_MM[joint.motion], state
-    )
-    size = round(size, 2)
-    then = replace(joint, peg_mm=size) if side == "peg" else replace(joint, hole_mm=size)
+    side, size, then = redrawn(joint, state)
     clearance = predict_pair(then.pair, state).counts
     other = joint.hole_mm if side == "peg" else joint.peg_mm
     names = side_words(joint.shape)

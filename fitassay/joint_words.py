@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from contextlib import contextmanager
 from dataclasses import replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
@@ -23,6 +23,9 @@ if TYPE_CHECKING:
 
 SEEN_MM = 0.1
 """Play that differs from the usual one by less than this needs no other drawing [mm]."""
+
+SEEN_MENDED_MM = 0.05
+"""The same once the machine is mended: who changes settings anyway draws the rest as well [mm]."""
 
 TO = {"turn": "to turn", "slide": "to slide in", "press": "to be pressed in"}
 
@@ -81,7 +84,9 @@ def _sentence(joint: Joint, now: State, then: State | None) -> str:
     what = f"{plain(joint.name, 60)}, {joint.peg_mm:g} mm in {joint.hole_mm:g} mm, {TO[joint.motion]}"
     words = f"{what}: {outcome(joint, now)} now"
     words += f"; {outcome(joint, then)} after the changes below." if then is not None else "."
-    return f"{words}{_instead(joint, now)}{_bought(joint)}"
+    besides = "" if then is None else _drawn(joint, then, SEEN_MENDED_MM, "With them draw", "With them draw")
+    instead = _drawn(joint, now, SEEN_MM, "Or leave the machine and draw", "For the usual play draw")
+    return f"{words}{besides}{instead}{_bought(joint)}"
 
 
 def _bought(joint: Joint) -> str:
@@ -99,27 +104,37 @@ def _bought(joint: Joint) -> str:
     return f" The bought {what} is taken as {nominal:g} mm; usual are: {sizes} mm. Measure yours."
 
 
-def _instead(joint: Joint, state: State) -> str:
-    """What to draw where the machine stays as it is; empty where the joint does what it should, and surely."""
-    from fitassay.analysis.parts.pairs import hole_for_clearance, peg_for_clearance, predict_pair
+def redrawn(joint: Joint, state: State) -> tuple[Literal["peg", "hole"], float, Joint]:
+    """The side to draw otherwise, its size [mm] to the hundredth, and the joint so drawn: the usual play."""
+    from fitassay.analysis.parts.pairs import hole_for_clearance, peg_for_clearance
+    from fitassay.analysis.parts.wall_chart import WANTED_MM
+
+    wanted = WANTED_MM[joint.motion]
+    if joint.bought == "hole":
+        size = round(peg_for_clearance(joint.pair, wanted, state), 2)
+        return "peg", size, replace(joint, peg_mm=size)
+    size = round(hole_for_clearance(joint.pair, wanted, state), 2)
+    return "hole", size, replace(joint, hole_mm=size)
+
+
+def _drawn(joint: Joint, state: State, seen_mm: float, binds: str, plays: str) -> str:
+    """What to draw, and the play it then has; empty where the joint does what it should, and surely.
+
+    `binds` begins the sentence where it may bind or must hold, `plays` where only the play is not the usual one.
+    """
+    from fitassay.analysis.parts.pairs import predict_pair
     from fitassay.analysis.parts.wall_chart import WANTED_MM
     from fitassay.analysis.rounding import fixed
 
-    pair = joint.pair
     wanted = WANTED_MM[joint.motion]
-    now = predict_pair(pair, state).counts
-    # Within what the caliper sees of the play that such a joint wants, and surely on its side of zero.
-    if abs(now.mean - wanted) < SEEN_MM and (now.low > 0) == (wanted > 0):
+    now = predict_pair(joint.pair, state).counts
+    # Near the play that such a joint wants, and surely on its side of zero.
+    if abs(now.mean - wanted) < seen_mm and (now.low > 0) == (wanted > 0):
         return ""
-    side, size = (
-        ("peg", peg_for_clearance(pair, wanted, state))
-        if joint.bought == "hole"
-        else ("hole", hole_for_clearance(pair, wanted, state))
-    )
-    leave = (
-        "Or leave the machine and draw" if now.p_negative > 1 / 6 or wanted < 0 else "For the usual play draw"
-    )
-    return f" {leave} the {side_words(joint.shape)[side == 'hole']} {fixed(size, 2)} mm."
+    side, size, then = redrawn(joint, state)
+    leave = binds if now.p_negative > 1 / 6 or wanted < 0 else plays
+    what = f"the {side_words(joint.shape)[side == 'hole']} {fixed(size, 2)} mm"
+    return f" {leave} {what}: {outcome(then, state)}."
 
 
 def outcome(joint: Joint, state: State) -> str:

@@ -76,3 +76,11 @@ def test_the_command_prints_within_the_time(tmp_path) -> None:
     assert code == 1
     assert "the quickest takes" in err
     assert run("make", place, "--minutes", "60", "--quick")[0] == 2
+
+
+def test_what_is_cheap_goes_along(tmp_path) -> None:
+    """The single wall takes two minutes, and weighing needs it."""
+    for pair in (SQUARE, Pair(peg=6.0, hole=6.2, turns=True, flipped=False)):
+        assert "wall" in chosen(60.0, pair).coupons
+        assert chosen(60.0, pair).minutes <= 60.0
+    assert "wall" not in chosen(13.0, SQUARE).coupons

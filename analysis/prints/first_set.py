@@ -19,6 +19,8 @@ from fitassay.coupons.cost import Cost
 PLAYS_MM = ((0.15, 0.05), (0.05, 0.15))
 # Ten more minutes are worth their while where they lower the doubt by this share at least.
 WORTH, WORTH_MINUTES = 0.03, 10.0
+# Coupons that take no more than this share of the time go along: the single wall is what weighing needs.
+CHEAP = 0.05
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -54,7 +56,7 @@ def first_set(
 ) -> FirstSet:
     """Of all choices of coupons within `minutes` the one that leaves least doubt about the pairs' clearance.
 
-    Among choices that leave nearly the same the quicker.
+    Among choices that leave nearly the same the quicker. What is cheap goes along wherever the time allows it.
 
     Parameters
     ----------
@@ -92,6 +94,8 @@ def first_set(
         return sum(costs[c].minutes for c in chosen)
 
     choices = [c for n in range(1, len(names) + 1) for c in combinations(names, n) if cost(c) <= minutes]
+    cheap = {c for c in names if cost((c,)) <= CHEAP * minutes}
+    choices = [c for c in choices if cheap <= set(c)] or choices
     everything = tuple(names)
     if not choices:
         return FirstSet(

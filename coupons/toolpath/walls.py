@@ -56,12 +56,22 @@ def closed_stroke(points: np.ndarray, line: Line) -> Stroke:
 
 
 def _lead(points: np.ndarray) -> np.ndarray:
-    """The path's last vertices, from where on x and y each move `LEAD_MM` before the seam; else all of them."""
+    """The path's last vertices, from where on x and y each move `LEAD_MM` before the seam; else all of them.
+
+    It begins on the edge where the later axis has moved so far, not at that edge's far end.
+    """
     back = np.concatenate([points[:1], points[::-1]])
     reach = np.abs(back - points[0])
     far = np.maximum.accumulate(reach, axis=0).min(axis=1) >= LEAD_MM
-    count = int(np.argmax(far)) if far.any() else len(back) - 1
-    return back[1 : count + 1][::-1]
+    if not far.any():
+        return back[1:][::-1]
+    last = int(np.argmax(far))
+    lead = back[1 : last + 1]
+    near, end = reach[last - 1], reach[last]
+    short = np.maximum.accumulate(reach[:last], axis=0)[-1] < LEAD_MM
+    share = float(np.max(((LEAD_MM - near) / np.where(short, end - near, 1.0))[short]))
+    lead[-1] = back[last - 1] + min(share, 1.0) * (back[last] - back[last - 1])
+    return lead[::-1]
 
 
 def wall_strokes(body: Any, width: float, walls: int, outer_first: bool = False) -> list[Stroke]:

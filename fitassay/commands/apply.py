@@ -20,14 +20,14 @@ from fitassay.own_paths import SLICER_SETTINGS, is_own
 from fitassay.terminal import answer, say, typed, working
 
 if TYPE_CHECKING:
-    from fitassay.analysis.prints.plan import Plan
+    from fitassay.analysis.prints.plan import Check, Plan
     from fitassay.analysis.result import Advice, Diagnosis
 
 # The settings as they were, beside machine.toml until --undo takes them back.
 BEFORE = "machine.before.toml"
 
-# Where no coupons tell so small a change, or only too long a print would, the joints are looked at for so long.
-LOOK_MINUTES, PROOF_MINUTES = 20.0, 60.0
+# A proof print takes no longer; where no coupons tell the change in that time, the joints are looked at instead.
+PROOF_MINUTES = 20.0
 
 
 class Proof(NamedTuple):
@@ -166,14 +166,27 @@ def _proving(place: Case, machine: Machine, plan: Plan, chosen: tuple[Advice, ..
         told = [together]
     else:
         told = [c for c in checks if c.enough]
-    if checks and (not told or max(c.minutes for c in told) > PROOF_MINUTES):
+    if checks and (not told or _minutes(machine, told) > PROOF_MINUTES):
         from fitassay.first_choice import chosen_coupons
 
         try:
-            return chosen_coupons(place, machine, LOOK_MINUTES).coupons
+            return chosen_coupons(place, machine, PROOF_MINUTES).coupons
         except JobError:  # not even one coupon is printed in that time
             told = [min(checks, key=lambda c: c.minutes)]
-    return tuple(dict.fromkeys(name for c in told for name in c.coupons))
+    return _coupons(told)
+
+
+def _coupons(checks: list[Check]) -> tuple[str, ...]:
+    """Those of all checks, each once."""
+    return tuple(dict.fromkeys(name for c in checks for name in c.coupons))
+
+
+def _minutes(machine: Machine, checks: list[Check]) -> float:
+    """Printing time of all that the checks need."""
+    from fitassay.coupons.make import draw_set
+
+    costs = draw_set(machine, families=_coupons(checks)).costs
+    return sum(c.minutes for c in costs.values())
 
 
 def _make_proof(place: Case, machine: Machine, coupons: tuple[str, ...]) -> Proof | None:
