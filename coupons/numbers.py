@@ -32,8 +32,8 @@ UNITS_MM = {
 }
 _MILLIMETRES = ("", "mm", "millimetre", "millimeter")
 
-LONGEST_MM = 10_000.0
-"""No caliper reading is longer than this [mm]."""
+SHORTEST_MM, LONGEST_MM = 0.001, 10_000.0
+"""No caliper tells a length below the one, none reaches beyond the other [mm]."""
 
 
 def tidy(text: str) -> str:
@@ -57,7 +57,7 @@ def parse_number(text: str, unit: str = "") -> float:
 
 
 def parse_length(text: str) -> float:
-    """A length [mm] as a caliper shows it: greater than 0 and at most `LONGEST_MM`.
+    """A length [mm] as a caliper shows it: from `SHORTEST_MM` to `LONGEST_MM`.
 
     Units other than mm are refused with the value in mm offered.
 
@@ -75,6 +75,10 @@ def parse_length(text: str) -> float:
         raise ValueError(f"{shown(text)} is not in mm; write {number * factor:.6g} if that is what was read")
     if not number > 0:
         raise ValueError(f"{shown(text)} cannot be a length; a reading is greater than 0")
+    if number < SHORTEST_MM:
+        raise ValueError(
+            f"{shown(text)} is shorter than any caliper tells ({SHORTEST_MM:g} mm); write the reading in mm"
+        )
     if number > LONGEST_MM:
         raise ValueError(
             f"{shown(text)} is longer than any caliper ({LONGEST_MM:g} mm); write the reading in mm"

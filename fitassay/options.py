@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 from typing import Any
 
 import click
 
 from fitassay.coupons.numbers import parse_length, parse_number
+from fitassay.coupons.wording import shown
 
 case_argument = click.argument("case", metavar="CASE", type=click.Path(path_type=str))
 print_option = click.option("--print", "number", metavar="NN", help="Which print; the newest unless given.")
@@ -41,6 +43,15 @@ class Number(click.ParamType):
             unit = f" {self.unit}" if self.unit else ""
             self.fail(f"must lie between {self.low:g} and {self.high:g}{unit} (got {number:g})", param, ctx)
         return number
+
+
+class Whole(click.IntRange):
+    """A whole number within limits, in plain digits."""
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> int:
+        if isinstance(value, str) and not re.fullmatch(r"[+-]?[0-9]{1,18}", value.strip()):
+            self.fail(f"{shown(value)} is not a whole number", param, ctx)
+        return super().convert(value, param, ctx)
 
 
 class Length(click.ParamType):

@@ -217,6 +217,17 @@ def test_pieces_of_known_size(tmp_path):
     assert "--reference: 'block' names no piece of known size" in err
 
 
+def test_pieces_of_known_size_within_each_other_as_often_as_one_likes(tmp_path):
+    target = small_case(tmp_path)
+    pieces = ["r outside 10", "r inside 8"] * 200
+    code, _ = enter(tmp_path, *pieces, "8.01", "", "10.02", "q")
+    assert code == 0
+    assert on_disk(target) == {
+        ("reference", "inside:8.000"): [8.01],
+        ("reference", "outside:10.000"): [10.02],
+    }
+
+
 def test_where_pegs_are_tried_words_do(tmp_path):
     target = small_case(tmp_path)
     _, out = enter(tmp_path, "Does not go", args=("--at", "ladder"))

@@ -8,6 +8,7 @@ here: a wall pair that is reached by moves of one direction loses no backlash, o
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -23,6 +24,7 @@ from fitassay.analysis.parts.part_listing import PartListing
 from fitassay.analysis.parts.round_features import round_features
 from fitassay.analysis.parts.sizes import State
 from fitassay.analysis.terms import INDEX, NAMES
+from tests import parts
 from tests.fit_case import case, run, run_json
 
 WIDTH = 0.45
@@ -269,3 +271,14 @@ def test_what_goes_together_needs_a_part(tmp_path: Path) -> None:
     code, _, err = run("predict", case(tmp_path), "--with", tmp_path / "pin.stl")
     assert code == 2
     assert "--part" in err
+
+
+def test_a_part_that_folds_through_itself_is_listed_all_the_same():
+    """Two corners of a closed mesh exchanged: jaws find nothing between walls that lie inside out."""
+    part = parts.part_of(parts.box(0, 0, 30, 20, 0, 8) - parts.post(6, 8, 10, -1, 9, sides=24), "arm")
+    corners = np.round(part.vertices, 3).tolist()
+    a, b = corners.index([10.387, 8.168, 0.0]), corners.index([0.0, 20.0, 8.0])
+    folded = part.vertices.copy()
+    folded[[a, b]] = folded[[b, a]]
+    listing = PartListing(replace(part, vertices=folded), WIDTH)
+    assert all(np.isfinite(gain).all() for gain in listing.gains.values())

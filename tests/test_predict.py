@@ -175,7 +175,7 @@ def test_a_list_names_its_pairs_by_peg_and_hole(tmp_path):
         "foot,inside,square,12.4,exact12.0,,,,same\naxle,outside,round,5.0,exact: 5.1,H11/c11,,90,\n",
         "utf-8",
     )
-    got = read_part_list(path)
+    got = read_part_list(path, 0.45)
     (arm, wish), (foot, none), (axle, fit) = got.pairs
     assert (arm.name, arm.peg, arm.hole, arm.turns, arm.flipped) == (
         "arm peg in arm hole",

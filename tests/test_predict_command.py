@@ -158,7 +158,8 @@ def test_a_list_whose_peg_is_thinner_than_a_bead_is_named(tmp_path):
     rows = tmp_path / "parts.csv"
     rows.write_text("name,kind,shape,axis,nominal_mm,mate\na,outside,round,,0.3,b\nb,inside,round,,0.5,\n")
     code, out, err = run("predict", case(tmp_path), "--features", rows)
-    assert code == 2 and out == "" and err.startswith(f"fitassay: {rows}: a 0.3 mm peg is thinner")
+    assert code == 2 and out == ""
+    assert err.startswith(f"fitassay: {rows}, line 2, nominal_mm: a 0.3 mm peg is thinner")
 
 
 def test_way_up_is_asked_for_and_taken(tmp_path):

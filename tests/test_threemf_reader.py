@@ -13,6 +13,7 @@ import trimesh
 
 from fitassay.analysis.parts.part_file import read_parts
 from fitassay.analysis.parts.threemf_reader import read_bodies
+from fitassay.analysis.parts.threemf_rewrite import rewritten
 from fitassay.coupons.errors import InputError
 
 CORE = "http://schemas.microsoft.com/3dmanufacturing/core/2015/02"
@@ -258,3 +259,18 @@ def test_half_a_million_triangles_are_read(tmp_path):
     (body,) = read_bodies(path)
     assert len(body.faces) == 655_360
     assert trimesh.Trimesh(body.vertices, body.faces).volume == pytest.approx(many.volume, rel=1e-6)
+
+
+@pytest.mark.parametrize("old, new", [(b"about the part", b"about tha part"), (b"PK\x03\x04", b"PK\x03\x05")])
+def test_damage_in_a_file_that_no_body_needs_is_said_when_the_package_is_written_again(tmp_path, old, new):
+    path = tmp_path / "part.3mf"
+    with zipfile.ZipFile(path, "w") as out:
+        out.writestr("_rels/.rels", RELS)
+        out.writestr("3D/3dmodel.model", model(object_xml(1, mesh_xml()), '<item objectid="1"/>'))
+        out.writestr("notes.txt", "about the part")
+    parts, _ = read_parts(path)
+    assert rewritten(path, parts)
+    before, _, after = path.read_bytes().rpartition(old)
+    path.write_bytes(before + new + after)
+    with pytest.raises(InputError, match=r"part\.3mf: is no readable 3MF file"):
+        rewritten(path, read_parts(path)[0])

@@ -28,6 +28,12 @@ THIN_MM = 0.02
 NODES = 12
 
 
+def refuse_thin(nominal: float, width: float, place: str = "predict") -> None:
+    """Raise `InputError` where a peg [mm] is too thin for one bead [mm]."""
+    if nominal - width <= 2 * THIN_MM:
+        raise InputError(f"a {nominal:g} mm peg is thinner than one bead of {width:g} mm", place)
+
+
 def outline(nominal: float, inside: bool, width: float) -> Loop:
     """The commanded loop of a square peg or hole about the origin.
 
@@ -46,8 +52,8 @@ def outline(nominal: float, inside: bool, width: float) -> Loop:
         A peg too thin for one bead.
     """
     half = (nominal + width) / 2 if inside else (nominal - width) / 2
-    if half <= THIN_MM:
-        raise InputError(f"a {nominal:g} mm peg is thinner than one bead of {width:g} mm", "predict")
+    if not inside:
+        refuse_thin(nominal, width)
     corners = np.array([[-1.0, -1.0], [1.0, -1.0], [1.0, 1.0], [-1.0, 1.0]]) * half
     return path_loop(corners[::-1].copy() if inside else corners, [], seam=False)
 
@@ -294,10 +300,9 @@ def _between(nodes: np.ndarray, x: np.ndarray) -> np.ndarray:
 def _clearances(joints: Joints, ways: Ways, theta: np.ndarray, width: float) -> np.ndarray:
     """`clearances`, each worked out by itself."""
     theta = np.atleast_2d(theta)
-    thin = ~joints.exact_peg & (joints.peg - width <= 2 * THIN_MM)
-    if thin.any():
-        size = joints.peg[thin][0]
-        raise InputError(f"a {size:g} mm peg is thinner than one bead of {width:g} mm", "predict")
+    drawn = joints.peg[~joints.exact_peg]
+    if len(drawn):
+        refuse_thin(drawn.min(), width)
     flags = (len(joints.peg), len(theta))
     round_ = np.full(len(joints.peg), joints.shape == "round")
     peg = printed(

@@ -125,11 +125,13 @@ class PartListing:
         z = feature.contact_height
         loops = {"part": {z: self._loops_at(z)}}
         try:
-            base, gains = SetWalk(manifest, {"part": self.slicer}, loops).linearise()
+            # Jaws between which there is nothing read no size.
+            with np.errstate(invalid="ignore"):
+                base, gains = SetWalk(manifest, {"part": self.slicer}, loops).linearise()
         except InputError:
             return None
         # A wall too thin for its own loop, or another wall within the jaw's reach, reads another size than drawn.
-        if not abs(base[0] - feature.nominal_mm) < 0.1:
+        if not (abs(base[0] - feature.nominal_mm) < 0.1 and np.isfinite(gains[0]).all()):
             return None
         return gains[0]
 

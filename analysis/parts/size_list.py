@@ -19,6 +19,7 @@ import math
 from dataclasses import dataclass
 from pathlib import Path
 
+from fitassay.analysis.chain.mating import refuse_thin
 from fitassay.analysis.chain.shapes import PROFILES, SHAPES, Shape
 from fitassay.analysis.chain.sizes import Axis, Side, Size
 from fitassay.analysis.parts.iso286 import Fit, parse_fit
@@ -73,8 +74,8 @@ class _Row:
     place: str
 
 
-def read_part_list(path: Path) -> PartList:
-    """Read the list.
+def read_part_list(path: Path, width: float) -> PartList:
+    """Read the list; `width` is that of a bead [mm].
 
     Raises
     ------
@@ -90,8 +91,11 @@ def read_part_list(path: Path) -> PartList:
             continue
         try:
             rows.append(_row(table, record, str(path), len(rows) + 1))
+            _refuse_thin(rows[-1], width)
         except InputErrors as exc:
             problems += exc.problems
+        except InputError as exc:
+            problems.append(exc)
     pairs = _pairs(rows, problems)
     if problems:
         raise InputErrors(problems)
@@ -103,6 +107,11 @@ def read_part_list(path: Path) -> PartList:
         for axis in row.axes
     )
     return PartList(sizes=sizes, pairs=tuple(pairs))
+
+
+def _refuse_thin(row: _Row, width: float) -> None:
+    if row.side == "outside" and row.shape not in PROFILES:
+        refuse_thin(row.nominal, width, f"{row.place}, nominal_mm")
 
 
 def _row(table: Table, record: Record, path: str, number: int) -> _Row:

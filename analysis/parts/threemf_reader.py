@@ -108,9 +108,17 @@ def read_bodies(path: Path) -> tuple[Body, ...]:
         try:
             with zipfile.ZipFile(stream) as package:
                 return _Package(package, path).bodies()
-        # What a broken archive makes its reader raise: RuntimeError where it is encrypted.
-        except (zipfile.BadZipFile, zlib.error, NotImplementedError, RuntimeError, EOFError, OSError) as exc:
-            raise InputError(f"is no readable 3MF file ({exc}); {AGAIN}", str(path)) from exc
+        except BROKEN as exc:
+            raise unreadable(path, exc) from exc
+
+
+# What a broken archive makes its reader raise: RuntimeError where it is encrypted.
+BROKEN = (zipfile.BadZipFile, zlib.error, NotImplementedError, RuntimeError, EOFError, OSError)
+
+
+def unreadable(path: Path, exc: Exception) -> InputError:
+    """The sentence for a `BROKEN` archive."""
+    return InputError(f"is no readable 3MF file ({exc}); {AGAIN}", str(path))
 
 
 class _Package:

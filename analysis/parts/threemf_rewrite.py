@@ -12,6 +12,7 @@ from xml.parsers import expat
 import numpy as np
 
 from fitassay.analysis.parts.part_file import Part
+from fitassay.analysis.parts.threemf_reader import BROKEN, unreadable
 from fitassay.coupons.files import open_input
 
 _COORDINATE = re.compile(rb"(?<=\s)([xyz])(\s*=\s*)(\"[^\"]*\"|'[^']*')")
@@ -43,21 +44,30 @@ def rewritten(path: Path, parts: tuple[Part, ...]) -> bytes | None:
             return None
         placed = part.vertices[origin.index] / origin.factor
         moved[model][name] = (placed - origin.transform[3]) @ np.linalg.inv(origin.transform[:3])
+    with open_input(path, "part") as stream:
+        try:
+            with zipfile.ZipFile(stream) as package:
+                return _with_moved(package, moved)
+        except BROKEN as exc:  # in a file that the bodies need not
+            raise unreadable(path, exc) from exc
+
+
+def _with_moved(package: zipfile.ZipFile, moved: Mapping[str, Mapping[str, np.ndarray]]) -> bytes | None:
+    """The package with other vertices in its model parts; None where they cannot be replaced."""
     out = io.BytesIO()
-    with open_input(path, "part") as stream, zipfile.ZipFile(stream) as package:
-        with zipfile.ZipFile(out, "w", zipfile.ZIP_DEFLATED) as written:
-            for entry in package.infolist():
-                content = package.read(entry)
-                vertices = moved.get(entry.filename.lstrip("/").casefold())
-                if vertices:
-                    replaced = _with_vertices(content, vertices)
-                    if replaced is None:
-                        return None
-                    content = replaced
-                info = zipfile.ZipInfo(entry.filename, date_time=(1980, 1, 1, 0, 0, 0))
-                info.compress_type = zipfile.ZIP_DEFLATED
-                info.create_system = 0
-                written.writestr(info, content)
+    with zipfile.ZipFile(out, "w", zipfile.ZIP_DEFLATED) as written:
+        for entry in package.infolist():
+            content = package.read(entry)
+            vertices = moved.get(entry.filename.lstrip("/").casefold())
+            if vertices:
+                replaced = _with_vertices(content, vertices)
+                if replaced is None:
+                    return None
+                content = replaced
+            info = zipfile.ZipInfo(entry.filename, date_time=(1980, 1, 1, 0, 0, 0))
+            info.compress_type = zipfile.ZIP_DEFLATED
+            info.create_system = 0
+            written.writestr(info, content)
     return out.getvalue()
 
 

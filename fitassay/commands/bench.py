@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import click
 
-from fitassay.options import carry_option, case_argument, json_option, print_option
+from fitassay.options import Whole, carry_option, case_argument, json_option, print_option
 
 
 @click.command()
@@ -13,7 +13,7 @@ from fitassay.options import carry_option, case_argument, json_option, print_opt
 @click.option(
     "--port",
     metavar="PORT",
-    type=click.IntRange(1, 65535),
+    type=Whole(1, 65535),
     help="Port on this machine; the case's usual one unless given.",
 )
 @click.option(

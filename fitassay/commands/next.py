@@ -8,7 +8,7 @@ import click
 
 from fitassay.card_hint import card_hint
 from fitassay.case import Case, Print
-from fitassay.options import Number, carry_option, case_argument, json_option, print_option
+from fitassay.options import Number, Whole, carry_option, case_argument, json_option, print_option
 from fitassay.terminal import answer, say, table, typed, working
 
 if TYPE_CHECKING:
@@ -31,9 +31,7 @@ WORTH_WEIGHING = 0.1
     metavar="CHANCE",
     help="Say also how few of the readings taken would have made the verdict this sure, such as 0.95.",
 )
-@click.option(
-    "--top", type=click.IntRange(min=1), default=6, show_default=True, help="How many to show of each kind."
-)
+@click.option("--top", type=Whole(min=1), default=6, show_default=True, help="How many to show of each kind.")
 @carry_option
 @json_option
 def command(

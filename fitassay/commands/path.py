@@ -12,7 +12,7 @@ from fitassay.case import Case, Print
 from fitassay.coupons.errors import InputError, JobError
 from fitassay.coupons.machine import Machine
 from fitassay.coupons.wording import count
-from fitassay.options import Number, case_argument, file_option, json_option, print_option
+from fitassay.options import Number, Whole, case_argument, file_option, json_option, print_option
 from fitassay.own_paths import CARD, write_plates
 from fitassay.path_frame import SEALED, Ways, keep_ways, kept_ways, ways_like, ways_of
 from fitassay.terminal import answer, ask, clean, note, say, typed, working
@@ -36,7 +36,7 @@ SHOWN_LINES = 30
     "--start-as-is", is_flag=True, help="Take a start that shows no heat-up or no homing (a macro does it)."
 )
 @click.option("--end-as-is", is_flag=True, help="Take an end that homes z or goes down.")
-@click.option("--walls", type=click.IntRange(1, 30), help="Walls side by side, in place of machine.toml's.")
+@click.option("--walls", type=Whole(1, 30), help="Walls side by side, in place of machine.toml's.")
 @click.option("--outer-first", is_flag=True, help="Outer walls before inner ones.")
 @click.option(
     "--retract", "retract_mm", type=Number("mm", 0.0, 20.0), help="Filament drawn back for a travel."

@@ -184,7 +184,9 @@ def command(
         show_chart(target, carry, scatter, as_json)
         return
     bodies = read_both(part, other, unit)
-    parts = read_part_list(features) if features else PartList(sizes=(), pairs=())
+    parts = PartList(sizes=(), pairs=())
+    if features:
+        parts = read_part_list(features, target.machine().line_width_mm)
     try:
         wish = Wish(clearance=clearance, fit=parse_fit(fit) if fit else None)
     except ValueError as exc:

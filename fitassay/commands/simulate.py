@@ -15,7 +15,7 @@ from fitassay.case import Case
 from fitassay.coupons.errors import InputError
 from fitassay.coupons.wording import count
 from fitassay.names import named_option, of_error
-from fitassay.options import Number, case_argument, file_option, json_option, print_option
+from fitassay.options import Number, Whole, case_argument, file_option, json_option, print_option
 from fitassay.terminal import answer, note, say, typed, working
 from fitassay.workflow import refuse_to_replace, simulate_print
 
@@ -46,12 +46,8 @@ def _term_options(command: Callable[..., Any]) -> Callable[..., Any]:
 @click.option(
     "--step", type=Number("mm", 0.0, 0.5), metavar="mm", help="The caliper's step; else the one set."
 )
-@click.option(
-    "--seed", type=click.IntRange(min=0), default=0, show_default=True, help="Another seed, other noise."
-)
-@click.option(
-    "--repeats", type=click.IntRange(1, 20), default=1, show_default=True, help="Readings per feature."
-)
+@click.option("--seed", type=Whole(min=0), default=0, show_default=True, help="Another seed, other noise.")
+@click.option("--repeats", type=Whole(1, 20), default=1, show_default=True, help="Readings per feature.")
 @click.option(
     "--reference", "pieces", multiple=True, metavar="PIECE", help="Also read a piece such as outside:10.000."
 )

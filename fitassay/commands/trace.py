@@ -9,7 +9,7 @@ import click
 import numpy as np
 
 from fitassay.case import Case, Print
-from fitassay.coupons.wording import count
+from fitassay.coupons.wording import count, shown
 from fitassay.options import case_argument, json_option, print_option
 from fitassay.terminal import answer, clean, say, table, working
 from fitassay.traced import read_trace, trace_path, trace_print
@@ -79,7 +79,7 @@ def _choice(copies: tuple[str, ...]) -> dict[str, int]:
     for text in copies:
         key, _, number = text.partition("=")
         if not (key and number.isascii() and number.isdigit() and len(number) < 4):
-            raise click.BadParameter(f"say COUPON=N, as in bore=2 (got {clean(text)})", param_hint="--copy")
+            raise click.BadParameter(f"say COUPON=N, as in bore=2 (got {shown(text)})", param_hint="--copy")
         choice[key] = int(number)
     return choice
 

@@ -39,6 +39,13 @@ class Back(Exception):
     """To the feature before."""
 
 
+class OtherPiece(Exception):
+    """To another piece of known size first; what it is."""
+
+    def __init__(self, kind: str, size: float) -> None:
+        self.kind, self.size = kind, size
+
+
 @dataclass(frozen=True, kw_only=True)
 class Sitting:
     """One sitting with the caliper."""
@@ -104,14 +111,24 @@ class Sitting:
             self.reference(kind, size)
 
     def reference(self, kind: str, size: float) -> None:
-        """Readings of one piece of known size."""
+        """Readings of one piece of known size, and of any that is asked for meanwhile."""
+        open_ = [self._piece(kind, size)]
+        while open_:
+            try:
+                self._read_piece(open_[-1])
+                open_.pop()
+            except OtherPiece as other:
+                open_.append(self._piece(other.kind, other.size))
+
+    def _piece(self, kind: str, size: float) -> Feature:
+        """Says which piece to take up; the piece as what is read."""
         jaws = "outside jaws over it" if kind == "outside" else "inside jaws in it"
         say()
         say(
             f"Piece of known size, {size:.3f} mm: {jaws}, as you will measure the coupons. Read it {PIECE_READINGS} "
             "times; Enter ends."
         )
-        feature = Feature(
+        return Feature(
             id=reference_id(kind, size),
             kind="outside" if kind == "outside" else "inside",
             direction_deg=0.0,
@@ -121,6 +138,8 @@ class Sitting:
             jaw_mm=3.0,
             instruction="",
         )
+
+    def _read_piece(self, feature: Feature) -> None:
         try:
             while True:
                 before = len(self.book.values(REFERENCE, feature.id))
@@ -216,7 +235,7 @@ class Sitting:
                 if self._count(coupon, feature, text, [] if again else has):
                     return
             elif re.match(r"r(eference)?\b", word):
-                self._extra_reference(text)
+                self._extra_reference(coupon, text)
             elif not text or word in ("?", "h", "help"):
                 say(HELP)
             elif self._take(coupon, feature, text, [] if again else has):
@@ -243,13 +262,15 @@ class Sitting:
         if coupon != REFERENCE:
             self.book.skip(coupon, feature.id)
 
-    def _extra_reference(self, text: str) -> None:
+    def _extra_reference(self, coupon: str, text: str) -> None:
         """`r outside 10.000` typed at a feature."""
         try:
             kind, size = reference_piece(text.partition(" ")[2])
         except ValueError as exc:
             say(f"  {exc}.")
             return
+        if coupon == REFERENCE:
+            raise OtherPiece(kind, size)
         self.reference(kind, size)
 
     def _count(self, coupon: str, feature: Feature, text: str, has: Sequence[float | str]) -> bool:

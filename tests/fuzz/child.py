@@ -14,38 +14,21 @@ from __future__ import annotations
 
 import hashlib
 import json
-import os
 import random
 import re
-import resource
 import shutil
 import signal
 import sys
-import traceback
 from collections import Counter
 from collections.abc import Iterator
-from dataclasses import asdict, dataclass
+from dataclasses import asdict
 from pathlib import Path
 
 from click.testing import CliRunner
 
-from fitassay.__main__ import main as program
 from fitassay.cli import cli
 from tests.fuzz.kinds import HALF, KINDS, WHOLE, Kind
-
-LONGEST_S = 10
-"""Of the processor, so that a busy machine is no fault of the file; a wait for something takes twelve times that."""
-MOST_MB = 600
-
-
-@dataclass(frozen=True, kw_only=True)
-class Answer:
-    """What a command did with a file: exit code (below zero: the signal that ended it), output, peak in MB."""
-
-    code: int
-    output: str
-    errors: str
-    peak_mb: int = 0
+from tests.own_process import MOST_MB, Answer, Run, forked
 
 
 def wrong(kind: str, name: str, answer: Answer) -> str:
@@ -134,60 +117,6 @@ def put_back(work: Path, good: dict[str, bytes], now: dict[str, bytes]) -> None:
         folder.rmdir()
 
 
-def limit() -> None:
-    """The process that calls this gets no more memory and time than a file may take."""
-    resource.setrlimit(resource.RLIMIT_DATA, (MOST_MB << 20, MOST_MB << 20))
-    resource.setrlimit(resource.RLIMIT_CPU, (LONGEST_S, LONGEST_S + 5))
-    signal.alarm(12 * LONGEST_S)
-
-
-def forked(words: list[str], streams: Path) -> Answer:
-    """What the program answers in a process forked from this one."""
-    child = os.fork()
-    if child == 0:
-        os._exit(_run_on(words, streams))
-    _, status, used = os.wait4(child, 0)
-    return Answer(
-        code=os.waitstatus_to_exitcode(status),
-        output=_text(streams / "out"),
-        errors=_text(streams / "err"),
-        peak_mb=used.ru_maxrss // 1024,
-    )
-
-
-def _run_on(words: list[str], streams: Path) -> int:
-    """Run the program on three files as its streams, as the interpreter does when it starts and ends."""
-    try:
-        limit()
-        for number, (name, flags) in enumerate(
-            (("in", os.O_RDONLY), ("out", WRITTEN_ANEW), ("err", WRITTEN_ANEW))
-        ):
-            os.dup2(os.open(streams / name, flags), number)
-        sys.stdin = open(0, encoding="utf-8", closefd=False)
-        sys.stdout = open(1, "w", encoding="utf-8", closefd=False)
-        sys.stderr = open(2, "w", encoding="utf-8", errors="backslashreplace", closefd=False)
-        sys.argv = ["fitassay", *words]
-        try:
-            program()
-        except SystemExit as end:
-            code = end.code if isinstance(end.code, int) else 1
-        else:
-            code = 0
-        sys.stdout.flush()
-        sys.stderr.flush()
-        return code
-    except BaseException:
-        os.write(2, traceback.format_exc().encode("utf-8", "replace"))
-        return 1
-
-
-WRITTEN_ANEW = os.O_WRONLY | os.O_CREAT | os.O_TRUNC
-
-
-def _text(path: Path) -> str:
-    return path.read_bytes().decode("utf-8", "replace")
-
-
 def answers(
     kind_name: str, numbers: range, kept: Path, work: Path, streams: Path
 ) -> Iterator[tuple[int, Answer, dict[str, bytes], str]]:
@@ -197,8 +126,8 @@ def answers(
     for number in numbers:
         content = hostile(kind_name, number, kept)
         (work / kind.file).write_bytes(content)
-        (streams / "in").write_bytes(content if kind.typed is None else kind.typed.encode())
-        answer = forked(kind.command(work), streams)
+        typed = content.decode("utf-8", "surrogateescape") if kind.typed is None else kind.typed
+        answer = forked(Run(words=tuple(kind.command(work)), typed=typed), streams)
         after = files_in(work)
         complaint = wrong(kind_name, Path(kind.file).name, answer) or lost(
             kind, {**good, kind.file: content}, after

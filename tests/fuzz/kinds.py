@@ -18,13 +18,14 @@ FIELD = re.compile(r": (line \d+(, column \d+)?|[a-z_]+(\[\d+\])?(\.[a-z_]+(\[\d
 SPOT = re.compile(r", facet \d+|.*\(-?[\d.e+-]+, -?[\d.e+-]+, -?[\d.e+-]+\) mm")
 MEMBER = re.compile(rf", \S+, line \d+|, body .+|{SPOT.pattern}")
 WHOLE = re.compile(
-    r": (is empty|is not text|is not plain text|is not UTF-8 text|is UTF-16 text|is UTF-32 text|is larger than"
+    r": (is empty|is (not |UTF-16 |UTF-32 |not plain |not UTF-8 )text|is too large for|is a spreadsheet's own format"
     r"|\d+ more problems of the same file|holds no (readings|feed test|sizes|body|facet|joints|diameter))"
 )
 """What is wrong with a file as a whole, whatever its kind: the file is the place."""
 UNREADABLE = re.compile(
-    r": (is no (whole )?STL|is an archive without a 3MF model|measures .* in its own unit"
-    r"|is no readable 3MF file \((Bad magic number|File is not a zip file))"
+    r": (is no (whole )?STL|is an archive without a 3MF model|measures .* (in its own unit|more than any bed)"
+    # Of the archive itself; of the XML within it the member and line are said.
+    r"|is no readable 3MF file \((?!.*(well-formed|token|document element|XML|entity|tag)))"
 )
 MISSING_WORDS = re.compile(r": has no (heat-up|word that|homing)")
 OTHER_FILE = re.compile(r": holds none of this print's coupons")

@@ -19,6 +19,7 @@ import pytest
 from click.testing import CliRunner
 
 from tests.fuzz.kinds import KINDS, make_good
+from tests.own_process import ALONE, limit
 
 pytestmark = pytest.mark.fuzz
 
@@ -27,8 +28,6 @@ FILES = int(os.environ.get("FUZZ_FILES", "2000"))
 FIRST = int(os.environ.get("FUZZ_FIRST", "0"))
 FOLDER = os.environ.get("FUZZ_FOLDER")
 FRESH = 6
-ALONE = {**os.environ, "OPENBLAS_NUM_THREADS": "1"}
-"""The environment of a process that forks: one thread."""
 linux = pytest.mark.skipif(sys.platform != "linux", reason="limits and peaks of memory as Linux has them")
 
 
@@ -65,7 +64,7 @@ def test_hostile_files(good: Path, kind: str) -> None:
 @pytest.mark.parametrize("kind", KINDS)
 def test_a_forked_process_answers_as_a_fresh_one(good: Path, kind: str) -> None:
     """So that nothing that the parent holds in memory can pass for an answer."""
-    from tests.fuzz.child import digests, files_in, hostile, limit, put_back
+    from tests.fuzz.child import digests, files_in, hostile, put_back
 
     one = KINDS[kind]
     work = good.parent / "runs" / "work"

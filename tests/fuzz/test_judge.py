@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import pytest
 
-from tests.fuzz.child import Answer, wrong
+from tests.fuzz.child import wrong
+from tests.own_process import Answer
 
 GOOD = {
     "machine": "case/machine.toml, line 7, column 13: this key is given twice",
