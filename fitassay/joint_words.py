@@ -60,16 +60,23 @@ def joint_sentences(
 @contextmanager
 def sizes_of_joints(place: Case) -> Iterator[None]:
     """Within it, a size that cannot be foretold is said to stand in the case's joints.csv."""
-    from fitassay.analysis.parts.joints import JOINTS
-
     try:
         yield
     except InputError as exc:
         if exc.place != "predict":
             raise
-        raise InputError(
-            f"{exc.message}; draw it wider or take its row out", str(place.path / JOINTS)
-        ) from exc
+        raise InputError(f"{exc.message}; draw it wider or take its row out", row_of(place, exc)) from exc
+
+
+def row_of(place: Case, exc: InputError) -> str:
+    """The case's joints.csv, with the line of the peg that is too thin."""
+    from fitassay.analysis.chain.shapes import ThinPeg
+    from fitassay.analysis.parts.joints import JOINTS, joints_in
+
+    size = exc.size_mm if isinstance(exc, ThinPeg) else None
+    lines = (j.line for j in joints_in(place.path) if j.peg_mm == size and j.bought != "peg")
+    line = next(lines, None)
+    return str(place.path / JOINTS) + (f", line {line}, peg_mm" if line else "")
 
 
 def changed_state(state: State, diagnosis: Diagnosis, machine: Machine) -> State:

@@ -165,7 +165,18 @@ def keep_ways(place: Case, ways: Ways) -> None:
 
 
 def _text(path: Path) -> str:
-    return read_input(path, "list").decode("utf-8-sig", "surrogateescape")
+    """A start or an end, as it would stand in a file to print.
+
+    Raises
+    ------
+    InputError
+        It holds zero bytes.
+    """
+    raw = read_input(path, "list")
+    if b"\0" in raw:
+        line = raw.count(b"\n", 0, raw.index(b"\0")) + 1
+        raise InputError("holds zero bytes: a binary or damaged file; write it anew", f"{path}, line {line}")
+    return raw.decode("utf-8-sig", "surrogateescape")
 
 
 def _figures(path: Path) -> dict[str, Any]:

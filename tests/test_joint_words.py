@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import re
 
+import pytest
+
 from tests.fit_case import case, run, run_json
 
 HEAD = "name,shape,peg_mm,hole_mm,bought,way_up,motion,now\n"
@@ -53,3 +55,25 @@ def test_what_to_draw_stands_beside_what_to_set(tmp_path):
     turned = run_json("predict", place, "--pair", f"6,{hole}", "--turns", "--as-printed")["pairs"][0]
     assert abs(turned["turning_mm"]["mean"] - 0.25) < 0.01
     assert peg < 8.0
+
+
+@pytest.mark.parametrize("row", ["thin,round,0.3,0.6,,same,slide,", "thin,slot,0.3,0.6,,same,slide,"])
+@pytest.mark.parametrize("command", ["diagnose", "predict"])
+def test_a_peg_thinner_than_a_bead_is_named_with_its_row(tmp_path, command, row):
+    place = case(tmp_path)
+    (place / "joints.csv").write_text(f"{HEAD}arm peg,round,6,6.2,,same,turn,sticks\n{row}\n")
+    code, _, err = run(command, place)
+    assert code == 2
+    assert err.startswith(f"fitassay: {place / 'joints.csv'}, line 3, peg_mm: a 0.3 mm"), err
+
+
+def test_a_hole_of_next_to_nothing_is_refused_with_its_row(tmp_path):
+    place = case(tmp_path)
+    for shape, size in (("slot", "1e-308"), ("round", "1e-308"), ("round", "0.0009")):
+        (place / "joints.csv").write_text(f"{HEAD}thin,{shape},6,{size},,same,slide,\n")
+        code, _, err = run("predict", place)
+        assert code == 2
+        assert f"joints.csv, line 2, hole_mm: '{size}' is shorter than any caliper tells" in err
+    for shape in ("slot", "dovetail", "round", "square", "key"):
+        (place / "joints.csv").write_text(f"{HEAD}thin,{shape},6,0.001,,same,slide,\n")
+        assert run("predict", place)[0] in (0, 2)

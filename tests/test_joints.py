@@ -78,8 +78,10 @@ def test_a_joint_thinner_than_a_bead_is_told_by_its_file(tmp_path, command):
         assert run(*map(str, args))[0] == 0
     (place / "joints.csv").write_text("shape,peg_mm,hole_mm,motion\nslot,0.3,6.3,slide\n")
     code, _, err = run(command, str(place))
-    assert code == 2 and "joints.csv: a 0.3 mm tongue is thinner than one bead of 0.45 mm" in " ".join(
-        err.split()
+    assert (
+        code == 2
+        and "joints.csv, line 2, peg_mm: a 0.3 mm tongue is thinner than one bead of 0.45 mm"
+        in " ".join(err.split())
     )
 
 

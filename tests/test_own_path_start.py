@@ -33,7 +33,7 @@ REFUSED = {
     ),
     "moved before homing": ("G21\nG90\nM82\nG1 X30 F900\nM109 S200\nG28\n", "line 4: moves the axes before"),
     "down before homing": ("G21\nG91\nG1 Z-2 F900\nM109 S200\nG28\n", "line 3: moves the axes before"),
-    "ends the program": (GOOD + "M2\n", "ends the program"),
+    "ends the program": (GOOD + "M2\n", f"line {GOOD.count(chr(10)) + 1}: ends the program"),
     "polar": (GOOD + "G16\n", "polar"),
 }
 MENDED = {
@@ -207,6 +207,17 @@ def test_starts_of_five_manners_print_the_same_path(case, tmp_path, manner):
     assert min(s.b[2] for r in beads for s in r) == pytest.approx(0.2)
     # Kept in the case with what was allowed, so that it need not be said again.
     assert run("path", str(case), "--json")[0] == 0
+
+
+@pytest.mark.parametrize("name", ["start.gcode", "end.gcode"])
+def test_zero_bytes_are_said_where_they_stand(case, tmp_path, name):
+    like = tmp_path / "tower.gcode"
+    like.write_text(sliced(ABSOLUTE))
+    assert run("path", str(case), "--like", str(like), "--yes")[0] == 0
+    text = (case / name).read_bytes()
+    (case / name).write_bytes(text.replace(b"\n", b"\n\0", 1))
+    code, out = run("path", str(case))
+    assert code == 2 and f"{name}, line 2: holds zero bytes" in out
 
 
 def test_what_is_missing_is_said(case, tmp_path):

@@ -284,6 +284,17 @@ def test_much_enlarged_is_refused(tmp_path, scale):
     assert percent == pytest.approx(100 * scale, abs=2)
 
 
+def test_loops_that_enclose_nothing_are_no_coupons(tmp_path):
+    path = tmp_path / "other.txt"
+    layers = [
+        f"G0 X10 Y10 Z{0.2 * n:.1f} F1200\nG1 X30 E0.7\nG1 X50 E0.7\nG1 X20 E1\nG1 X10 E0.4"
+        for n in range(1, 60)
+    ]
+    path.write_text("\n".join(["G21\nG90\nM83", *layers]) + "\n")
+    with pytest.raises(InputError, match="holds none of this print's coupons"):
+        trace_templates(path, full_set().manifest, templates(), Machine())
+
+
 def test_a_file_without_our_coupons(tmp_path):
     path = tmp_path / "other.txt"
     path.write_text("G21\nM83\nG1 X10 Y10 Z0.2 F1200\nG1 X30 E1\nG1 Y30 E1\nG1 X10 E1\nG1 Y10 E1\n")

@@ -18,7 +18,7 @@ import numpy as np
 from fitassay.analysis.chain.clearance import printed, round_clearance, square_clearance
 from fitassay.analysis.chain.loops import Loop, path_loop
 from fitassay.analysis.chain.profiles import corners, profile_clearance
-from fitassay.analysis.chain.shapes import PROFILES, Shape
+from fitassay.analysis.chain.shapes import PROFILES, Shape, ThinPeg
 from fitassay.analysis.terms import SHAPING
 from fitassay.coupons.errors import InputError
 
@@ -31,7 +31,7 @@ NODES = 12
 def refuse_thin(nominal: float, width: float, place: str = "predict") -> None:
     """Raise `InputError` where a peg [mm] is too thin for one bead [mm]."""
     if nominal - width <= 2 * THIN_MM:
-        raise InputError(f"a {nominal:g} mm peg is thinner than one bead of {width:g} mm", place)
+        raise ThinPeg("peg", nominal, width, place)
 
 
 def outline(nominal: float, inside: bool, width: float) -> Loop:

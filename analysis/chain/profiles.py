@@ -23,9 +23,8 @@ import numpy as np
 
 from fitassay.analysis.chain.backlash import printed_path
 from fitassay.analysis.chain.loops import Loop, path_loop
-from fitassay.analysis.chain.shapes import Profile
+from fitassay.analysis.chain.shapes import Profile, ThinPeg
 from fitassay.analysis.terms import Errors, errors_of
-from fitassay.coupons.errors import InputError
 
 # How deep tongues reach, how much deeper slots are, and the body about them [mm].
 DEEP_MM, RELIEF_MM, BODY_MM = 5.0, 1.5, 6.0
@@ -115,7 +114,7 @@ def _path(
     points = drawn - width / 2 * outer.outward
     right, left = (points[[i, (i + 1) % len(points)], 0] for i in flanks)
     if not inside and (right - left[::-1]).min() <= THIN_MM:
-        raise InputError(f"a {size:g} mm {_NAMES[kind]} is thinner than one bead of {width:g} mm", "predict")
+        raise ThinPeg(_NAMES[kind], size, width)
     return replace(outer, points=points), flanks
 
 

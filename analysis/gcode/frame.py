@@ -109,8 +109,11 @@ def checked_start(text: str, name: str, as_is: bool = False) -> Frame:
     text, numbered = without_numbers(text)
     lines = text.splitlines()
     found = [codes(line) for line in lines]
-    if any("M2" in c or "M30" in c for c in found):
-        raise InputError("ends the program (M2 or M30); take that line out of the start", name)
+    for number, c in enumerate(found, start=1):
+        if "M2" in c or "M30" in c:
+            raise InputError(
+                "ends the program (M2 or M30); take that line out of the start", f"{name}, line {number}"
+            )
     state = State()
     moves = list(run_through(text, name, state))
     if not as_is:

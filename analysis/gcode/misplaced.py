@@ -149,5 +149,8 @@ def _centred(template: Template, turn: Turn, outline, path, offset: float, scale
 
 
 def _tilt(polygon) -> float:
-    box = np.array(polygon.minimum_rotated_rectangle.exterior.coords)
+    import shapely
+
+    # Of a loop without an area, there and back along a line, it is that line.
+    box = shapely.get_coordinates(polygon.minimum_rotated_rectangle)
     return float(np.arctan2(box[1, 1] - box[0, 1], box[1, 0] - box[0, 0]))

@@ -60,6 +60,8 @@ class Joint:
         Axis along which the width of a joint along an edge lies; empty: not known.
     angle_rad : float, optional [rad]
         Of a dovetail's flank against the edge.
+    line : int
+        Of joints.csv; 0 where it is not from there.
     """
 
     name: str
@@ -72,6 +74,7 @@ class Joint:
     now: str
     across: Literal["", "x", "y"] = ""
     angle_rad: float | None = None
+    line: int = 0
 
     @property
     def pair(self) -> Pair:
@@ -156,6 +159,7 @@ def _joint(table: Table, record: Record, place: str, number: int) -> Joint:
         now=table.cell(record, "now"),
         across=choice("across", ("x", "y"), ""),  # type: ignore[arg-type]
         angle_rad=None if math.isnan(degrees) else math.radians(degrees),
+        line=record.line,
     )
     if not problems:
         problems += _contradictions(joint, where)

@@ -171,7 +171,7 @@ def command(
     picture, and foretold each.
     """
     from fitassay.analysis.parts.iso286 import parse_fit
-    from fitassay.analysis.parts.joints import JOINTS, joints_in
+    from fitassay.analysis.parts.joints import joints_in
     from fitassay.analysis.parts.pairs import Pair
     from fitassay.analysis.parts.size_list import PartList, Wish, read_part_list
     from fitassay.report.part_answer import read_both
@@ -231,7 +231,9 @@ def command(
     except InputError as exc:
         if exc.place != "predict":
             raise
-        listed_in = "--pair" if pairs else str(features or place.path / JOINTS)
+        from fitassay.joint_words import row_of
+
+        listed_in = "--pair" if pairs else str(features or row_of(place, exc))
         raise InputError(exc.message, listed_in) from exc
     if ring is not None:
         for data in result["pairs"][: len(pairs)]:

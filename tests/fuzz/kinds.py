@@ -140,7 +140,11 @@ KINDS = {
         writes=("case/machine.toml", "case/machine.before.toml"),
     ),
     "own path's figures": Kind(
-        file="own/path.toml", words=("path", "{}/own"), writes=("own/prints",), refusals=(1, 2)
+        file="own/path.toml",
+        words=("path", "{}/own"),
+        writes=("own/prints",),
+        refusals=(1, 2),
+        place=re.compile(r", line \d+|\), modes before it, line \d+"),
     ),
     "own path's start": Kind(
         file="own/start.gcode",
@@ -160,6 +164,7 @@ KINDS = {
         file="plate.txt",
         words=("trace", "{}/traced", "{}/plate.txt"),
         writes=(f"{TRACED}/trace.json", f"{TRACED}/sliced-file.html", f"{TRACED}/sliced-file"),
+        place=re.compile(r", line \d+|: coupon \w+ is"),
         whole=OTHER_FILE,
     ),
     "part list": Kind(
