@@ -11,7 +11,7 @@ import numpy as np
 from fitassay.analysis.gcode.bead_accounts import FINE_FLOW, FINE_MM, Seen, accounts_of
 from fitassay.analysis.gcode.coupon_paths import CouponPaths, OuterLoop
 from fitassay.analysis.gcode.first_layer import ROUND_ENDS
-from fitassay.analysis.gcode.offset import MAD_TO_SD
+from fitassay.analysis.gcode.offset import MAD_TO_SD, PathPlace
 from fitassay.analysis.gcode.probes import FOOT_MM
 from fitassay.analysis.gcode.trace_data import Bead
 from fitassay.coupons.machine import Machine
@@ -25,7 +25,7 @@ def bead_of(
     machine: Machine,
     profile: float,
     layer_height: float,
-    offset: float | None,
+    place: PathPlace | None,
     by_volume: bool = False,
 ) -> Bead | None:
     """Width, flow and pitch of the outer walls; None where none was found.
@@ -38,8 +38,8 @@ def bead_of(
         The bead that the coupons were made for.
     layer_height : float [mm]
         Of the usual layer.
-    offset : float or None [mm]
-        Of the outer path from the outline, outward; None where nothing but a single wall was found.
+    place : PathPlace or None
+        None where nothing but a single wall was found.
     by_volume : bool
         True where the file itself says that E counts volume and that was obeyed.
     """
@@ -75,11 +75,12 @@ def bead_of(
         height=usual,
         pitch=pitch,
         third=third,
-        offset=offset,
+        offset=None if place is None else place.offset,
         share=share,
         profile=profile,
-        # Rounding of coordinates is the same on every layer, that of the filament is not.
-        pitch_u=FINE_MM + _usual_distance(np.array(pitches)),
+        # Rounding of coordinates is the same on every layer, that of the filament is not; paths that stray from the
+        # outline stray from each other too.
+        pitch_u=FINE_MM + _usual_distance(np.array(pitches)) + (0.0 if place is None else place.spread / 2),
         area_u=FINE_FLOW + _usual_distance(fed) / middle / np.sqrt(len(fed)),
     )
     settled, *others = accounts_of(seen)

@@ -5,8 +5,7 @@ A probe on a flank with outward direction n at the local place x sees the path a
     r = d + a [opening] + n.t + n.(s x)
 
 from the outline: d common, a extra for openings, t the coupon's shift, s scale. The simplest of a ladder of such
-accounts that leaves no more than 2 um over the fullest one is reported; round bores, which programs like to treat
-apart,
+accounts that leaves hardly more than the fullest one is reported; round bores, which programs like to treat apart,
 are compared with it afterwards.
 """
 
@@ -18,8 +17,9 @@ import numpy as np
 
 from fitassay.analysis.gcode.robust import cauchy_fit
 
-ENOUGH_MM = 0.002
-"""A simpler account may leave this much more than the fullest one (root mean square)."""
+ENOUGH_MM, ENOUGH_SHARE, EXACT_MM = 0.002, 0.5, 3e-4
+"""A simpler account may leave this much more than the fullest one (root mean square); where that leaves little, this
+share of it more. Below the last nothing is told apart."""
 
 ROBUST_MM = 0.01
 LONG_FLANK = 6
@@ -115,7 +115,8 @@ def place_of(seen: Seen, bores: tuple[float, ...]) -> PathPlace:
     straight = _part(seen, seen.bore < 0) if (seen.bore < 0).any() else seen
     fits = [_fit(straight, account) for account in _LADDER]
     fullest = fits[-1][0].spread
-    place, shift = next(f for f in fits if f[0].spread <= fullest + ENOUGH_MM)
+    enough = fullest + min(ENOUGH_MM, ENOUGH_SHARE * fullest + EXACT_MM)
+    place, shift = next(f for f in fits if f[0].spread <= enough)
     extra = {}
     for k, diameter in enumerate(bores):
         part = _part(seen, seen.bore == k)

@@ -263,13 +263,14 @@ def outermost(place: Place, maps: dict[float, LoopMap], width: float) -> Place:
     """
     if place.template.coupon.single_wall:
         return place
-    most = largest_offset(width) - (place.offset + width / 2)
+    # Each kind has its own way to go: an inner wall may have been taken for one kind and the outer one for another.
+    most = largest_offset(width) - (place.offsets + width / 2) + OUTER_STEP_MM
     steps = np.arange(max(0.2, 0.35 * width), max(1.7 * width, 0.8), OUTER_STEP_MM)
     seen = _seen_by_kind(place, maps, 0.0)
     moved = np.zeros(3)
-    for step in steps[steps <= most + OUTER_STEP_MM].tolist():
+    for step in steps[steps <= most.max()].tolist():
         for kind, (share, residual) in _seen_by_kind(place, maps, step).items():
-            if share > OUTER_SHARE * max(seen[kind][0], 0.5):
+            if step <= most[kind] and share > OUTER_SHARE * max(seen[kind][0], 0.5):
                 moved[kind] = step + residual
     if not moved.any():
         return place

@@ -14,6 +14,9 @@ SAME_HEIGHT_MM = 1e-3
 CRUMB_MM = 0.02
 """A move shorter than this without filament, between two that print, is rounding: the path goes on."""
 
+STEP_UP_MM = 0.01
+"""A higher step between two moves is meant; a lower one is a move on a ramp that is too short to go anywhere."""
+
 CLIMBING_SHARE = 0.5
 """A stroke that climbs along more of its length than this is an endless wall, not a ramp into a seam."""
 
@@ -68,8 +71,8 @@ def mark_strokes(table: np.ndarray, strokes: Strokes | None) -> None:
     if not prints.any():
         return
     jumps = np.hypot(table[1:, X0] - table[:-1, X1], table[1:, Y0] - table[:-1, Y1]) > SAME_HEIGHT_MM
-    # A step in height without a printing move ends a stroke too.
-    jumps |= np.abs(table[1:, Z0] - table[:-1, Z]) > SAME_MM
+    # A step in height without a printing move ends a stroke too, but for what rounding leaves of a short one.
+    jumps |= np.abs(table[1:, Z0] - table[:-1, Z]) > STEP_UP_MM
     begins = prints & ~(np.concatenate([[False], prints[:-1] & ~jumps]))
     stroke = np.cumsum(begins)[prints] - 1
     rows = np.flatnonzero(prints)

@@ -125,7 +125,7 @@ def trace_templates(
     by_volume = volume_obeyed(tally.changes)
     place = _path_place(reading, found)
     thick = reading.layer_height(found)
-    bead = bead_of(found, machine, width, thick, None if place is None else place.offset, by_volume)
+    bead = bead_of(found, machine, width, thick, place, by_volume)
     used = width if bead is None or abs(bead.width / width - 1) <= WIDTH_TOLERANCE else bead.width
     offset = None if place is None else place.offset + used / 2
     slicers, loops = _paths(found, offset or 0.0)
