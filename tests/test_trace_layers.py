@@ -99,6 +99,17 @@ def test_closing(tmp_path, path, vertices, gap):
         assert len(loop.points) == vertices and loop.gap == pytest.approx(gap)
 
 
+def test_a_step_too_short_to_go_anywhere_breaks_no_ramp(tmp_path):
+    # On a ramp into the seam a vertex may leave a step in height alone.
+    ramp = (
+        "G0 X10 Y10 Z0.32\nG1 X20 Z0.34 E0.2\nG1 X20 Y12 Z0.345 E0.05\nG1 Z0.346 E0.00001\nG1 Y20 Z0.4 E0.7\n"
+        "G1 X10 E1\nG1 Y10 E1\nG1 X20 E0.8\nG1 Y12 E0.1\nG1 Y20 E0.1\n"
+    )
+    layer = layers_in(tmp_path, "G1 Z0.2\n" + SQUARE.format(10, 20) + ramp)[1]
+    (loop,) = loops_of(layer)
+    assert loop.points[0].tolist() == [10, 10] and abs(loop.area) == pytest.approx(100)
+
+
 def test_loops_without_travel_between(tmp_path):
     two = "G0 X10 Y10\n" + "".join(
         f"G1 {w} E1\n" for w in ("X20", "Y20", "X10", "Y10", "X11 Y11", "X19", "Y19", "X11", "Y11")

@@ -80,3 +80,80 @@ def test_heights_of_other_layers(tmp_path, style, ids, told, heights):
     assert scale or "enlarged" not in said(trace)
     assert "raft" in style or "raft" not in said(trace)
     assert "ends at" not in said(trace)
+
+
+# Width, pitch and flow unusual at once
+
+
+@pytest.mark.parametrize(
+    ("style", "ids", "offset", "bead"),
+    [
+        ({"width": 0.6, "offset": 0.299, "square_beads": True}, ("bore",), 0.299, (0.6, 1.0)),
+        *(
+            pytest.param(*v, marks=pytest.mark.long)
+            for v in (
+                ({"width": 0.6, "offset": -0.3, "square_beads": True, "walls": 3}, BOSS, -0.3, (0.6, 1.0)),
+                ({"width": 0.4, "offset": -0.2, "flow": 0.993, "pitch": "rounded"}, BOSS, -0.2, (0.4, 0.993)),
+                (
+                    {
+                        "width": 0.5,
+                        "offset": 0.25,
+                        "flow": 1.065,
+                        "pitch": "rounded",
+                        "inner_width": 0.545,
+                        "walls": 3,
+                    },
+                    BOSS,
+                    0.25,
+                    (0.5, 1.065),
+                ),
+            )
+        ),
+    ],
+)
+def test_round_figures_are_likelier(tmp_path, style, ids, offset, bead):
+    trace, _ = traced(tmp_path, Style(infill=False, **style), ids)
+    assert trace.offset_mm == pytest.approx(offset, abs=0.005)
+    assert trace.bead is not None and trace.bead.flow is not None
+    assert (trace.bead.width, trace.bead.flow) == pytest.approx(bead, rel=0.01)
+
+
+@pytest.mark.parametrize(
+    ("style", "told"),
+    [
+        (
+            {"width": 0.7, "flow": 1.144, "square_beads": True},
+            "0.700 mm wide at a flow of 114.4 %, counted with square ends",
+        ),
+        pytest.param(
+            {"width": 0.6, "offset": -0.223, "flow": 1.098, "pitch": "rounded"},
+            "0.600 mm wide at a flow of 109.8 %, the path 0.223 mm inside its place",
+            marks=pytest.mark.long,
+        ),
+    ],
+)
+def test_every_account_that_nothing_rules_out_is_said(tmp_path, style, told):
+    trace, _ = traced(tmp_path, Style(infill=False, **style), BOSS)
+    (ambiguous,) = (w for w in trace.warnings if "fit more than one bead" in w)
+    assert told in ambiguous
+    assert trace.bead is not None and trace.bead.others
+    # The doubt about the path's place goes into its uncertainty.
+    assert trace.offset_u_mm >= max(abs(a.width - trace.bead.width) for a in trace.bead.others) / 2
+
+
+# Places
+
+
+@pytest.mark.long
+@pytest.mark.parametrize(
+    ("style", "ids", "opening"),
+    [
+        # Openings' inner walls were taken while the outsides had their outer ones.
+        ({"width": 0.4, "offset": 0.292, "scale": 1.003, "scarf": 12.0, "layer": 0.3}, STEPS, 0.0),
+        ({"offset": -0.01, "hole_offset": 0.01, "layer": 0.15}, ("bore",), 0.01),
+    ],
+)
+def test_openings_and_outsides_apart(tmp_path, style, ids, opening):
+    trace, _ = traced(tmp_path, Style(infill=False, **style), ids)
+    assert trace.offset_mm == pytest.approx(style["offset"], abs=0.005)
+    assert trace.place is not None and trace.place.opening == pytest.approx(opening, abs=0.004)

@@ -20,20 +20,20 @@ SAME_FLOW = 0.005
 FINE_MM = 1.5e-4
 """Widths and places are read no finer than this."""
 FINE_FLOW = 2e-4
-AS_LIKELY = 0.05
+AS_LIKELY = 0.03
 """An account with at least this share of the best one's weight is reported beside it."""
 SAME_WIDTH = 0.003
 """Accounts whose widths differ by a smaller share are one."""
 
 # Mixtures of spikes, grids and a floor: (share, first, last, step) each; one value where step is 0.
 _WIDTHS = ((0.35, 0.2, 1.2, 0.05), (0.25, 0.2, 1.2, 0.01))
-_FLOWS = ((0.6, 1.0, 1.0, 0.0), (0.05, 0.8, 1.2, 0.05), (0.2, 0.8, 1.2, 0.01))
 _COMPENSATIONS = ((0.6, 0.0, 0.0, 0.0), (0.2, -0.3, 0.3, 0.01))
+_FULL_FLOW, _PERCENTS, _ANY_FLOW = 0.5, 0.2, 0.3
+_FLOW_RANGE = 0.06
+"""Flows other than 100 % lie about so far from it (mean); whole percents among them, and others."""
 _PROFILE = 0.3
 _ON_OUTLINE = 0.1
 _FLOOR = 0.1
-_ALIKE = 0.8
-"""So often walls have the same width, or the same flow, where one of both differs."""
 _OWN_MANNER = 0.8
 """So often inner walls overlap as the outer two do."""
 
@@ -157,7 +157,7 @@ def _of_one_wall(seen: Seen) -> Iterator[Account]:
             width=width,
             flow=None,
             square=square,
-            weight=_width(width, seen) * _FLOWS[0][0] * _compensation(width, seen),
+            weight=_width(width, seen) * _FULL_FLOW * _compensation(width, seen),
         )
         if seen.offset is not None and seen.offset < -less / 2:
             width = -2 * seen.offset
@@ -172,7 +172,10 @@ def _width(width: float, seen: Seen) -> float:
 
 
 def _flow(flow: float, seen: Seen) -> float:
-    return _mixture(flow, float(np.hypot(seen.area_u, seen.pitch_u / seen.profile)), _FLOWS)
+    u = float(np.hypot(seen.area_u, seen.pitch_u / seen.profile))
+    near = float(np.exp(-abs(flow - 1) / _FLOW_RANGE)) / (2 * _FLOW_RANGE)
+    percents = 0.01 * _normal((flow + 0.005) % 0.01 - 0.005, min(u, 0.003))
+    return _FULL_FLOW * _normal(flow - 1, u) + (_PERCENTS * percents + _ANY_FLOW) * near + 1e-9
 
 
 def _compensation(width: float, seen: Seen) -> float:

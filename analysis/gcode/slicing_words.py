@@ -102,6 +102,7 @@ def _beads(trace: Trace) -> str:
         said += f"; flow {100 * bead.flow:.1f} %"
         if bead.inner_flow is not None and abs(bead.inner_flow - bead.flow) > SAME_FLOW:
             said += f", of inner walls {100 * bead.inner_flow:.1f} %"
+        said += f", of beads counted with {'square' if bead.square else 'round'} ends"
     return said + "."
 
 
