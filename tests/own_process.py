@@ -7,6 +7,7 @@
 
 from __future__ import annotations
 
+import fcntl
 import json
 import os
 import resource
@@ -38,8 +39,6 @@ class Run:
         What standard input holds.
     closed : tuple of int
         Streams that are closed, 0 to 2.
-    full : bool
-        Standard output is a device that is full.
     most_bytes : int
         A file may grow to no more; -1 for no limit.
     powerless : bool
@@ -49,7 +48,6 @@ class Run:
     words: tuple[str, ...]
     typed: str = ""
     closed: tuple[int, ...] = ()
-    full: bool = False
     most_bytes: int = -1
     powerless: bool = False
 
@@ -89,15 +87,30 @@ def forked(run: Run, streams: Path) -> Answer:
     """What the program answers in a process forked from this one."""
     (streams / "in").write_bytes(run.typed.encode("utf-8", "surrogateescape"))
     for name in ("out", "err"):
-        (streams / name).write_bytes(b"")
+        (streams / name).unlink(missing_ok=True)
+        (streams / name).touch()
+    pipes = [_pipe(streams / name) for name in ("out", "err")] if run.most_bytes >= 0 else []
     child = begun(run, streams)
     _, status, used = os.wait4(child, 0)
+    texts = [_drained(pipe) for pipe in pipes] or [(streams / name).read_bytes() for name in ("out", "err")]
+    output, errors = (text.decode("utf-8", "replace") for text in texts)
     return Answer(
-        code=os.waitstatus_to_exitcode(status),
-        output=_text(streams / "out"),
-        errors=_text(streams / "err"),
-        peak_mb=used.ru_maxrss // 1024,
+        code=os.waitstatus_to_exitcode(status), output=output, errors=errors, peak_mb=used.ru_maxrss // 1024
     )
+
+
+def _pipe(path: Path) -> int:
+    """A pipe in place of the file, which no limit on files holds for; it takes a megabyte unread."""
+    path.unlink()
+    os.mkfifo(path)
+    pipe = os.open(path, os.O_RDWR | os.O_NONBLOCK)
+    fcntl.fcntl(pipe, fcntl.F_SETPIPE_SZ, 1 << 20)
+    return pipe
+
+
+def _drained(pipe: int) -> bytes:
+    with os.fdopen(pipe, "rb", buffering=0) as stream:
+        return stream.read(1 << 20) or b""
 
 
 def begun(run: Run, streams: Path, before: Callable[[], None] = limit) -> int:
@@ -112,10 +125,10 @@ def _run_on(run: Run, streams: Path, before: Callable[[], None]) -> int:
     """Run the program on three files as its streams, as the interpreter does when it starts and ends."""
     try:
         before()
-        out = "/dev/full" if run.full else streams / "out"
-        files = (streams / "in", os.O_RDONLY), (out, os.O_WRONLY), (streams / "err", os.O_WRONLY)
-        for number, (path, flags) in enumerate(files):
-            os.dup2(os.open(path, flags), number)
+        for number, (name, flags) in enumerate(
+            (("in", os.O_RDONLY), ("out", os.O_WRONLY), ("err", os.O_WRONLY))
+        ):
+            os.dup2(os.open(streams / name, flags), number)
         sys.stdin = open(0, encoding="utf-8", closefd=False)
         sys.stdout = open(1, "w", encoding="utf-8", closefd=False)
         sys.stderr = open(2, "w", encoding="utf-8", errors="backslashreplace", closefd=False)
@@ -155,10 +168,6 @@ def _give_up_rights() -> None:
     header = (ctypes.c_uint32 * 2)(0x20080522, 0)
     if ctypes.CDLL(None, use_errno=True).capset(header, (ctypes.c_uint32 * 6)()):
         raise OSError(ctypes.get_errno(), "capset")
-
-
-def _text(path: Path) -> str:
-    return path.read_bytes().decode("utf-8", "replace")
 
 
 def load() -> None:
