@@ -12,6 +12,7 @@ from functools import cache
 
 import numpy as np
 
+from fitassay.analysis.chain.pairs import pair_row
 from fitassay.analysis.chain.sensitivities import SetWalk
 from fitassay.analysis.estimation.by_eye import eye_facts
 from fitassay.analysis.estimation.known import with_facts
@@ -118,31 +119,42 @@ def counted(printers: RoughPrinters, rng: np.random.Generator) -> dict[str, list
     return rows
 
 
+@cache
+def told_by(rows: tuple[tuple[str, float | None], ...], term: int) -> tuple[float, float]:
+    """What these rows of one card tell of their own term, or sum of terms: value and standard uncertainty."""
+    manifest, table, row = card_set(MACHINE).manifest, prior(MACHINE), seen_row(term)
+    readings = tuple(
+        Reading(
+            coupon="card", feature=key, reading_mm=None, pair=v, fit="" if v is not None else "none lines up"
+        )
+        for key, v in rows
+    )
+    known = with_facts(table, eye_facts(manifest, readings, MACHINE.line_width_mm, table)[0])
+    (mean, sd), (old_mean, old_sd) = known.linear(row), table.linear(row)
+    alone = max(float(sd) ** -2 - float(old_sd) ** -2, 1e-6)
+    return (float(mean) / float(sd) ** 2 - float(old_mean) / float(old_sd) ** 2) / alone, alone**-0.5
+
+
+def seen_row(term: int) -> np.ndarray:
+    """Of lost motion itself; of the bead with what uneven layers hide of the light."""
+    row = np.eye(len(TERMS))[term]
+    if term == BEAD:
+        row = pair_row(card_set(MACHINE).manifest.feature("card", "gap")[1], MACHINE.line_width_mm)[1]
+    return row
+
+
 def card_facts(
     rows: dict[str, list[float | None]], n: int
 ) -> list[tuple[np.ndarray, np.ndarray, np.ndarray]]:
     """What the cards tell of each term, the drift to the next print with it: row, values (n,), u (n,)."""
-    manifest, table, width = card_set(MACHINE).manifest, prior(MACHINE), MACHINE.line_width_mm
-    drift = drift_sds()[SEEN]
-    values, u = np.empty((n, len(SEEN))), np.empty((n, len(SEEN)))
-    for i in range(n):
-        readings = tuple(
-            Reading(
-                coupon="card",
-                feature=key,
-                reading_mm=None,
-                pair=v[i],
-                fit="" if v[i] is not None else "none lines up",
-            )
-            for key, v in rows.items()
-        )
-        known = with_facts(table, eye_facts(manifest, readings, width, table)[0])
-        before, after = table.sd[SEEN] ** -2.0, known.sd[SEEN] ** -2.0
-        alone = np.maximum(after - before, 1e-6)
-        values[i] = (after * known.mean[SEEN] - before * table.mean[SEEN]) / alone
-        u[i] = np.sqrt(1 / alone + drift**2)
-    eye = np.eye(len(TERMS))
-    return [(eye[t], values[:, k], u[:, k]) for k, t in enumerate(SEEN)]
+    facts = []
+    for term, letter in zip(SEEN, "xyg", strict=True):
+        own = [key for key in rows if key.startswith(letter)]
+        told = [told_by(tuple((key, rows[key][i]) for key in own), term) for i in range(n)]
+        row = seen_row(term)
+        values, u = np.array(told).T
+        facts.append((row, values, np.hypot(u, np.sqrt(row**2 @ drift_sds() ** 2))))
+    return facts
 
 
 def card_cell(recipe: str, machines: str, n: int, seed: int = 70) -> Cell:
@@ -150,8 +162,7 @@ def card_cell(recipe: str, machines: str, n: int, seed: int = 70) -> Cell:
     full, quick = set_walk("full"), set_walk("quick")
     made = {**LISTED, **OUTSIDE}[recipe]
     rng = np.random.default_rng([seed, sorted(MIXES).index(machines)])
-    theta = draw_printers(MIXES[machines], n, MACHINE, reference("full").weights, rng)
-    theta[:, PATH] = 0.0
+    theta = without_path(draw_printers(MIXES[machines], 2 * n, MACHINE, reference("full").weights, rng), n)
     whole = RoughPrinters(full, theta, made, rng)
     plate = RoughPrinters(quick, theta, made, rng)
     plate.sizes, plate.truth = whole.sizes, whole.truth
@@ -179,6 +190,15 @@ def card_cell(recipe: str, machines: str, n: int, seed: int = 70) -> Cell:
         advised=advised,
         judged_by="quick",
     )
+
+
+def without_path(theta: np.ndarray, n: int) -> np.ndarray:
+    """n printers without a path offset; those whose culprit it was come last, since they would have none."""
+    effects = np.abs(theta) * np.sqrt(reference("full").weights)
+    culprit = np.argmax(np.where(PRINTER, effects, 0.0), axis=1) == PATH
+    kept = theta[np.argsort(culprit, kind="stable")][:n]
+    kept[:, PATH] = 0.0
+    return kept
 
 
 def sizes_of(w: SetWalk, known, columns: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
