@@ -177,17 +177,20 @@ def _figure_rows(record: dict[str, dict[str, Any]]) -> list[str]:
 
 
 def main(arguments: list[str]) -> None:
-    record = json.loads(RECORD.read_text()) if RECORD.exists() else {}
     if arguments[:1] != ["--page"]:
         seeds = int(arguments[0]) if arguments else 4
         for name in arguments[1:] or KINDS:
-            record[name] = record_of(name, seeds)
-            print(name, record[name]["answers"], record[name]["wrong"], flush=True)
-            # Each kind is kept as soon as it is read: a run that is stopped can be taken up.
+            came = record_of(name, seeds)
+            print(name, came["answers"], came["wrong"], flush=True)
+            # Each kind is kept as soon as it is read: a run that is stopped can be taken up, two can share the kinds.
+            record = {**_recorded(), name: came}
             ordered = {kind: record[kind] for kind in KINDS if kind in record}
-            write_atomic(RECORD, (json.dumps(ordered, indent=1) + "\n").encode())
-    ordered = {kind: record[kind] for kind in KINDS if kind in record}
-    write_atomic(PAGE, page_of(ordered).encode())
+            write_atomic(RECORD, json.dumps(ordered, indent=1) + "\n")
+    write_atomic(PAGE, page_of({name: kind for name, kind in _recorded().items() if name in KINDS}))
+
+
+def _recorded() -> dict[str, dict[str, Any]]:
+    return json.loads(RECORD.read_text(encoding="utf-8")) if RECORD.exists() else {}
 
 
 if __name__ == "__main__":

@@ -28,7 +28,12 @@ SAME_WIDTH = 0.003
 # Mixtures of spikes, grids and a floor: (share, first, last, step) each; one value where step is 0.
 _WIDTHS = ((0.35, 0.2, 1.2, 0.05), (0.25, 0.2, 1.2, 0.01))
 _COMPENSATIONS = ((0.6, 0.0, 0.0, 0.0), (0.2, -0.3, 0.3, 0.01))
-_FULL_FLOW, _PERCENTS, _ANY_FLOW = 0.5, 0.2, 0.3
+_FULL_FLOW, _SCALED, _OTHER_FILAMENT = 0.4, 0.06, 0.04
+_PERCENTS, _ANY_FLOW = 0.2, 0.3
+_SCALED_BY = 0.005
+"""Heights scaled behind the slicing move a flow of 100 % by about so much."""
+_FILAMENTS_MM = (1.75, 2.85)
+"""Usual filament; a program that counts with another one than the machine's feeds by the square of their ratio."""
 _FLOW_RANGE = 0.06
 """Flows other than 100 % lie about so far from it (mean); whole percents among them, and others."""
 _PROFILE = 0.3
@@ -175,7 +180,10 @@ def _flow(flow: float, seen: Seen) -> float:
     u = float(np.hypot(seen.area_u, seen.pitch_u / seen.profile))
     near = float(np.exp(-abs(flow - 1) / _FLOW_RANGE)) / (2 * _FLOW_RANGE)
     percents = 0.01 * _normal((flow + 0.005) % 0.01 - 0.005, min(u, 0.003))
-    return _FULL_FLOW * _normal(flow - 1, u) + (_PERCENTS * percents + _ANY_FLOW) * near + 1e-9
+    full = _FULL_FLOW * _normal(flow - 1, u) + _SCALED * _normal(flow - 1, float(np.hypot(u, _SCALED_BY)))
+    ratio = (_FILAMENTS_MM[0] / _FILAMENTS_MM[1]) ** 2
+    other = _OTHER_FILAMENT * max(_normal(flow - ratio, u * ratio), _normal(flow - 1 / ratio, u / ratio))
+    return full + other + (_PERCENTS * percents + _ANY_FLOW) * near + 1e-9
 
 
 def _compensation(width: float, seen: Seen) -> float:
