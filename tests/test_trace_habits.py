@@ -150,7 +150,9 @@ HABITS: dict[str, Habit] = {
         {"places": (("comb-x", (70, 60)), ("comb-y", (10, 60))), "hole_offset": -0.2}, ids=(*COMBS, "boss")
     ),
     "a shield around all": Habit({"shield": 13.0}, ids=BOTH),
-    "filled with loops": Habit({"concentric": True}, said="8 walls or more side by side"),
+    "filled with loops": Habit(
+        {"concentric": True}, said="8 walls or more, or filling that follows them, side by side"
+    ),
     "filled to and fro": Habit({"zigzag": True, "dense": True}),
     "holes of few corners": Habit(
         {"polygon_holes": 9}, ids=BORE, said="drawn with few corners (5 mm by 9", not_said="compensated"
