@@ -235,7 +235,11 @@ def test_two_windows_writing_at_once_lose_no_row(tmp_path, name):
         for who in ("one", "two")
     ]
     for window in windows:
-        window.communicate("go\n", timeout=60)
+        assert window.stdin
+        window.stdin.write("go\n")
+        window.stdin.flush()
+    for window in windows:
+        window.communicate(timeout=60)
         assert window.returncode == 0
     rows = path.read_text().splitlines()[1:]
     assert sorted(rows) == sorted(f"1{i:02d},2.75,1.75,{who}" for i in range(20) for who in ("one", "two"))

@@ -35,12 +35,16 @@ def case(made_case, tmp_path):
     return Path(shutil.copytree(made_case, tmp_path / "orrery"))
 
 
+class Late(BaseException):
+    """No `OSError`, which a reader would take for its file's."""
+
+
 @contextmanager
 def at_once(seconds: int = 30):
     """Fails a test that waits for a writer who never comes."""
 
     def late(*_: object) -> None:
-        raise TimeoutError
+        raise Late
 
     before = signal.signal(signal.SIGALRM, late)
     signal.alarm(seconds)
