@@ -196,3 +196,17 @@ def test_our_own_reader_finds_the_ideal_path(tmp_path, name, manner):
 
 def test_the_quick_plate_takes_no_more_than_35_minutes():
     assert sum(minutes for _, minutes in written("60", "inches").values()) <= 35
+
+
+def test_a_hollow_piece_is_filled_arm_by_arm():
+    """The frame's rails lie far apart: the nozzle does not go to and fro between them for each row of filling."""
+    machine = machine_of("100")
+    made = build_set(machine, families=("corner-plate",))
+    layers = plate_layers(made.manifest, {"frame": Slicer(made.solids["frame"])}, 1, Walls(count=2))
+    text = own_file(
+        layers, drive_of(machine), with_end(checked_start(STARTS["inches"], "start"), END), machine, ""
+    )
+    lengths = {True: 0.0, False: 0.0}
+    for step in own_steps(text.text):
+        lengths[step.fed > 0] += math.dist(step.a, step.b)
+    assert lengths[False] < 0.5 * lengths[True]

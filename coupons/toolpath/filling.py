@@ -57,15 +57,33 @@ def filling_strokes(region: Any, pitch: float, angle_deg: float, line: Line) -> 
 
 
 def _linked(lines: list[np.ndarray], near: Any, longest: float) -> list[np.ndarray]:
-    """Lines one after another, joined where the way from one to the next is short and stays inside."""
+    """Lines, each after the one whose end is nearest, joined where the way there is short and stays inside.
+
+    Rows that cross several arms of a region are drawn arm by arm, not to and fro across the empty room between.
+    """
     import shapely
 
+    if not lines:
+        return []
+    ends = np.array(lines)
+    left = np.ones(len(ends), dtype=bool)
+    at, turned = 0, False
     runs: list[list[np.ndarray]] = []
-    for ends in lines:
-        if runs:
-            link = np.array([runs[-1][-1][-1], ends[0]])
-            if float(np.hypot(*(link[1] - link[0]))) < longest and near.covers(shapely.LineString(link)):
-                runs[-1].append(ends)
-                continue
-        runs.append([ends])
-    return [np.concatenate(run) for run in runs]
+    while True:
+        left[at] = False
+        line = ends[at][::-1] if turned else ends[at]
+        link = np.array([runs[-1][-1][-1], line[0]]) if runs else None
+        if (
+            link is not None
+            and float(np.hypot(*(link[1] - link[0]))) < longest
+            and near.covers(shapely.LineString(link))
+        ):
+            runs[-1].append(line)
+        else:
+            runs.append([line])
+        if not left.any():
+            return [np.concatenate(run) for run in runs]
+        # Rounded, so that equal ways are told apart by their order alone on every machine.
+        away = np.round(np.linalg.norm(ends - line[-1], axis=2), 6)
+        away[~left] = np.inf
+        at, turned = divmod(int(np.argmin(away)), 2)

@@ -171,7 +171,10 @@ def tell(place: Case, case: str, made: list[tuple[Path, OwnFile]], ways: Ways) -
     from fitassay.analysis.gcode.own_path import CAUTIONS
 
     for path, file in made:
-        say(f"Wrote {path}: about {math.ceil(file.minutes)} minutes at the bead, {file.grams:.1f} g.")
+        say(
+            f"Wrote {path}: about {math.ceil(file.minutes)} minutes, empty ways and the slow first layer counted, "
+            f"{file.grams:.1f} g."
+        )
     for text in dict.fromkeys((*ways.frame.notes, *(n for _, file in made for n in file.notes))):
         note(f"Note: {text}")
     if not ways.drive.retract_mm:
