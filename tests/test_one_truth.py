@@ -88,21 +88,31 @@ def test_the_bench_takes_an_earlier_print_as_known(carried_case):
     assert plain(on_the_bench(carried_case, carry="01")["text"]) == plain(text)
 
 
-@pytest.mark.parametrize(
-    ("command", "figure"),
-    [
-        (("plan",), lambda told: told["misfit_mm"]["after"]),
-        (("predict", "--pair", "6,6.2"), lambda told: told["pairs"][0]["put_together_mm"]["std_uncertainty"]),
-    ],
-    ids=["plan", "predict"],
-)
-@pytest.mark.parametrize("how", [(), ("--carry", "01")], ids=["by itself", "named"])
-def test_an_earlier_print_is_carried_by_every_command(carried_case, comb_case, command, figure, how):
+HOW = pytest.mark.parametrize("how", [(), ("--carry", "01")], ids=["by itself", "named"])
+
+
+@HOW
+def test_an_earlier_print_is_carried_into_predictions(carried_case, comb_case, how):
     # The comb alone says nothing of the bead; the first print did.
-    alone = figure(run_json(*command[:1], comb_case, *command[1:]))
-    both = figure(run_json(*command[:1], carried_case, *command[1:], *how))
+    pair = ("predict", "--pair", "6,6.2")
+    alone, both = (
+        run_json(pair[0], place, *pair[1:], *more)["pairs"][0]["put_together_mm"]["std_uncertainty"]
+        for place, more in ((comb_case, ()), (carried_case, how))
+    )
     # What uneven layers may pass for is in both and is not carried away.
     assert both < 0.8 * alone
+
+
+@HOW
+def test_an_earlier_print_is_carried_into_the_plan(carried_case, comb_case, how):
+    """A comb along x holds no bore and nothing along y; the first print did."""
+    alone, both = (
+        {row["setting"] for part in ("steps", "unsettled") for row in run_json("plan", place, *more)[part]}
+        for place, more in ((comb_case, ()), (carried_case, how))
+    )
+    only_before = {"settings.backlash_y_mm", "settings.hole_mm"}
+    assert not only_before & alone
+    assert only_before <= both
 
 
 def test_an_earlier_print_is_carried_into_a_comparison(carried_case):

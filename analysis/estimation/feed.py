@@ -16,7 +16,7 @@ import numpy as np
 from fitassay.analysis.estimation.known import Fact, fact_of_term
 from fitassay.analysis.notes import Note
 from fitassay.analysis.result import Advice, Diagnosis
-from fitassay.analysis.rounding import is_known_well
+from fitassay.analysis.rounding import COVERAGE, is_known_well
 from fitassay.analysis.terms import BEAD, NAMES, TERMS
 from fitassay.coupons.cost import bead_area
 from fitassay.coupons.errors import InputError
@@ -307,14 +307,15 @@ def _flow_advice(
 ) -> tuple[Advice, ...]:
     """Filament diameter first, then flow or path for what is left.
 
-    As it was where the diameter is as set, as far as is known, or where to set it right moves the bead further off:
-    a thin filament is no answer to a bead that is too wide.
+    As it was where the diameter is as set, as far as is known, or where to set it right moves the bead further off,
+    as far as that is known: a thin filament is no answer to a bead that is too wide.
     """
     set_mm = machine["settings.filament_diameter_mm"]
-    bead, narrower = diagnosis.term(NAMES[BEAD]).estimate, narrowed(diagnosis, filament, machine)[0]
-    accused = bool(diagnosis.verdict.term)
-    known = is_known_well(filament.mean_mm - set_mm, filament.u_mean_mm, accused)
-    if not known or abs(bead - narrower) > abs(bead):
+    bead, narrower = diagnosis.term(NAMES[BEAD]), narrowed(diagnosis, filament, machine)[0]
+    known = is_known_well(filament.mean_mm - set_mm, filament.u_mean_mm, _is_identified(diagnosis))
+    contrary = bead.estimate * narrower < 0 and abs(bead.estimate) > bead.std_uncertainty
+    too_far = abs(bead.estimate - narrower) > abs(bead.estimate) + COVERAGE * bead.std_uncertainty
+    if not known or contrary or too_far:
         return diagnosis.advice
     diameter = Advice(
         setting="settings.filament_diameter_mm",
@@ -337,6 +338,11 @@ def _flow_advice(
     return tuple(out)
 
 
+def _is_identified(diagnosis: Diagnosis) -> bool:
+    """Whether an error is accused, or a sum of two that is known."""
+    return bool(diagnosis.verdict.term) or diagnosis.verdict.status == "sum-known"
+
+
 def _diameter_and_path(
     diameter: Advice, diagnosis: Diagnosis, filament: Filament, machine: Machine, visible_mm: float
 ) -> tuple[Advice, ...]:
@@ -357,7 +363,7 @@ def _diameter_and_path(
     rest = path.to_value + narrower / 2
     u = float(np.hypot(path.std_uncertainty, u_narrower / 2))
     left = abs(rest - path.from_value)
-    worth = is_known_well(left, u, bool(diagnosis.verdict.term)) and 2 * left > visible_mm
+    worth = is_known_well(left, u, _is_identified(diagnosis)) and 2 * left > visible_mm
     changed = (replace(path, to_value=rest, std_uncertainty=u),) if worth else ()
     return (*steps[:at], diameter, *changed, *steps[at + 1 :])
 
@@ -372,7 +378,7 @@ def _rest_by_flow(
     area = (per_area + bead.estimate) / ratio
     rest = area - per_area
     u = float(np.hypot(bead.std_uncertainty / ratio, area * u_ratio / ratio))
-    if not is_known_well(rest, u, bool(diagnosis.verdict.term)) or abs(rest) < visible_mm:
+    if not is_known_well(rest, u, _is_identified(diagnosis)) or abs(rest) < visible_mm:
         return []
     old = machine["settings.flow_percent"]
     new = old * per_area / area
