@@ -12,6 +12,7 @@ from fitassay.analysis.estimation.observations import single_reading_sd
 from fitassay.analysis.estimation.priors import prior_sds
 from fitassay.analysis.parts.iso286 import parse_fit
 from fitassay.analysis.parts.sizes import State
+from fitassay.analysis.prints.mixed_model import drift_sds
 from fitassay.analysis.prints.plan import TELLS, make_plan
 from fitassay.analysis.terms import INDEX
 from fitassay.coupons.machine import Machine
@@ -23,6 +24,7 @@ from tests.sets import coupon_set, walk
 MACHINE = Machine()
 PRIOR = prior_sds(MACHINE)
 U = single_reading_sd(MACHINE)
+DRIFT = drift_sds(MACHINE.kinematics)
 
 
 def planned(theta, seed=1, wanted=None):
@@ -36,7 +38,8 @@ def known_after(coupons, state, term, changed=()):
     gains = walk().linearise(state.posterior.mean)[1]
     rows = np.array([g for (c, _), g in zip(walk().keys, gains, strict=True) if c in coupons])
     i = INDEX[term]
-    covariance = state.posterior.cov.copy()
+    # Another print: what was known has drifted until then.
+    covariance = state.posterior.cov + np.diag(DRIFT**2)
     for j in {i, *(INDEX[name] for name in changed)}:
         covariance[j] = covariance[:, j] = 0.0
         covariance[j, j] = PRIOR[j] ** 2

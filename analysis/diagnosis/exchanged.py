@@ -15,6 +15,8 @@ from fitassay.coupons.machine import Machine
 # Read the other way round, chi-squared must fall by so much and the rest must agree so well.
 LEAST_FALL = 25.0
 LEAST_P = 0.01
+# A reading that need not be set aside any more is worth as much chi-squared: three standard deviations.
+SET_ASIDE = 9.0
 LEAST_FEATURES = 3
 
 
@@ -28,7 +30,7 @@ def exchanged_coupons(
 ) -> tuple[str, str] | None:
     """The two coupons without whose exchange the readings do not fit together; None where there are none.
 
-    Looked for only where readings disagree or several were set aside.
+    Looked for only where readings disagree, or where several or the same of two coupons were set aside.
 
     Parameters
     ----------
@@ -36,16 +38,19 @@ def exchanged_coupons(
         The readings as they are written down.
     """
     agreement = found.fit.estimate.agreement
-    if agreement.p_value >= LEAST_P and len(found.suspects) < LEAST_FEATURES:
-        return None
+    aside = {(s.coupon, s.feature) for s in found.suspects}
+    several = agreement.p_value < LEAST_P or len(found.suspects) >= LEAST_FEATURES
     was = float(agreement.chi2)
     for first, second in _alike(walk, readings):
+        if not several and not any((second, f) in aside for c, f in aside if c == first):
+            continue
         other = {first: second, second: first}
         turned = tuple(replace(r, coupon=other.get(r.coupon, r.coupon)) for r in readings)
         again = read_out(walk, turned, machine, known, budget)
         now = again.fit.estimate.agreement
         fewer = len(again.suspects) <= len(found.suspects) - LEAST_FEATURES
-        falls = was - float(now.chi2) > LEAST_FALL and len(again.suspects) <= len(found.suspects)
+        kept = len(found.suspects) - len(again.suspects)
+        falls = was - float(now.chi2) + SET_ASIDE * kept > LEAST_FALL and kept >= 0
         if now.p_value >= LEAST_P and (falls or fewer):
             return first, second
     return None

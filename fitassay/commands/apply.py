@@ -13,6 +13,7 @@ from fitassay.coupons.errors import InputError, JobError
 from fitassay.coupons.files import read_input, write_atomic
 from fitassay.coupons.machine import Machine
 from fitassay.coupons.machine_file import read_machine
+from fitassay.coupons.wording import as_text
 from fitassay.labels import setting_label
 from fitassay.names import SETTINGS, named
 from fitassay.options import carry_option, case_argument, json_option, print_option
@@ -121,6 +122,7 @@ def _check_settings(place: Case, target: Print) -> None:
 
 def _chosen(advice: tuple[Advice, ...], steps: tuple[str, ...]) -> tuple[Advice, ...]:
     """The steps that were named, by number or by their setting; all where none was."""
+    numbers = [str(i + 1) for i in range(len(advice))]
     chosen = set()
     for step in steps:
         if not step.isdecimal():
@@ -129,10 +131,12 @@ def _chosen(advice: tuple[Advice, ...], steps: tuple[str, ...]) -> tuple[Advice,
             if not here:
                 raise InputError(f"diagnose lists no step for {setting_label(setting)}", "apply")
             chosen.update(here)
-        elif 1 <= int(step) <= len(advice):
-            chosen.add(int(step) - 1)
+        elif step in numbers:
+            chosen.add(numbers.index(step))
         else:
-            raise InputError(f"there is no step {step}; diagnose lists {len(advice) or 'none'}", "apply")
+            raise InputError(
+                f"there is no step {as_text(step, 20)}; diagnose lists {len(advice) or 'none'}", "apply"
+            )
     return tuple(a for i, a in enumerate(advice) if not steps or i in chosen)
 
 
