@@ -49,8 +49,7 @@ class Whole(click.IntRange):
     """A whole number within limits, in plain digits."""
 
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> int:
-        text = value.strip() if isinstance(value, str) else "0"
-        if not re.fullmatch(r"[+-]?[0-9]{1,18}", text):
+        if not re.fullmatch(r"[+-]?[0-9]{1,18}", str(value).strip()):
             self.fail(f"{shown(value)} is not a whole number", param, ctx)
         return super().convert(value, param, ctx)
 
