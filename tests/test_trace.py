@@ -75,9 +75,9 @@ def traced(tmp_path, style: Style, ids: tuple[str, ...], seed: int = 0) -> tuple
     """A drawn file as read by the default machine; read once, by the first test that asks for it."""
     made = drawn(style, ids, seed)
     key = (style, ids, seed)
+    path = tmp_path / "plate.txt"
+    path.write_bytes(made.text.encode())
     if key not in _TRACED:
-        path = tmp_path / "plate.txt"
-        path.write_bytes(made.text.encode())
         _TRACED[key] = trace_templates(path, full_set().manifest, templates(), Machine())
     return _TRACED[key], made
 
