@@ -50,6 +50,14 @@ MOST_SHOWN = 20
 """Problems of one file that are shown; the rest is counted."""
 
 
+class ThinPeg(InputError):
+    """A peg or tongue too thin for one bead; how wide it is drawn [mm]."""
+
+    def __init__(self, what: str, size_mm: float, width: float, place: str = "predict") -> None:
+        super().__init__(f"a {size_mm:g} mm {what} is thinner than one bead of {width:g} mm", place)
+        self.size_mm = size_mm
+
+
 class InputErrors(InputError):
     """Several problems of one file, collected and reported together, one a line."""
 

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Literal
 import numpy as np
 
 from fitassay.case import Case
-from fitassay.coupons.errors import InputError
+from fitassay.coupons.errors import InputError, ThinPeg
 from fitassay.labels import plain, side_words
 
 if TYPE_CHECKING:
@@ -70,7 +70,6 @@ def sizes_of_joints(place: Case) -> Iterator[None]:
 
 def row_of(place: Case, exc: InputError) -> str:
     """The case's joints.csv, with the line of the peg that is too thin."""
-    from fitassay.analysis.chain.shapes import ThinPeg
     from fitassay.analysis.parts.joints import JOINTS, joints_in
 
     size = exc.size_mm if isinstance(exc, ThinPeg) else None

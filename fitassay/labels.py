@@ -28,7 +28,6 @@ WELL_INFORMED = 0.7
 _TERM_LABELS = {t.name: t.label for t in TERMS}
 _FIGURES = {f.key: f for f in FIGURES}
 
-
 STATUS_WORDS = {
     "dominant": "One error dominates",
     "leading": "One error leads",

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 import sys
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from typing import TYPE_CHECKING, Any
 
@@ -51,6 +51,15 @@ def typed(path: Path | str) -> str:
 def say(text: str = "", indent: str = "") -> None:
     """A line of the answer, wrapped to the terminal, every line of it indented."""
     click.echo(wrapped(text, indent))
+
+
+def say_lists(lists: Iterable[tuple[str, Iterable[str]]]) -> None:
+    """Lists under their headings, each behind an empty line."""
+    for head, texts in lists:
+        say()
+        say(f"{head}:")
+        for text in texts:
+            say(f"- {text}")
 
 
 def note(text: str) -> None:

@@ -18,9 +18,9 @@ import numpy as np
 from fitassay.analysis.chain.clearance import printed, round_clearance, square_clearance
 from fitassay.analysis.chain.loops import Loop, path_loop
 from fitassay.analysis.chain.profiles import corners, profile_clearance
-from fitassay.analysis.chain.shapes import PROFILES, Shape, ThinPeg
+from fitassay.analysis.chain.shapes import PROFILES, Shape
 from fitassay.analysis.terms import SHAPING
-from fitassay.coupons.errors import InputError
+from fitassay.coupons.errors import InputError, ThinPeg
 
 # A path narrower than twice this is none [mm].
 THIN_MM = 0.02

@@ -23,8 +23,9 @@ import numpy as np
 
 from fitassay.analysis.chain.backlash import printed_path
 from fitassay.analysis.chain.loops import Loop, path_loop
-from fitassay.analysis.chain.shapes import Profile, ThinPeg
+from fitassay.analysis.chain.shapes import Profile
 from fitassay.analysis.terms import Errors, errors_of
+from fitassay.coupons.errors import ThinPeg
 
 # How deep tongues reach, how much deeper slots are, and the body about them [mm].
 DEEP_MM, RELIEF_MM, BODY_MM = 5.0, 1.5, 6.0

@@ -48,10 +48,9 @@ def exchanged_coupons(
         turned = tuple(replace(r, coupon=other.get(r.coupon, r.coupon)) for r in readings)
         again = read_out(walk, turned, machine, known, budget)
         now = again.fit.estimate.agreement
-        fewer = len(again.suspects) <= len(found.suspects) - LEAST_FEATURES
         kept = len(found.suspects) - len(again.suspects)
         falls = was - float(now.chi2) + SET_ASIDE * kept > LEAST_FALL and kept >= 0
-        if now.p_value >= LEAST_P and (falls or fewer):
+        if now.p_value >= LEAST_P and (falls or kept >= LEAST_FEATURES):
             return first, second
     return None
 

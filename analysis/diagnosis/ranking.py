@@ -15,6 +15,7 @@ from fitassay.analysis.diagnosis.information_gain import (
     removed_by_each,
     share_removed,
 )
+from fitassay.analysis.diagnosis.library import library_of
 from fitassay.analysis.estimation.observations import hold_sd, reference_row
 from fitassay.analysis.normal import Normal
 from fitassay.analysis.readings.reading import REFERENCE
@@ -198,21 +199,18 @@ def what_next(
 
 def rank_unprinted(walk: SetWalk, standing: Standing, machine: Machine) -> tuple[NextPrint, ...]:
     """Coupons of families that were not printed, drawn for this machine, by doubt removed per minute."""
-    from fitassay.coupons.errors import JobError
-    from fitassay.coupons.make import draw_set
-
     have = {c.family for c in walk.manifest.coupons}
-    try:
-        library = draw_set(machine)
-    except JobError:  # the machine is too small for the library; what is at hand must do
+    library = library_of(machine)
+    if library is None:
         return ()
-    wanted = tuple(c for c in library.manifest.coupons if c.family not in have)
+    made = library.drawn
+    wanted = tuple(c for c in made.manifest.coupons if c.family not in have)
     if not wanted:
         return ()
-    shelf = SetWalk(replace(library.manifest, coupons=wanted), library.drafts)
+    shelf = SetWalk(replace(made.manifest, coupons=wanted), made.drafts)
     # What was measured on a printed coupon of the same name says nothing about one not printed yet.
     fresh = replace(standing, measured=frozenset())
-    return rank_coupons(shelf, fresh, {name: cost.minutes for name, cost in library.costs.items()})
+    return rank_coupons(shelf, fresh, library.minutes)
 
 
 def doubted(doubt: np.ndarray) -> str:

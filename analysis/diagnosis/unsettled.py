@@ -2,21 +2,21 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Set
 from dataclasses import dataclass, replace
 
 import numpy as np
 
 from fitassay.analysis.chain.sensitivities import SetWalk
 from fitassay.analysis.diagnosis.advice import OUTWARD
+from fitassay.analysis.diagnosis.library import library_of
 from fitassay.analysis.diagnosis.ranking import Standing, open_offers
 from fitassay.analysis.estimation.model_error import model_error
 from fitassay.analysis.normal import Normal
 from fitassay.analysis.result import Advice, Unsettled
 from fitassay.analysis.rounding import COVERAGE, MEANWHILE_SHARE
 from fitassay.analysis.terms import INDEX, PATH, TERMS
-from fitassay.coupons.errors import JobError
 from fitassay.coupons.machine import Machine, figure
-from fitassay.coupons.make import draw_set
 from fitassay.coupons.wording import count
 
 LEAST_SHRINKAGE = 0.05
@@ -25,11 +25,11 @@ LEAST_SHRINKAGE = 0.05
 
 @dataclass(frozen=True, kw_only=True)
 class _Reading:
-    """All of a coupon that could still be read: what to do, its minutes, and the standard uncertainty left then."""
+    """All of a coupon that could still be read: what to do, its minutes, and what is known then."""
 
     words: str
     minutes: float
-    u: float
+    after: Normal
 
 
 def unsettled_of(
@@ -49,21 +49,21 @@ def unsettled_of(
     """
     if not steps:
         return ()
-    try:
-        made = draw_set(machine)
-    except JobError:  # the machine is too small for the library; what is at hand must do
-        shelf, minutes = None, {}
-    else:
-        shelf, minutes = (
-            SetWalk(made.manifest, made.drafts),
-            {c: cost.minutes for c, cost in made.costs.items()},
-        )
+    could = _readings(walk, standing, machine)
+    library = library_of(machine)
+    if library is not None:
+        # Errors will have drifted until then, and readings of a coupon say nothing about one printed afresh.
+        known = standing.posterior
+        drifted = replace(known, cov=known.cov + np.diag([t.drift_sd**2 for t in TERMS]))
+        fresh = replace(standing, posterior=drifted, measured=frozenset())
+        at_hand = {c.id for c in walk.manifest.coupons}
+        could += _readings(library.walk, fresh, machine, library.minutes, at_hand)
     return tuple(
         Unsettled(
             setting=step.setting,
             term=step.term,
             text=_leans(step),
-            settle=_settles(step, walk, shelf, minutes, standing, machine),
+            settle=_settles(step, standing.posterior, could),
         )
         for step in steps
     )
@@ -80,77 +80,62 @@ def _leans(step: Advice) -> str:
     )
 
 
-def _settles(
-    step: Advice,
-    walk: SetWalk,
-    shelf: SetWalk | None,
-    minutes: dict[str, float],
-    standing: Standing,
-    machine: Machine,
-) -> str:
+def _settles(step: Advice, known: Normal, could: list[_Reading]) -> str:
     """The quickest reading that makes the number good; else the one that does most per minute."""
     term = INDEX[step.term]
     row = OUTWARD / 2 if term == PATH else np.eye(len(TERMS))[term]
-    known = standing.posterior
     size = (
         abs(float(known.mean[term]))
         if step.to_value is None
         else abs(step.to_value - (step.from_value or 0.0))
     )
     needed = MEANWHILE_SHARE * size / (COVERAGE * step.std_uncertainty)
-    at_hand = {c.id for c in walk.manifest.coupons}
-    could = _readings(walk, row, standing, {}, at_hand, machine)
-    if shelf is not None:
-        # Errors will have drifted until then, and readings of a coupon say nothing about one printed afresh.
-        drifted = replace(known, cov=known.cov + np.diag([t.drift_sd**2 for t in TERMS]))
-        fresh = replace(standing, posterior=drifted, measured=frozenset())
-        could += _readings(shelf, row, fresh, minutes, at_hand, machine)
-    before = float(np.sqrt(row @ known.cov @ row))
-    telling = [c for c in could if c.u <= (1 - LEAST_SHRINKAGE) * before]
+    before = _sd(known, row)
+    left = [(_sd(c.after, row), c) for c in could]
+    telling = [(u, c) for u, c in left if u <= (1 - LEAST_SHRINKAGE) * before]
     if not telling:
         return ""
-    enough = [c for c in telling if c.u <= needed * before]
+    enough = [c for u, c in telling if u <= needed * before]
     if enough:
         return f"to settle it, {min(enough, key=lambda c: c.minutes).words}"
-    best = max(telling, key=lambda c: (before - c.u) / c.minutes)
+    _, best = max(telling, key=lambda each: (before - each[0]) / each[1].minutes)
     return f"to know it better, {best.words}"
+
+
+def _sd(known: Normal, row: np.ndarray) -> float:
+    """Standard uncertainty of row @ terms."""
+    return float(np.sqrt(row @ known.cov @ row))
 
 
 def _readings(
     walk: SetWalk,
-    row: np.ndarray,
     standing: Standing,
-    minutes: dict[str, float],
-    at_hand: set[str],
     machine: Machine,
+    minutes: Mapping[str, float] | None = None,
+    at_hand: Set[str] = frozenset(),
 ) -> list[_Reading]:
     """Coupon by coupon; with `minutes` they are yet to be printed, those `at_hand` once more."""
     offers = open_offers(walk, standing)
     columns = {key: i for i, key in enumerate(walk.keys)}
     rough = model_error(walk, machine).cov
+    known = standing.posterior
     found = []
     for coupon in dict.fromkeys(o.coupon for o in offers):
         own = [o for o in offers if o.coupon == coupon]
         at = [columns[o.coupon, o.feature] for o in own]
+        gains = np.array([o.row for o in own])
         noise = rough[np.ix_(at, at)] + np.diag([o.u**2 for o in own])
         cost = sum(o.minutes for o in own)
         what = f"measure {coupon}"
-        if minutes:
+        if minutes is not None:
             cost += minutes[coupon]
             what = f"print and measure {coupon}{' once more' if coupon in at_hand else ''}"
         found.append(
             _Reading(
                 words=f"{what} (about {cost:.0f} min, {count(len(own), 'reading')})",
                 minutes=cost,
-                u=_left(standing.posterior, row, np.array([o.row for o in own]), noise),
+                # What will be read does not matter to how well it will then be known.
+                after=known.condition(gains, gains @ known.mean, cov=noise),
             )
         )
     return found
-
-
-def _left(known: Normal, row: np.ndarray, gains: np.ndarray, noise: np.ndarray) -> float:
-    """Standard uncertainty of row @ terms that readings with that covariance leave."""
-    cross = gains @ known.cov
-    inner = cross @ gains.T + noise
-    drop = float(row @ cross.T @ np.linalg.solve(inner, cross @ row))
-    return float(np.sqrt(max(float(row @ known.cov @ row) - drop, 0.0)))

@@ -14,15 +14,15 @@ from fitassay.coupons.files import read_input, write_atomic
 from fitassay.coupons.machine import Machine
 from fitassay.coupons.machine_file import read_machine
 from fitassay.coupons.wording import as_text
-from fitassay.labels import setting_label
+from fitassay.labels import setting_label, unsettled_lists
 from fitassay.names import SETTINGS, named
 from fitassay.options import carry_option, case_argument, json_option, print_option
 from fitassay.own_paths import SLICER_SETTINGS, is_own
-from fitassay.terminal import answer, say, typed, working
+from fitassay.terminal import answer, say, say_lists, typed, working
 
 if TYPE_CHECKING:
     from fitassay.analysis.prints.plan import Check, Plan
-    from fitassay.analysis.result import Advice, Diagnosis
+    from fitassay.analysis.result import Advice
 
 # The settings as they were, beside machine.toml until --undo takes them back.
 BEFORE = "machine.before.toml"
@@ -88,7 +88,7 @@ def command(
         )
         return
     _show(place, typed(case), target, chosen, machine, proof)
-    _show_unsettled(diagnosis)
+    say_lists(unsettled_lists(diagnosis))
 
 
 def _undo(place: Case, as_json: bool) -> None:
@@ -228,16 +228,6 @@ def _show_setting(advice: Advice, machine: Machine) -> None:
     for remark in (*advice_remarks(advice), sentence(advice_check(advice))):
         if remark:
             say(remark, indent="   ")
-
-
-def _show_unsettled(diagnosis: Diagnosis) -> None:
-    from fitassay.labels import unsettled_lists
-
-    for head, texts in unsettled_lists(diagnosis):
-        say()
-        say(f"{head}:")
-        for text in texts:
-            say(f"- {text}")
 
 
 def _show(

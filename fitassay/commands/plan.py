@@ -11,7 +11,7 @@ from fitassay.case import Case, Print
 from fitassay.chosen import judged_print
 from fitassay.coupons.errors import InputError
 from fitassay.options import Length, carry_option, case_argument, json_option, print_option
-from fitassay.terminal import answer, say, table, typed, working
+from fitassay.terminal import answer, say, say_lists, table, typed, working
 from fitassay.withheld import withheld_sentence
 
 if TYPE_CHECKING:
@@ -137,11 +137,8 @@ def _show(data: dict[str, Any], plan: Plan, diagnosis: Diagnosis, case: str) -> 
         if check := advice_check(plan.steps[i - 1].advice):
             say(sentence(check), indent="   ")
         say(f"to see that it took: {_print_words(step['check'])}", indent="   ")
-    for head, texts in () if plan.done else unsettled_lists(diagnosis):
-        say()
-        say(f"{head}:")
-        for text in texts:
-            say(f"- {text}")
+    if not plan.done:
+        say_lists(unsettled_lists(diagnosis))
     if data["tells_more"]:
         say()
         say(f"The steps serve as they stand. What tells more of the cause: {data['tells_more'][0]['text']}.")
