@@ -231,6 +231,7 @@ def rubbish(bench: Served, random_: random.Random) -> bytes:
     return random_.choice(kinds)
 
 
+@pytest.mark.long
 def test_ten_thousand_rubbish_requests_do_no_harm(bench: Served, case: Path) -> None:
     coupon, feature = pairs_of(case)[-1]
     reading = {"act": "read", "coupon": coupon.id, "feature": feature.id, "text": f"{typed(0, feature)}"}

@@ -31,6 +31,7 @@ def test_nothing_is_made_up_beyond_the_tables():
     assert bought_sizes(300, "hole") == ()
 
 
+@pytest.mark.long
 def test_a_bought_side_is_told_its_usual_size_and_never_redrawn(tmp_path):
     place = case(tmp_path)
     (place / "joints.csv").write_text(

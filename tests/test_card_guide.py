@@ -28,6 +28,7 @@ def commands() -> list[list[str]]:
     return [line.split()[1:] for block in blocks for line in block.splitlines()]
 
 
+@pytest.mark.long
 def test_the_page_works_as_it_is_written(tmp_path, monkeypatch):
     """After each card that is written a virtual printer and eye stand in for machine and reader."""
     monkeypatch.chdir(tmp_path)

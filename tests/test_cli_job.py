@@ -306,6 +306,7 @@ def test_demo_says_where_its_report_is(tmp_path, monkeypatch):
     assert answer("demo")["case"] == "orrery-2"
 
 
+@pytest.mark.long
 def test_demo_tells_the_story_of_the_arms_joint(tmp_path, monkeypatch):
     """The case holds the joint, and the demo opens with what becomes of it: binds now, turns after the changes."""
     monkeypatch.chdir(tmp_path)

@@ -138,6 +138,7 @@ def test_print_without_readings_is_left_out_and_said(tmp_path):
     assert run("compare", place, "01", "02")[0] == 2
 
 
+@pytest.mark.long
 @pytest.mark.parametrize(("left", "outcome"), [(0.02, "improved"), (0.23, "no clear change")])
 def test_a_small_proof_print_is_judged_by_what_the_earlier_print_left_known(tmp_path, left, outcome):
     """Backlash of 0.23 mm set off; the proof print shows it gone, or that the setting did not take."""

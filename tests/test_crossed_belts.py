@@ -162,6 +162,7 @@ def test_terms_come_back_from_readings_without_noise():
     assert {t.name for t in got.terms if t.kind == "printer"} == set(TRUTH)
 
 
+@pytest.mark.long
 @pytest.mark.parametrize(("a", "b"), [(0.3, 0.3), (0.4, 0.0), (0.0, 0.4)])
 def test_the_rows_of_the_table_are_diagnosed(a, b):
     _, w = belts()
@@ -266,6 +267,7 @@ def test_a_delta_is_told_what_its_readings_do_not_tell():
 # --- a cartesian case that looks like crossed belts -------------------------------------------------------------
 
 
+@pytest.mark.long
 @pytest.mark.parametrize(
     ("a", "b", "asked"), [(0.4, 0.0, True), (0.0, 0.4, True), (0.3, 0.3, False), (0.1, 0.1, False)]
 )

@@ -21,7 +21,10 @@ from tests.own_process import MOST_MB, Answer, Run, answered
 from tests.parts import box, part_of
 from tests.pathwriter import Style, write
 
-pytestmark = pytest.mark.skipif(sys.platform != "linux", reason="devices, names and limits as Linux has them")
+pytestmark = [
+    pytest.mark.long,
+    pytest.mark.skipif(sys.platform != "linux", reason="devices, names and limits as Linux has them"),
+]
 
 SERVES = "bench"
 """Does not end by itself: tried with what it refuses only."""

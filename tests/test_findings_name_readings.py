@@ -59,6 +59,7 @@ def test_a_diagnosis_names_readings_that_were_typed(contradicted):
     assert set(named_rows(told)) <= typed
 
 
+@pytest.mark.long
 def test_words_name_no_row_that_was_not_typed(contradicted):
     place, _, _ = contradicted
     for answer in (run("diagnose", place)[1], json.dumps(run_json("diagnose", place)), run("next", place)[1]):

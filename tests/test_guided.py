@@ -53,6 +53,7 @@ def test_the_gain_is_the_fall_of_uncertainty_that_the_reading_then_brings():
     assert expected[7] == pytest.approx(doubt @ (1 - after / before), rel=1e-9)
 
 
+@pytest.mark.long
 def test_guided_entry_needs_few_readings_and_is_right():
     """60 printers: median readings at most 60 % of the sheet's order, and no wrong accusation among them.
 

@@ -84,6 +84,7 @@ def test_features_nobody_measured_are_left_out_of_account():
     )
 
 
+@pytest.mark.long
 @pytest.mark.parametrize(
     "truth",
     [

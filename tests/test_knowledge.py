@@ -90,6 +90,7 @@ def _set(folder, **values):
     path.write_text("\n".join(lines) + "\n", "utf-8")
 
 
+@pytest.mark.long
 def test_a_step_forgets_nothing(tmp_path):
     # Backlash set as advised, one comb printed and read: the other errors stay known, their steps stay advised.
     folder = case(tmp_path)

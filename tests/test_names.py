@@ -123,6 +123,7 @@ def test_squareness_is_told_as_tangent_and_diagonals():
     assert told == pytest.approx([rising, falling], abs=0.01)
 
 
+@pytest.mark.long
 def test_no_face_uses_another_name(tmp_path):
     """Terminal, sheet, report, card and help of every command, for a case in which every error is there."""
     place = tmp_path / "orrery"

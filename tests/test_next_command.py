@@ -100,6 +100,7 @@ def test_with_a_few_readings_it_ranks_the_rest(tmp_path):
     assert code == 0 and out.count("begin with") == 2
 
 
+@pytest.mark.long
 def test_how_few_would_have_done(tmp_path):
     path = loose(case(tmp_path))
     stop = run_json("next", path, "--stop-when", "0.95")["stop_when"]

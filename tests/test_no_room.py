@@ -15,7 +15,10 @@ from fitassay.cli import cli
 from tests.own_process import ROOT, Answer, Run, answered
 from tests.parts import box, part_of
 
-pytestmark = pytest.mark.skipif(sys.platform != "linux", reason="limits and rights as Linux has them")
+pytestmark = [
+    pytest.mark.long,
+    pytest.mark.skipif(sys.platform != "linux", reason="limits and rights as Linux has them"),
+]
 
 # Every command that ends by itself, with what it is given; {} is a folder of its own.
 COMMANDS = {

@@ -15,7 +15,10 @@ from click.testing import CliRunner
 from fitassay.cli import cli
 from tests.fuzz.kinds import make_good
 
-pytestmark = pytest.mark.skipif(sys.platform != "linux", reason="names of arbitrary bytes are Linux's")
+pytestmark = [
+    pytest.mark.long,
+    pytest.mark.skipif(sys.platform != "linux", reason="names of arbitrary bytes are Linux's"),
+]
 
 
 @pytest.fixture(scope="module")

@@ -103,6 +103,7 @@ def test_an_earlier_print_is_carried_into_predictions(carried_case, comb_case, h
     assert both < 0.8 * alone
 
 
+@pytest.mark.long
 @HOW
 def test_an_earlier_print_is_carried_into_the_plan(carried_case, comb_case, how):
     """A comb along x holds no bore and nothing along y; the first print did."""

@@ -172,6 +172,7 @@ def test_the_rate_of_plastic_and_the_speed_keep_their_limits(name, manner):
                 assert step.feed * bead_area(w, h) <= 8.0
 
 
+@pytest.mark.long
 @pytest.mark.parametrize(("name", "manner"), CASES)
 def test_our_own_reader_finds_the_ideal_path(tmp_path, name, manner):
     made = quick_set(name)

@@ -46,6 +46,7 @@ def test_figures_and_warnings_are_said(traced: tuple[Path, Trace]) -> None:
     assert set(trace.warnings) <= set(section.sentences)
 
 
+@pytest.mark.long
 def test_table_holds_what_differs_from_the_ideal(traced: tuple[Path, Trace]) -> None:
     _, trace = traced
     differs = [f for f in trace.features if f.traced and (f.changed or f.seam)]

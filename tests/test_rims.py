@@ -169,6 +169,7 @@ def test_simulated_and_judged(tmp_path):
     assert told["terms"]["bead_excess"]["estimate"] == pytest.approx(0, abs=0.1)
 
 
+@pytest.mark.long
 def test_a_sliced_file_is_found_as_without_rims_and_they_follow_its_path(tmp_path):
     path = case(tmp_path)
     folder = path / "prints/01"

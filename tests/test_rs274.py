@@ -352,6 +352,7 @@ _line = st.one_of(
 )
 
 
+@pytest.mark.long
 @settings(max_examples=300, deadline=None)
 @given(lines=st.lists(_line, max_size=40), block=st.sampled_from([5, 50, 100000]))
 def test_equals_a_line_by_line_reading(tmp_path_factory, lines, block):

@@ -273,6 +273,7 @@ def test_table_holds_every_feature_in_measuring_order() -> None:
         assert first in row[2]
 
 
+@pytest.mark.long
 def test_instructions_are_whole() -> None:
     """What several rows share is said once, with the numbers it holds for; nothing of an instruction is lost."""
     text = words_of(sheet(100.0))

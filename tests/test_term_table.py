@@ -90,6 +90,7 @@ def test_one_row_more_shows_in_words_report_guide_and_options(faces):
     assert "outer walls stand out" in " ".join(faces["words"].split())
 
 
+@pytest.mark.long
 def test_one_row_more_is_planned_compared_and_predicted(faces):
     assert "outside_swell" in json.dumps(faces["plan"])
     assert "outside_swell" in json.dumps(faces["compare"])

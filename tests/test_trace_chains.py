@@ -100,6 +100,7 @@ def check(folder: Path, name: str) -> None:
     assert diagnosis.p_value > 0.002, (diagnosis.chi2, diagnosis.dof)
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("name", EVERY_TIME)
 def test_chain(folder, name):
     check(folder, name)

@@ -100,6 +100,7 @@ def check(seed: int) -> None:
     assert not off, (off, seed, manner)
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("seed", range(1))
 def test_manners_of_writing_do_not_matter(seed):
     check(seed)

@@ -94,6 +94,7 @@ def test_a_joint_printed_in_place_stays_open_where_little_is_known() -> None:
     assert vague.value_mm > sharp.value_mm + 0.05
 
 
+@pytest.mark.long
 def test_the_command_writes_a_page_and_a_pdf_of_one_page(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -67,6 +67,7 @@ def test_weighing_is_offered_and_entered(case):
     assert "everything printed" not in said
 
 
+@pytest.mark.long
 def test_the_diagnosis_itself_names_weighing_until_it_is_done(case):
     """Bead and uneven layers act alike here: its own list says that the scale would part them, and then no more."""
     before = told(case)["next"]

@@ -10,8 +10,10 @@ from pathlib import Path
 import numpy as np
 
 from fitassay.analysis.diagnosis.sequential import Guide
-from fitassay.analysis.terms import NAMES
+from fitassay.analysis.terms import NAMES, PRINTER
+from fitassay.analysis.validation import listed_effects
 from fitassay.analysis.validation.population import MIXES, draw_printers
+from fitassay.analysis.validation.rough_printer import RoughPrinters
 from fitassay.analysis.validation.virtual_caliper import NOISES, read_sets
 from fitassay.coupons.files import write_atomic
 from tests.calibration.study import MACHINE, set_walk
@@ -19,6 +21,8 @@ from tests.replays import replay
 
 GUIDE = Path(__file__).parents[2] / "gallery" / "guide"
 PRINTERS = 300
+# Machines that are printed again with all the roughness of a typical small printer.
+ROUGH = ("priors", "sound", "one-culprit")
 HEADER = f"{'mix':18} {'guided':>8} {'sheet':>8} {'share':>7} {'safe':>7} {'sheet safe':>11} {'right':>7}"
 
 
@@ -53,19 +57,27 @@ class Guided:
 
 
 @cache
-def run_guided(set_name: str, mix: str, printers: int = PRINTERS, seed: int = 1) -> Guided:
-    """Readings needed in both orders, on printers of a mix read with a rounding caliper."""
+def run_guided(
+    set_name: str, mix: str, printers: int = PRINTERS, seed: int = 1, roughness: str = ""
+) -> Guided:
+    """Readings needed in both orders, on printers of a mix read with a rounding caliper, or on rough ones."""
     walk = set_walk(set_name)
     guide = Guide(walk, MACHINE)
     rng = np.random.default_rng(seed)
     theta = draw_printers(MIXES[mix], printers, MACHINE, guide.reference.weights, rng)
-    values = read_sets(walk.readings(theta), NOISES["rounded"], MACHINE, rng).values
+    if roughness:
+        made = listed_effects.RECIPES[roughness]
+        rough = RoughPrinters(walk, theta, made, rng)
+        values = read_sets(rough.printed(rng), NOISES[made.noise], MACHINE, rng, rough.contacts).values
+        theta = rough.truth
+    else:
+        values = read_sets(walk.readings(theta), NOISES["rounded"], MACHINE, rng).values
     order = list(range(len(walk.keys)))
     first = [replay(guide, v) for v in values]
     fixed = [replay(guide, v, order) for v in values]
-    largest = np.argmax(np.abs(theta) * np.sqrt(guide.reference.weights), axis=1)
+    largest = np.argmax(np.where(PRINTER, np.abs(theta) * np.sqrt(guide.reference.weights), 0.0), axis=1)
     return Guided(
-        mix=mix,
+        mix=f"{mix}, {roughness}" if roughness else mix,
         guided=np.array([len(r.columns) + len(r.repeats) for r in first]),
         sheet=np.array([len(r.columns) + len(r.repeats) for r in fixed]),
         safe=np.array([r.reached for r in first]),
@@ -123,8 +135,9 @@ Tried on {printers} virtual printers a row, {readings} features of the full set,
 scatter and 0.01 mm steps. *Readings* are medians until the verdict is safe, second readings included, and all of
 them where it never is; *share* is the median over the printers of one over the other. *Safe* says how often it is
 safe in the end: where it is not, all readings together leave the question open, in whatever order. *Right* are
-accusations of the error that truly is the largest. In the sheet's order the last coupons are needed for most
-printers: an error of which nothing has been read yet may always be the largest.
+accusations of the error that truly is the largest. *Rough* printers do more than the errors listed: all effects of
+a typical small printer at once ([their list](calibration.md)). In the sheet's order the last coupons are needed for
+most printers: an error of which nothing has been read yet may always be the largest.
 
 | printers | readings, guided | in the sheet's order | share | safe, guided | safe, sheet | right |
 | --- | ---: | ---: | ---: | ---: | ---: | ---: |
@@ -137,15 +150,17 @@ figures to their limits.
 """
 
 
+def row(text: str, g: Guided) -> str:
+    right = f"{100 * np.mean(g.right[g.accused]):.0f} %" if g.accused.sum() >= 20 else "-"
+    return (
+        f"| {text} | {np.median(g.guided):.0f} | {np.median(g.sheet):.0f} | {100 * g.share:.0f} % "
+        f"| {100 * np.mean(g.safe):.0f} % | {100 * np.mean(g.sheet_safe):.0f} % | {right} |"
+    )
+
+
 def main() -> None:
-    rows = []
-    for name, mix in MIXES.items():
-        g = run_guided("full", name)
-        right = f"{100 * np.mean(g.right[g.accused]):.0f} %" if g.accused.sum() >= 20 else "-"
-        rows.append(
-            f"| {mix.text} | {np.median(g.guided):.0f} | {np.median(g.sheet):.0f} | {100 * g.share:.0f} % "
-            f"| {100 * np.mean(g.safe):.0f} % | {100 * np.mean(g.sheet_safe):.0f} % | {right} |"
-        )
+    rows = [row(MIXES[name].text, run_guided("full", name)) for name in MIXES]
+    rows += [row(f"rough: {MIXES[name].text}", run_guided("full", name, roughness="mix")) for name in ROUGH]
     page = PAGE.format(printers=PRINTERS, readings=len(set_walk("full").keys), rows="\n".join(rows))
     write_atomic(GUIDE / "guided-entry.svg", figure(run_guided("full", "priors")))
     write_atomic(GUIDE / "guided-entry.md", page)
