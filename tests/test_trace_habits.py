@@ -151,7 +151,20 @@ HABITS: dict[str, Habit] = {
     ),
     "a shield around all": Habit({"shield": 13.0}, ids=BOTH),
     "filled with loops": Habit(
-        {"concentric": True}, said="8 walls or more, or filling that follows them, side by side"
+        {"concentric": True}, said="8 walls or more, or fewer and filling that follows them, side by side"
+    ),
+    "few loops of filling": Habit(
+        {"concentric": True, "layer": 0.15, "walls": 2},
+        ids=BORE,
+        said="7 walls, or fewer and filling that follows them, side by side",
+    ),
+    "walls with a gap, on into the filling": Habit(
+        {"zigzag": True, "seam_gap": 0.4, "outer_first": False, "walls": 2},
+        said="0.40 mm short of their start",
+    ),
+    "walls with a gap at a corner, on into the filling": Habit(
+        {"zigzag": True, "seam_gap": 0.4, "outer_first": False, "walls": 2, "seam": "vertex"},
+        said="0.40 mm short of their start",
     ),
     "filled to and fro": Habit({"zigzag": True, "dense": True}),
     "holes of few corners": Habit(

@@ -119,6 +119,35 @@ def test_round_figures_are_likelier(tmp_path, style, ids, offset, bead):
 
 
 @pytest.mark.parametrize(
+    "style",
+    [
+        # The third wall was taken for the second.
+        {
+            "width": 0.35,
+            "inner_width": 0.322,
+            "flow": 0.93,
+            "layer": 0.3,
+            "pitch": "rounded",
+            "scale": 1.003,
+            "walls": 4,
+        },
+        pytest.param({"width": 0.2, "layer": 0.1, "walls": 3}, marks=pytest.mark.long),
+        # No second wall was found.
+        {"width": 0.9, "layer": 0.3, "walls": 3},
+        pytest.param({"width": 1.2, "pitch": "rounded", "walls": 2}, marks=pytest.mark.long),
+    ],
+)
+def test_beads_of_other_nozzles(tmp_path, style):
+    trace, _ = traced(tmp_path, Style(infill=False, **style), BOSS)
+    assert trace.offset_mm == pytest.approx(0, abs=0.005)
+    assert trace.bead is not None and trace.bead.flow is not None
+    assert (trace.bead.width, trace.bead.flow) == pytest.approx(
+        (style["width"], style.get("flow", 1)), rel=0.01
+    )
+    assert f"{style['walls']} walls side by side" in said(trace)
+
+
+@pytest.mark.parametrize(
     ("style", "told"),
     [
         (

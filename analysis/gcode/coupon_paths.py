@@ -10,7 +10,7 @@ from fitassay.analysis.chain.loops import Loop, path_loop
 from fitassay.analysis.gcode.layers import LayerRow
 from fitassay.analysis.gcode.loop_map import LoopMap
 from fitassay.analysis.gcode.loops import PathLoop
-from fitassay.analysis.gcode.probes import Probes, Template, turned_coupon, turned_ring
+from fitassay.analysis.gcode.probes import OPENING, Probes, Template, turned_coupon, turned_ring
 from fitassay.analysis.gcode.registration import Place, expected
 from fitassay.coupons.feature import Coupon
 from fitassay.coupons.sections import Ring
@@ -19,6 +19,9 @@ NEAR_MM = 0.2
 """A loop belongs to an outline when it runs this close to where the coupon's fit expects it."""
 
 MOST_WALLS = 8
+FAR_WIDER = (1.7, 2.6)
+"""Beads of wide nozzles against the width expected; each is looked for 0.3 of it to both sides."""
+
 WALL_SHARE = 0.3
 """A further wall is one that follows so much of the outline."""
 
@@ -236,11 +239,7 @@ def _further_walls(
     if step is None:
         return found, depths
     part = probes.of(mine)
-    # A wall behind this one runs within an outline, around an opening, and the same way.
-    inside, around = (loops.low[outer], loops.high[outer]), (loops.low, loops.high)
-    (low, high), (lower, higher) = (around, inside) if opening else (inside, around)
-    nested = np.all((lower > low) & (higher < high), axis=1)
-    alike = nested & (np.sign([loop.area for loop in loops.loops]) == np.sign(loops.loops[outer].area))
+    alike = _behind(loops, outer, opening)
     taken = {outer}
     depth = 0.0
     while len(found) < MOST_WALLS - 1:
@@ -261,6 +260,14 @@ def _further_walls(
     return found, depths
 
 
+def _behind(loops: LoopMap, outer: int, opening: bool) -> np.ndarray:
+    """Which loops may be a wall behind this one: within an outline, around an opening, and the same way round."""
+    inside, around = (loops.low[outer], loops.high[outer]), (loops.low, loops.high)
+    (low, high), (lower, higher) = (around, inside) if opening else (inside, around)
+    nested = np.all((lower > low) & (higher < high), axis=1)
+    return nested & (np.sign([loop.area for loop in loops.loops]) == np.sign(loops.loops[outer].area))
+
+
 def _beside(place: Place, loops: LoopMap, outer: int) -> list[int]:
     """All other long loops on a single-walled coupon's ground: there should be none."""
     middle = place.shift + place.middle
@@ -278,15 +285,30 @@ def _pitch(
 ) -> float | None:
     """Distance of the second wall from the first [mm]; None where there is none."""
     part = probes.of(mine)
-    for guess in (1.0, 0.85, 1.2):
-        by = guess * width
-        deeper = replace(place, offset=place.offset - by)
-        at, out = expected(deeper, part)
-        residual, which = loops.nearest(at, out, 0.3 * by)
-        owner, share = _majority(which)
-        if owner >= 0 and owner != outer and share >= 0.5:
-            return float(by - np.nanmedian(residual[which == owner]))
-    return None
+    behind = _behind(loops, outer, opening=bool(part.kind[0] >= OPENING))
+    guesses = [(g, None) for g in (1.0, 0.85, 1.2)] + [(g, behind) for g in FAR_WIDER]
+    for guess, among in guesses:
+        pitch = _wall_at(place, loops, outer, part, guess * width, among)
+        if pitch is not None:
+            break
+    else:
+        return None
+    # Of beads far narrower than the one expected, that may be the third wall.
+    while (nearer := _wall_at(place, loops, outer, part, pitch / 2, behind)) is not None:
+        pitch = nearer
+    return pitch
+
+
+def _wall_at(
+    place: Place, loops: LoopMap, outer: int, part: Probes, depth: float, among: np.ndarray | None = None
+) -> float | None:
+    """How deep a wall that runs about so deep behind the outer one lies [mm]; None where there is none."""
+    at, out = expected(replace(place, offset=place.offset - depth), part)
+    residual, which = loops.nearest(at, out, 0.3 * depth)
+    owner, share = _majority(which)
+    if owner < 0 or owner == outer or share < 0.5 or not (among is None or among[owner]):
+        return None
+    return float(depth - np.nanmedian(residual[which == owner]))
 
 
 def _second_pitch(

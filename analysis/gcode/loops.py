@@ -17,6 +17,7 @@ from fitassay.analysis.gcode.open_strokes import (
     coasting,
     joined_strokes,
     stroke_points,
+    wall_within,
 )
 from fitassay.analysis.gcode.robust import weighted_median
 from fitassay.analysis.gcode.rows import SAME_HEIGHT_MM
@@ -189,6 +190,10 @@ def _of_stroke(layer: Layer, begin: int, stop: int, gap: float, length: float) -
     passing = _overlap(layer, begin, stop)
     if passing is not None:
         return [_loop(layer, begin, stop, passing=passing)]
+    path = np.concatenate([layer.start[begin : begin + 1], layer.end[begin:stop]])
+    wall = wall_within(path, CLOSING_GAP_MM, OPEN_ROUNDNESS) if gap > CLOSING_GAP_MM else None
+    if wall is not None:
+        return [_loop(layer, begin + wall[0], begin + wall[1])]
     corner = close_gap(first - last, *ways)
     if corner is not None and gap <= length / 4:
         return [_loop(layer, begin, stop, tail=last + corner)]

@@ -14,6 +14,9 @@ COASTING_SHARE = 0.35
 LONGEST_COASTING_MM = 12.0
 """A loop may end without filament over this much of it."""
 
+BACKWARD = -0.9
+"""Moves whose directions have a smaller cosine run to and fro, as filling does."""
+
 MEETING_MM = 0.1
 """Ends this close to each other are one place."""
 
@@ -99,6 +102,45 @@ def close_gap(missing: np.ndarray, first_way: np.ndarray, last_way: np.ndarray) 
     if along < -0.02 or into < -0.02:
         return None
     return (along * a)[None]
+
+
+def wall_within(points: np.ndarray, longest: float, roundness: float) -> tuple[int, int] | None:
+    """Where a stroke is a wall that goes on into filling, or comes from it, without a travel between.
+
+    Parameters
+    ----------
+    points : ndarray (m, 2) [mm]
+    longest : float [mm]
+        A wider gap at its seam is none.
+    roundness : float
+        A wall's area over its squared length is at least this.
+
+    Returns
+    -------
+    (first, last) point of the wall, or None
+    """
+    last = len(points) - 1
+    leaves = _stops_short(points, longest, roundness)
+    if leaves is not None and leaves < last:
+        return 0, leaves
+    comes = _stops_short(points[::-1], longest, roundness)
+    return (last - comes, last) if comes is not None and comes < last else None
+
+
+def _stops_short(points: np.ndarray, longest: float, roundness: float) -> int | None:
+    """The first point at which a path has gone around and stands so near its start that a seam is between."""
+    missing = points[0] - points
+    way = np.diff(points, axis=0)
+    for i in (3 + np.flatnonzero(np.hypot(*missing[3:].T) <= longest)).tolist():
+        corner = close_gap(missing[i], way[0], way[i - 1])
+        turned = float(way[0] @ way[i - 1]) / (np.hypot(*way[0]) * np.hypot(*way[i - 1]))
+        if corner is None or turned < BACKWARD:
+            continue
+        x, y = (points[: i + 1] - points[0]).T
+        area = 0.5 * abs(float(np.sum(x * np.roll(y, -1) - np.roll(x, -1) * y)))
+        if area > roundness * float(np.hypot(*way[:i].T).sum()) ** 2:
+            return i
+    return None
 
 
 def joined_strokes(

@@ -13,6 +13,9 @@ from fitassay.analysis.gcode.trace_data import Trace
 from fitassay.analysis.gcode.trace_words import direction_text, order_text, walls_of
 from fitassay.coupons.wording import count, listed
 
+MANY_WALLS = 6
+"""People seldom set so many; filling that follows the walls looks like more of them."""
+
 SMALL_MM = 0.05
 SAME_FLOW = 0.005
 NOTHING_MM = 0.005
@@ -84,7 +87,9 @@ def slicing_sentences(trace: Trace) -> tuple[str, ...]:
 
 def _walls(trace: Trace) -> str:
     walls = walls_of(trace)
-    more = " or more, or filling that follows them," if walls == MOST_WALLS else ""
+    more = ""
+    if walls >= MANY_WALLS:
+        more = f"{' or more' if walls == MOST_WALLS else ''}, or fewer and filling that follows them,"
     return f"{count(walls, 'wall')}{more} side by side, {order_text(trace)}; {direction_text(trace)}."
 
 
