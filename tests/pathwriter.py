@@ -74,6 +74,7 @@ class Style:
     coast: float = 0.0
     coast_moves: bool = True
     split: bool = False
+    split_back: bool = False
     scarf: float = 0.0
     scarf_rising: bool = True
     wipe: float = 0.0
@@ -617,7 +618,8 @@ def _in_two(pen: Pen, points: np.ndarray, per_mm: float, style: Style) -> None:
     path = np.concatenate([points, points[:1]])
     total = float(np.hypot(*np.diff(path, axis=0).T).sum())
     one, rest = _first_part(path, total * 0.55)
-    for part in (one, np.concatenate([one[-1:], rest])):
+    two = np.concatenate([one[-1:], rest])
+    for part in (one, two[::-1] if style.split_back else two):
         pen.retract(-0.8)
         pen.go(*(part[0] + (7.0, 5.0)))
         pen.go(*part[0])

@@ -100,6 +100,27 @@ def check(folder: Path, name: str) -> None:
     assert diagnosis.p_value > 0.002, (diagnosis.chi2, diagnosis.dof)
 
 
+# Outer loops in two strokes: the travel to the second one settles the play anew, and it may run the other way.
+@pytest.mark.parametrize("back", [False, pytest.param(True, marks=pytest.mark.long)])
+def test_gains_of_a_loop_in_two_strokes(tmp_path, back):
+    ids, play = ("boss", "comb-y"), 0.1
+    text = drawn(Style(split=True, split_back=back, infill=False, decimals=4), ids).text
+    path = tmp_path / "plate.txt"
+    path.write_text(text)
+    trace = trace_templates(path, full_set().manifest, templates(), Machine())
+    ops = parsed(text)
+    told, walked = [], []
+    printers = [Printed(ops, Errors(play=p)) for p in ((0.0, 0.0), (play, 0.0), (0.0, play))]
+    for f in trace.features:
+        corner = trace.found[f.coupon].place.shift
+        sound, *with_play = (p.reading(trace.found[f.coupon].coupon, f.feature, corner) for p in printers)
+        told.append(f.gains)
+        walked.append([(value - sound) / play for value in with_play])
+    assert np.array(told) == pytest.approx(np.array(walked), abs=0.06)
+    # Nothing of that is told from the outline alone.
+    assert np.abs(np.array(walked) - [f.ideal_gains for f in trace.features]).max() > 0.5
+
+
 @pytest.mark.long
 @pytest.mark.parametrize("name", EVERY_TIME)
 def test_chain(folder, name):

@@ -156,7 +156,7 @@ HABITS: dict[str, Habit] = {
     "few loops of filling": Habit(
         {"concentric": True, "layer": 0.15, "walls": 2},
         ids=BORE,
-        said="7 walls, or fewer and filling that follows them, side by side",
+        said="6 walls, or fewer and filling that follows them, side by side",
     ),
     "walls with a gap, on into the filling": Habit(
         {"zigzag": True, "seam_gap": 0.4, "outer_first": False, "walls": 2},

@@ -91,11 +91,27 @@ def printed_path(
     lap = np.concatenate([path, path[:, :1]], axis=1)
     # Without a file the loop follows its own previous layer, so its flanks are reached by its own moves.
     lead = path if loop.lead_in is None else np.broadcast_to(loop.lead_in, (errors.n, *loop.lead_in.shape))
-    full = np.concatenate([lead, lap], axis=1) * (1 + errors.scale[:, None, :2])
     wanted = np.arange(len(loop.points)) if only is None else only
-    moves = with_play(full, errors, wanted + lead.shape[1])
+    begins = [0, *(s.first for s in loop.strokes)]
+    stops = [*begins[1:], len(loop.points)]
+    leads = [lead, *(np.broadcast_to(s.lead_in, (errors.n, *s.lead_in.shape)) for s in loop.strokes)]
+    backward = [False, *(s.backward for s in loop.strokes)]
+    moves = np.empty((errors.n, len(wanted), 4, 2))
+    for begin, stop, lead, back in zip(begins, stops, leads, backward, strict=True):
+        inside = (wanted >= begin) & (wanted < stop)
+        if inside.any():
+            moves[:, inside] = _stroke(lead, lap[:, begin : stop + 1], errors, wanted[inside] - begin, back)
     moves[..., 0] += errors.shear[:, None, None] * moves[..., 1]
     return moves
+
+
+def _stroke(lead: np.ndarray, path: np.ndarray, errors: Errors, wanted: np.ndarray, back: bool) -> np.ndarray:
+    """Moves (n, wanted, 4, 2) of a stroke along `path` (n, m, 2), drawn backward where `back`, behind its lead."""
+    drawn = path[:, ::-1] if back else path
+    full = np.concatenate([lead, drawn], axis=1) * (1 + errors.scale[:, None, :2])
+    order = path.shape[1] - 2 - wanted if back else wanted
+    moves = with_play(full, errors, order + lead.shape[1])
+    return moves[:, :, ::-1] if back else moves
 
 
 def has_belts(errors: Errors) -> np.ndarray:

@@ -19,6 +19,25 @@ BESIDE_MM = 2.0
 
 
 @dataclass(frozen=True, kw_only=True)
+class Stroke:
+    """A further part of a loop that is drawn after a travel of its own.
+
+    Attributes
+    ----------
+    first : int
+        The loop's vertex with which it begins, along the loop; it reaches to the next stroke's first, or to the seam.
+    lead_in : ndarray (k, 2) [mm]
+        Commanded moves before it, which settle the play.
+    backward : bool
+        True where it is drawn from its last vertex to its first.
+    """
+
+    first: int
+    lead_in: np.ndarray
+    backward: bool = False
+
+
+@dataclass(frozen=True, kw_only=True)
 class Loop:
     """A closed path that the nozzle walks, with how the error terms displace it.
 
@@ -32,12 +51,15 @@ class Loop:
         Displacement of each vertex per mm of bore closure (zero but on round openings).
     lead_in : ndarray (k, 2) [mm], optional
         Commanded moves before the seam, which settle the play; None: the loop's own previous layer.
+    strokes : tuple of Stroke
+        Along the loop, where it is not drawn in one go.
     """
 
     points: np.ndarray
     outward: np.ndarray
     closing: np.ndarray
     lead_in: np.ndarray | None = None
+    strokes: tuple[Stroke, ...] = ()
 
 
 def mitre_vectors(points: np.ndarray) -> np.ndarray:

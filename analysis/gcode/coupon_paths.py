@@ -6,7 +6,7 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from fitassay.analysis.chain.loops import Loop, path_loop
+from fitassay.analysis.chain.loops import Loop, Stroke, path_loop
 from fitassay.analysis.gcode.layers import LayerRow
 from fitassay.analysis.gcode.loop_map import LoopMap
 from fitassay.analysis.gcode.loops import PathLoop
@@ -345,10 +345,23 @@ def walk_loops(paths: CouponPaths, outward_mm: float) -> dict[float, tuple[Loop,
         if o.height not in paths.complete:
             continue
         loop = _as_loop(o, paths.rings[o.height], fixed=paths.coupon.single_wall)
+        loop = replace(
+            loop, lead_in=paths.place.from_bed(o.path.lead), strokes=_strokes(o, loop, paths.place)
+        )
         if not paths.coupon.single_wall:
             loop = replace(loop, points=loop.points - outward_mm * loop.outward)
-        result.setdefault(o.height, []).append(replace(loop, lead_in=paths.place.from_bed(o.path.lead)))
+        result.setdefault(o.height, []).append(loop)
     return {z: _distinct(loops) for z, loops in result.items()}
+
+
+def _strokes(outer: OuterLoop, loop: Loop, place: Place) -> tuple[Stroke, ...]:
+    """The further strokes of a loop that stands where the path does."""
+    found: list[Stroke] = []
+    for later in outer.path.strokes:
+        first = int(np.argmin(np.hypot(*(loop.points - place.from_bed(later.start)).T)))
+        if first > (found[-1].first if found else 0):
+            found.append(Stroke(first=first, lead_in=place.from_bed(later.lead), backward=later.backward))
+    return tuple(found)
 
 
 def _distinct(loops: list[Loop]) -> tuple[Loop, ...]:

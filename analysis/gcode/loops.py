@@ -13,6 +13,7 @@ import numpy as np
 from fitassay.analysis.gcode.layers import Layer
 from fitassay.analysis.gcode.open_strokes import (
     LONGEST_GAP_MM,
+    LaterStroke,
     close_gap,
     coasting,
     joined_strokes,
@@ -66,8 +67,8 @@ class PathLoop:
         True where the nozzle went on to the start without filament.
     scarf : float [mm]
         Length of the ramp with which it begins; 0 without.
-    joints : tuple of ndarray (2,) [mm]
-        Where further strokes of it begin.
+    strokes : tuple of LaterStroke
+        Behind the first one, along the loop.
     filament_per_mm : float
         Filament per path length, the median over its moves by length; the mean where it has a scarf seam.
     feed : float [mm/s]
@@ -88,7 +89,7 @@ class PathLoop:
     gap: float
     coasted: bool
     scarf: float
-    joints: tuple[np.ndarray, ...]
+    strokes: tuple[LaterStroke, ...]
     filament_per_mm: float
     feed: float
     lead: np.ndarray
@@ -307,7 +308,7 @@ def _loop(
         gap=gap,
         coasted=coasted,
         scarf=scarf,
-        joints=(),
+        strokes=(),
         filament_per_mm=filament_per_mm,
         feed=weighted_median(layer.feed[part], step),
         lead=_lead(layer, begin),
@@ -323,12 +324,12 @@ def _loop(
 
 def _of_parts(layer: Layer, parts: list[tuple[int, int, bool]]) -> PathLoop:
     """One loop of several strokes (first move, the move behind the last, whether reversed)."""
-    points, joints = [], []
+    points, strokes = [], []
     step, filament, feed, lines = [], [], [], 0
     for begin, stop, reversed_ in parts:
         path = stroke_points(layer, begin, stop)
         path = path[::-1] if reversed_ else path
-        joints.append(path[0])
+        strokes.append(LaterStroke(start=path[0], lead=_lead(layer, begin), backward=reversed_))
         points.append(
             path if not points or np.hypot(*(points[-1][-1] - path[0])) > SMALL_GAP_MM else path[1:]
         )
@@ -345,10 +346,10 @@ def _of_parts(layer: Layer, parts: list[tuple[int, int, bool]]) -> PathLoop:
         gap=gap if gap > SMALL_GAP_MM else 0.0,
         coasted=False,
         scarf=0.0,
-        joints=tuple(joints[1:]),
+        strokes=tuple(strokes[1:]),
         filament_per_mm=weighted_median(np.concatenate(filament), np.concatenate(step)),
         feed=weighted_median(np.concatenate(feed), np.concatenate(step)),
-        lead=_lead(layer, first),
+        lead=strokes[0].lead,
         after=_after(layer, parts[-1][1]),
         first=first,
         line=int(layer.line[first]),

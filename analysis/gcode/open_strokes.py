@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 
 from fitassay.analysis.gcode.layers import Layer
@@ -26,6 +28,25 @@ LONGEST_GAP_MM = 3.5
 MOST_PARTS = 6
 MOST_OPEN = 5000
 """A layer with more open strokes is filling; loops in parts are not looked for there."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class LaterStroke:
+    """A further stroke of a loop.
+
+    Attributes
+    ----------
+    start : ndarray (2,) [mm]
+        Where it joins the stroke before it, along the loop.
+    lead : ndarray (k, 2) [mm]
+        Commanded points before it that settle the play.
+    backward : bool
+        True where it is drawn towards that place.
+    """
+
+    start: np.ndarray
+    lead: np.ndarray
+    backward: bool
 
 
 def stroke_points(layer: Layer, begin: int, stop: int) -> np.ndarray:

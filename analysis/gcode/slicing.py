@@ -92,7 +92,7 @@ def slicing_of(found: dict[str, CouponPaths], kept: list[LayerLoops], decimals: 
         coasting=_median([o.path.gap for o in loops if o.path.coasted], least=len(loops) / 2),
         scarf=_median([o.path.scarf for o in loops if o.path.scarf > 0], least=len(loops) / 2),
         wipe=_usual([_wipe(o) for o in loops]),
-        strokes=int(np.median([1 + len(o.path.joints) for o in loops])) if loops else 1,
+        strokes=int(np.median([1 + len(o.path.strokes) for o in loops])) if loops else 1,
         arcs=arcs,
         segment_mm=float("nan") if arcs else _median([_segment(o) for o in whole_round]),
         decimals=decimals,

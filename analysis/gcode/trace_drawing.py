@@ -101,7 +101,7 @@ def _drawing(
         outlines=tuple(r.points for z in heights for r in paths.rings[z]),
         outer=tuple(o.points for o in outer),
         inner=tuple(points for z in heights for points in paths.others.get(z, ())),
-        joints=tuple(paths.place.from_bed(j) for o in outer for j in o.path.joints),
+        joints=tuple(paths.place.from_bed(s.start) for o in outer for s in o.path.strokes),
         contacts=contacts,
         bead_mm=width,
         bands=_bands(paths),

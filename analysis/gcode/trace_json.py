@@ -161,7 +161,7 @@ def _coupon_json(key: str, paths) -> dict[str, Any]:
                 "line": o.path.line,
                 "gap_mm": o.path.gap,
                 "scarf_mm": o.path.scarf,
-                "strokes": 1 + len(o.path.joints),
+                "strokes": 1 + len(o.path.strokes),
             }
             for o in paths.outer
         ],
