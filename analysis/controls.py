@@ -9,6 +9,9 @@ import numpy as np
 from fitassay.coupons.cost import bead_area
 from fitassay.coupons.machine import Machine
 
+BORE_REFERENCE_MM = 3.0
+"""Bore diameter at which `bore_closure` is stated [mm]."""
+
 
 @dataclass(frozen=True)
 class Control:
@@ -36,6 +39,10 @@ class Control:
     def set_together(self) -> tuple[Control, ...]:
         """Itself, and those of further figures that have to be changed with it."""
         return (self,)
+
+    def chosen(self, machine: Machine) -> tuple[Control, ...]:
+        """Those to be changed on this machine; `set_together` unless machines differ."""
+        return self.set_together
 
     def removing(self, error: float, machine: Machine) -> float:
         """The setting that removes `error` from what `machine` prints."""
@@ -108,6 +115,64 @@ class Flow(Control):
         area = bead_area(old.line_width_mm, old.layer_height_mm) / old.layer_height_mm
         feed = new[self.key] / old[self.key] * (old[self.diameter] / new[self.diameter]) ** 2
         return (area + error) * feed - area
+
+
+@dataclass(frozen=True)
+class Holes(Control):
+    """Compensation of round holes: one that grows as they get smaller, 3 mm / D, and one constant c for all.
+
+    The first is `key` and acts as the closing k does. The second is chosen for holes of one diameter U and takes
+    c U / 3 mm off k there; what it does to others besides is in `ConstantHoles`.
+    """
+
+    constant: str = "settings.hole_constant_mm"
+    usual: str = "process.usual_hole_mm"
+
+    @property
+    def keys(self) -> tuple[str, ...]:
+        """Both settings, and the diameter that the constant one is chosen for."""
+        return (self.key, self.constant, self.usual)
+
+    def chosen(self, machine: Machine) -> tuple[Control, ...]:
+        """The one that the slicer has; the growing one where that is not known."""
+        if machine.hole_setting != "constant" and not machine[self.constant]:
+            return (self,)
+        return (replace(self, key=self.constant, effect=-machine[self.usual] / BORE_REFERENCE_MM),)
+
+    def error_after(self, error: np.ndarray, old: Machine, new: Machine) -> np.ndarray:
+        """The closing that is left with the settings of `new` in force."""
+        before, after = (
+            m["settings.hole_mm"] + m[self.constant] * m[self.usual] / BORE_REFERENCE_MM for m in (old, new)
+        )
+        return error - (after - before)
+
+
+@dataclass(frozen=True)
+class ConstantHoles:
+    """A hole compensation that is one constant for all round holes.
+
+    The closing that is left, k - c U / 3 mm for the usual hole U, is taken to act as k 3 mm / D: c (1 - U / D) is not
+    in it.
+
+    Attributes
+    ----------
+    constant_mm : float [mm]
+        c, on the diameter.
+    usual_mm : float [mm]
+        U, the diameter that it is chosen for.
+    """
+
+    constant_mm: float = 0.0
+    usual_mm: float = BORE_REFERENCE_MM
+
+    @classmethod
+    def of(cls, machine: Machine) -> ConstantHoles:
+        """That which `machine` has set."""
+        return cls(machine["settings.hole_constant_mm"], machine["process.usual_hole_mm"])
+
+    def surplus(self, diameter: float | np.ndarray) -> float | np.ndarray:
+        """By how much it opens holes of that diameter beyond what the closing left tells of [mm]."""
+        return self.constant_mm * (1 - self.usual_mm / diameter)
 
 
 @dataclass(frozen=True)

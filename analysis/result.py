@@ -127,6 +127,8 @@ class Advice:
     unit: str
     why: str
     term: str = ""
+    for_hole_mm: float | None = None
+    """Diameter that a constant hole compensation is chosen for [mm]; None where the slicer's is told to grow."""
     rests_on: tuple[str, str] | None = None
     """Coupon and feature of the one reading that it rests on, where nothing else checks that."""
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 
-from fitassay.analysis.controls import BeltSteps, Control, Flow, Lean, Steps
+from fitassay.analysis.controls import BeltSteps, Control, Flow, Holes, Lean, Steps
 from fitassay.analysis.term import Term, Varies
 
 OUTSIDE_KINDS = ("outside", "thickness", "height", "diagonal", "rim")
@@ -264,7 +264,7 @@ TERMS: tuple[Term, ...] = (
         varies=(Varies("material", own=0.08), Varies("speed", own=0.04)),
         label="closing of round bores",
         cause="plastic dragged inward on tight curves",
-        control=Control("settings.hole_mm", -1.0),
+        control=Holes("settings.hole_mm", -1.0),
         change_rank=6,
         remedy_rank=2,
         sentence="round holes come out small, small ones most",

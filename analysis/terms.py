@@ -18,12 +18,10 @@ from __future__ import annotations
 
 import numpy as np
 
+from fitassay.analysis.controls import BORE_REFERENCE_MM as BORE_REFERENCE_MM
 from fitassay.analysis.term import Errors, Quantity, Term, TermKind
 from fitassay.analysis.term_table import OUTSIDE_KINDS, TERMS
 from fitassay.coupons.machine import Kinematics
-
-BORE_REFERENCE_MM = 3.0
-"""Bore diameter at which `bore_closure` is stated [mm]."""
 
 FLARE_BAND_MM = 0.5
 """Below this height a flank is taken to belong to the flared first layers [mm]."""

@@ -16,6 +16,11 @@ Kinematics = Literal["cartesian", "crossed-belts", "delta"]
 
 KINEMATICS: tuple[Kinematics, ...] = get_args(Kinematics)
 
+HoleSetting = Literal["", "growing", "constant"]
+"""What a slicer does with its round hole compensation: not told; more to smaller holes; as much to all."""
+
+HOLE_SETTINGS: tuple[HoleSetting, ...] = get_args(HoleSetting)
+
 
 @dataclass(frozen=True, kw_only=True)
 class Figure:
@@ -77,6 +82,15 @@ _ROWS: tuple[tuple[Any, ...], ...] = (
     ("process", "walls", 3.0, 1.0, 30.0, "", "walls, as set in the slicer; those of your joints' parts"),
     ("process", "filling_percent", 15.0, 0.0, 100.0, "%", "filling, as set in the slicer"),
     ("process", "speed_mm_s", 30.0, 1.0, 1000.0, "mm/s", "usual print speed, for the time estimate"),
+    (
+        "process",
+        "usual_hole_mm",
+        8.0,
+        1.0,
+        300.0,
+        "mm",
+        "round hole for which a constant hole compensation is chosen",
+    ),
     ("process", "density_g_cm3", 1.24, 0.5, 3.0, "g/cm3", "density of the plastic (1.24: PLA)"),
     ("settings", "filament_diameter_mm", 1.75, 1.0, 4.0, "mm", "filament diameter"),
     ("settings", "flow_percent", 100.0, 20.0, 300.0, "%", "flow"),
@@ -105,6 +119,17 @@ _ROWS: tuple[tuple[Any, ...], ...] = (
         "mm",
         "round hole compensation",
         "on the diameter of a 3 mm hole",
+        "positive makes holes larger",
+    ),
+    (
+        "settings",
+        "hole_constant_mm",
+        0.0,
+        -2.0,
+        2.0,
+        "mm",
+        "constant hole compensation",
+        "on the diameter of every round hole",
         "positive makes holes larger",
     ),
     (
@@ -176,6 +201,7 @@ SETTING_PLACES: dict[str, str] = {
     **{f"settings.backlash_{axis}_mm": _SOME_FIRMWARE for axis in "xy"},
     "settings.contour_mm": "slicer, with the walls; mind per side or in all",
     "settings.hole_mm": "slicer, with the walls, where it has it",
+    "settings.hole_constant_mm": "slicer, with the walls, where it has it",
     "settings.first_layer_mm": "slicer, first layer; some count it inwards",
     "settings.skew_deg": _SOME_FIRMWARE,
     "settings.bed_gap_mm": _FIRMWARE,
@@ -195,6 +221,7 @@ class Machine:
     soft : bool
         True for flexible plastics, which give under the jaws.
     kinematics : Kinematics
+    hole_setting : HoleSetting
     values : dict of str to float
         Every figure of `FIGURES` as ``"section.name"``.
     priors : dict of str to float
@@ -207,12 +234,14 @@ class Machine:
     material: str = "PLA"
     soft: bool = False
     kinematics: Kinematics = "cartesian"
+    hole_setting: HoleSetting = ""
     values: dict[str, float] = field(default_factory=dict)
     priors: dict[str, float] = field(default_factory=dict)
     model_error: dict[str, float] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
         check_kinematics(self.kinematics)
+        check_hole_setting(self.hole_setting)
         full = {f.key: f.default for f in FIGURES}
         for key, value in self.values.items():
             if key not in full:
@@ -254,6 +283,13 @@ def check_kinematics(name: str, place: str = "kinematics") -> None:
         raise InputError(
             f"must be {', '.join(KINEMATICS[:-1])} or {KINEMATICS[-1]} (got {shown(name)}){near}", place
         )
+
+
+def check_hole_setting(name: str, place: str = "hole_setting") -> None:
+    """Raise `InputError` unless `name` is one of `HOLE_SETTINGS`."""
+    if name not in HOLE_SETTINGS:
+        near = did_you_mean(name, HOLE_SETTINGS)
+        raise InputError(f"must be constant, growing or empty (got {shown(name)}){near}", place)
 
 
 def check_figure(figure: Figure, value: float, place: str) -> None:

@@ -9,14 +9,22 @@ from pathlib import Path
 from typing import Any
 
 from fitassay.coupons.errors import InputError, InputErrors
-from fitassay.coupons.machine import FIGURES, Figure, Machine, check_figure, check_kinematics
+from fitassay.coupons.machine import (
+    FIGURES,
+    Figure,
+    Machine,
+    check_figure,
+    check_hole_setting,
+    check_kinematics,
+)
 from fitassay.coupons.numbers import parse_number
 from fitassay.coupons.toml_file import read_toml, toml_lines
 from fitassay.coupons.wording import did_you_mean, shown
 
 SCHEMA = 1
 
-_FACTS = {"schema": int, "name": str, "material": str, "soft": bool, "kinematics": str}
+_FACTS = {"schema": int, "name": str, "material": str, "soft": bool, "kinematics": str, "hole_setting": str}
+_CHECKS = {"kinematics": check_kinematics, "hole_setting": check_hole_setting}
 _SECTIONS = tuple(dict.fromkeys(f.section for f in FIGURES))
 _TITLES = {
     "volume": "How large a piece the printer can make.",
@@ -77,6 +85,9 @@ def machine_toml(machine: Machine) -> str:
         "# how the nozzle is moved over the bed: cartesian (one motor moves x, another y), crossed-belts (two motors",
         "# move both together) or delta (three arms)",
         f'kinematics = "{machine.kinematics}"',
+        "# what the slicer's hole compensation does: growing (more to smaller holes), constant (as much to all),",
+        "# or empty where it is not known; a constant one stands below as hole_constant_mm",
+        f'hole_setting = "{machine.hole_setting}"',
     ]
     for section in _SECTIONS:
         lines += ["", f"# {_TITLES[section]}", f"[{section}]"]
@@ -143,9 +154,9 @@ class _Reader:
         if type(value) is not _FACTS[name]:
             wanted = "true or false" if _FACTS[name] is bool else "text in quotes"
             self.problem(f"must be {wanted} (got {_kind(value)})", name)
-        elif name == "kinematics":
+        elif name in _CHECKS:
             try:
-                check_kinematics(value)
+                _CHECKS[name](value)
             except InputError as exc:
                 self.problem(exc.message, name)
         return value

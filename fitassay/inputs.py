@@ -29,7 +29,7 @@ if TYPE_CHECKING:
     from fitassay.analysis.prints.knowledge import ReadPrint
     from fitassay.analysis.prints.mixed_model import PrintResult
     from fitassay.analysis.readings.file import Reading
-    from fitassay.analysis.result import Diagnosis
+    from fitassay.analysis.result import Advice, Diagnosis
     from fitassay.scale import Scale
 
 
@@ -78,7 +78,7 @@ class Inputs:
 
         manifest = self.manifest
         if self.trace is None:
-            return SetWalk.open(manifest, self.target.folder)
+            return SetWalk.open(manifest, self.target.folder, machine=self.machine)
         from fitassay.analysis.gcode.traced_print import traced_walk
 
         return traced_walk(self.trace, manifest, self.target.folder)
@@ -183,9 +183,19 @@ class Inputs:
             visible = visible_sd(self.machine, single_reading_sd(self.machine))
             diagnosis = with_filament(diagnosis, self.filament, scale.feed, self.machine, visible)
         diagnosis = scale.explained(diagnosis)
+        diagnosis = replace(diagnosis, advice=self._for_joints(diagnosis.advice))
         if self.remarks:
             diagnosis = replace(diagnosis, notes=(*diagnosis.notes, *self.remarks))
         return diagnosis
+
+    def _for_joints(self, advice: tuple[Advice, ...]) -> tuple[Advice, ...]:
+        """Hole compensations whose manner is not known, with the constant that suits the joints of the case."""
+        from fitassay.analysis.parts.joints import joints_in, usual_hole
+
+        if self.machine.hole_setting or all(a.for_hole_mm is None for a in advice):
+            return advice
+        size = usual_hole(joints_in(self.target.case.path))
+        return tuple(replace(a, for_hole_mm=size or a.for_hole_mm) if a.for_hole_mm else a for a in advice)
 
 
 def read_inputs(
@@ -327,6 +337,7 @@ def state_of(
         By how much single pieces vary; default: as pieces do, and by what the print scattered beyond the caliper.
     """
     from fitassay.analysis.chain.mating import PathHabits
+    from fitassay.analysis.controls import ConstantHoles
     from fitassay.analysis.parts.sizes import State
 
     habits = PathHabits()
@@ -343,6 +354,7 @@ def state_of(
         width=machine.line_width_mm,
         scatter_mm=scatter_mm,
         habits=habits,
+        holes=ConstantHoles.of(machine),
     )
 
 

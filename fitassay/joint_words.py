@@ -80,10 +80,14 @@ def row_of(place: Case, exc: InputError) -> str:
 
 def changed_state(state: State, diagnosis: Diagnosis, machine: Machine) -> State:
     """What is known of the printer with the advice in force."""
+    from fitassay.analysis.controls import ConstantHoles
     from fitassay.analysis.prints.setting_changes import apply, change_of_errors
 
-    slope, offset = change_of_errors(machine, apply(machine, diagnosis.advice))
-    return replace(state, posterior=state.posterior.affine(np.diag(slope), offset))
+    changed = apply(machine, diagnosis.advice)
+    slope, offset = change_of_errors(machine, changed)
+    return replace(
+        state, posterior=state.posterior.affine(np.diag(slope), offset), holes=ConstantHoles.of(changed)
+    )
 
 
 def _sentence(joint: Joint, now: State, then: State | None) -> str:

@@ -30,7 +30,12 @@ CARD = "reversal-card"
 """The family that only a path of our own can make."""
 
 # What only a slicing program does to a path; a path of our own has none of it.
-SLICER_SETTINGS = ("settings.contour_mm", "settings.hole_mm", "settings.first_layer_mm")
+SLICER_SETTINGS = (
+    "settings.contour_mm",
+    "settings.hole_mm",
+    "settings.hole_constant_mm",
+    "settings.first_layer_mm",
+)
 
 
 def record_path(target: Print) -> Path:

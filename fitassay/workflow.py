@@ -216,7 +216,7 @@ def simulate_print(
 
     theta, exact = theta_of(dict(errors), machine.kinematics), None
     if not files:
-        walk = SetWalk.open(target.manifest(), target.folder)
+        walk = SetWalk.open(target.manifest(), target.folder, machine=machine)
         printer = theta
     else:
         from fitassay.traced import print_files
@@ -262,7 +262,7 @@ def _weighed(
     trace = read_trace(target, machine, files) if files else remembered(target, machine)[0]
     commanded = commanded_by_us(target) if trace is None else None
     if commanded is not None:
-        walk = SetWalk.open(target.manifest(), target.folder)
+        walk = SetWalk.open(target.manifest(), target.folder, machine=machine)
         return weigh(walk, theta, commanded, machine, rng)
     if trace is None:
         raise InputError(
@@ -337,14 +337,18 @@ def plan_print(
     diagnosis.extra["drawn"] = drawn_instead(target.case, diagnosis, machine, inputs.trace)
     from fitassay.analysis.chain.sensitivities import SetWalk
     from fitassay.analysis.estimation.observations import single_reading_sd
+    from fitassay.analysis.parts.joints import joints_in
     from fitassay.analysis.prints.plan import make_plan
     from fitassay.coupons.make import draw_set
+    from fitassay.joint_words import sizes_of_joints
 
     made = draw_set(machine)
     shelf = SetWalk(made.manifest, made.drafts)
     u = single_reading_sd(machine)
     state = state_of(diagnosis, machine, trace=inputs.trace)
-    plan = make_plan(diagnosis, state, machine, shelf, made.costs, u, wanted)
+    pairs = tuple(joint.pair for joint in joints_in(target.case.path))
+    with sizes_of_joints(target.case):
+        plan = make_plan(diagnosis, state, machine, shelf, made.costs, u, wanted, pairs)
     return plan, diagnosis
 
 

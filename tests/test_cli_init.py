@@ -175,7 +175,7 @@ def test_at_a_terminal_it_asks_again_until_the_figure_is_good(tmp_path):
     s.type("yes")
     s.expect(r"backlash compensation of x set now .*: ")
     s.type("0.1")
-    for _ in range(6):
+    for _ in range(7):
         s.expect(r"\]: ")
         s.type("")
     s.expect(r"joint 1 \[none\]: ")

@@ -15,9 +15,11 @@ import numpy as np
 
 from fitassay.analysis.chain.loops import Loop
 from fitassay.analysis.chain.span import CouponWalk
+from fitassay.analysis.controls import ConstantHoles
 from fitassay.analysis.terms import TERMS, errors_of
 from fitassay.coupons.export.stl import read_coupon
 from fitassay.coupons.feature import Manifest
+from fitassay.coupons.machine import Machine
 from fitassay.coupons.sections import Sliceable, Slicer
 
 
@@ -32,6 +34,8 @@ class SetWalk:
     features : tuple of Feature
     round : tuple of bool
         True for features on round openings.
+    surplus : ndarray (features,) [mm]
+        What a constant hole compensation adds to round openings beyond what the terms tell.
     """
 
     def __init__(
@@ -39,8 +43,12 @@ class SetWalk:
         manifest: Manifest,
         slicers: Mapping[str, Sliceable],
         loops: Mapping[str, dict[float, tuple[Loop, ...]]] | None = None,
+        machine: Machine | None = None,
     ) -> None:
-        """Place all features; `slicers` and the optional real `loops` by coupon id."""
+        """Place all features; `slicers` and the optional real `loops` by coupon id.
+
+        Of `machine` only what it adds to round openings beyond what the terms tell counts.
+        """
         self.manifest = manifest
         # Rows read by eye are no caliper's: see `chain.pairs`.
         coupons = [
@@ -55,6 +63,12 @@ class SetWalk:
         self.keys = tuple((c.id, f.id) for c in coupons for f in c.features)
         self.features = tuple(f for c in coupons for f in c.features)
         self.round = tuple(w.is_round(f) for w in self.walks for f in w.coupon.features)
+        holes = ConstantHoles() if machine is None else ConstantHoles.of(machine)
+        surplus = [
+            holes.surplus(f.nominal_mm) if bore else 0.0
+            for f, bore in zip(self.features, self.round, strict=True)
+        ]
+        self.surplus = np.array(surplus, dtype=float)
 
     @classmethod
     def open(
@@ -62,15 +76,16 @@ class SetWalk:
         manifest: Manifest,
         folder: Path,
         loops: Mapping[str, dict[float, tuple[Loop, ...]]] | None = None,
+        machine: Machine | None = None,
     ) -> SetWalk:
         """With the meshes that lie beside the manifest in `folder`."""
         slicers = {c.id: Slicer(read_coupon(c, folder), c.file) for c in manifest.coupons}
-        return cls(manifest, slicers, loops)
+        return cls(manifest, slicers, loops, machine)
 
     def readings(self, theta: np.ndarray) -> np.ndarray:
         """Noise-free readings (n, features) [mm] of printers with terms `theta` (n, terms)."""
         errors = errors_of(theta)
-        return np.concatenate([walk.readings(errors) for walk in self.walks], axis=1)
+        return np.concatenate([walk.readings(errors) for walk in self.walks], axis=1) + self.surplus
 
     def linearise(self, theta: np.ndarray | None = None) -> tuple[np.ndarray, np.ndarray]:
         """Readings and their derivatives about one printer.

@@ -14,16 +14,19 @@ from fitassay.analysis.diagnosis.verdict import Reference
 from fitassay.analysis.estimation.priors import prior_sds
 from fitassay.analysis.normal import Normal
 from fitassay.analysis.result import Advice
-from fitassay.analysis.terms import BEAD, PATH, TERMS, Term, told_on
+from fitassay.analysis.terms import BEAD, INDEX, PATH, PLAYS, TERMS, Term, told_on
 from fitassay.coupons.machine import Machine, figure
 
 SIGNIFICANT_SDS = 2.0
-# A change that lowers the expected misfit by less than its last figure that is shown does not pay [mm].
-PAYS_MM = 0.001
 # A flow set wrong harms the part, and sizes are put right without it.
 FLOW_SDS = 2.5
+# The last figure of a misfit that is shown [mm].
+SHOWN_MM = 0.001
+# A compensation of lost motion is clearly set too high from here on [mm], where it is significant.
+OVER_MM = 0.03
 # What a compensation leaves of lost motion that short ways take up in part (common practice, no source).
 WOUND_UP_LEFT = 0.5
+CLOSING = INDEX["bore_closure"]
 # What each term adds to an outside size that no setting of its own need mend: bead, path, layers, push-out.
 OUTWARD = np.array([{"bead": 1.0, "surface": 1.0, "contour": 2.0}.get(t.quantity, 0.0) for t in TERMS])
 
@@ -75,9 +78,10 @@ def advise(
 
     A term is worth a change when it is significant (over twice its standard uncertainty; the flow 2.5 times), larger
     than its own `least_change`, and its effect on some reference feature is larger than the standard uncertainty of
-    one caliper reading. What then lowers the expected misfit by less than `PAYS_MM`, all others made, is left out
-    again, the least first. A change that is known too badly for a number is told apart (`rounding.is_known_well`;
-    `accused`: whether an error is). No setting leaves the range that machine.toml allows.
+    one caliper reading. What then lowers the expected misfit, all others made, by less than shows or
+    than the next print could verify (`pays`), is left out again, the least first. A change that is known too badly
+    for a number is told apart (`rounding.is_known_well`; `accused`: whether an error is). No setting leaves the range
+    that machine.toml allows.
     A compensation of lost motion that is `wound_up`, columns of the terms, is taken to mend half of it.
     """
     mean = np.asarray(mean, dtype=float)
@@ -91,14 +95,27 @@ def advise(
         after = _misfit(got.mended, covariance, reference)
         without = {i: _misfit(worth(left_out | {i}).mended, covariance, reference) for i in got.changes}
         least = min(without, key=lambda i: without[i], default=None)
-        if least is None or without[least] - after >= PAYS_MM:
+        if least is None or pays(without[least], after, visible_mm, reference):
+            if CLOSING not in got.changes:
+                got.mended[CLOSING] = mean[CLOSING]
             return Advised(
                 steps=tuple(change for made in got.changes.values() for change in made),
                 unsettled=tuple(change for made in got.unsettled.values() for change in made),
                 before_mm=_misfit(mean, covariance, reference),
-                after_mm=after,
+                after_mm=_misfit(got.mended, covariance, reference),
             )
         left_out |= {least}
+
+
+def pays(before: float, after: float, visible_mm: float, reference: Reference) -> bool:
+    """Whether a change that takes the misfit from `before` to `after` [mm, rms] is worth its while.
+
+    It must show in the figure, and in the reference features read once more: a change that moves f sizes by m, root
+    mean square, stands out by m sqrt(f) / u of what they tell, u of one reading, and that must be `COVERAGE`, k = 2.
+    """
+    shift = before**2 - after**2
+    seen = (rounding.COVERAGE * visible_mm) ** 2 / max(len(reference.gains), 1)
+    return before - after >= SHOWN_MM and shift >= seen
 
 
 def _worth(
@@ -133,6 +150,10 @@ def _worth(
             continue
         if TERMS[i].control is None and error < 0:
             continue  # no belt is too taut to lose motion
+        if i == CLOSING and over_compensated(mean, sds).any():
+            # Bores are judged once it is taken back; that it opens them, too, is no reason to leave it.
+            mended[i] = 0.0
+            continue
         made, left = _changes(TERMS[i], error, sd, machine)
         if i in wound_up and TERMS[i].control is not None:
             why = f"{TERMS[i].label}, less of it on short ways: this mends about half; mend the belt or motor first"
@@ -145,6 +166,15 @@ def _worth(
             unsettled.pop(BEAD, None)  # the offset mends what the bead adds to sizes, whatever it is
         changes[i] = [replace(change, why=why) if why else change for change in made]
     return _Worth(changes=changes, unsettled=unsettled, mended=mended)
+
+
+def over_compensated(mean: np.ndarray, sds: np.ndarray) -> np.ndarray:
+    """Columns, ndarray (plays,) of bool in the order of `PLAYS`, whose compensation is clearly set too high.
+
+    What that does to round holes differs from firmware to firmware, so that they tell nothing of their closing.
+    """
+    plays = list(PLAYS)
+    return mean[plays] < -np.maximum(SIGNIFICANT_SDS * sds[plays], OVER_MM)
 
 
 def _all_outward(error: float, sd: float) -> str:
@@ -160,7 +190,7 @@ def _changes(term: Term, error: float, sd: float, machine: Machine) -> tuple[lis
     """The change, or those to be made together, and what they leave of the error."""
     if term.control is None:
         return [_by_hand(term, error, sd)], 0.0
-    made = [_change(term, control, error, sd, machine) for control in term.control.set_together]
+    made = [_change(term, control, error, sd, machine) for control in term.control.chosen(machine)]
     return [change for change, _ in made], max((left for _, left in made), key=abs)
 
 
@@ -186,6 +216,8 @@ def _change(term: Term, control: Control, error: float, sd: float, machine: Mach
     wanted = control.removing(error, machine)
     new = min(max(wanted, row.low), row.high)
     why = f"{term.label}: {term.cause}"
+    if INDEX[term.name] in PLAYS and error < 0:
+        why = f"{term.label} is compensated too much; round holes are judged once it is right"
     left = 0.0
     if new != wanted:
         left = float(
@@ -202,6 +234,9 @@ def _change(term: Term, control: Control, error: float, sd: float, machine: Mach
         unit=row.unit,
         why=why,
         term=term.name,
+        for_hole_mm=machine["process.usual_hole_mm"]
+        if term.name == "bore_closure" and machine.hole_setting != "growing"
+        else None,
     )
     return advice, left
 

@@ -165,6 +165,7 @@ def _remedy(
     u = float(np.sqrt(row @ covariance[np.ix_(group, group)] @ row))
     control = TERMS[index].control
     assert control is not None
+    control = control.chosen(machine)[0]
     new, wider = (control.removing(error, machine) for error in (amount, amount + u))
     return Note(
         "confounded-one-setting",

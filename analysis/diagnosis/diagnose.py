@@ -87,7 +87,7 @@ def diagnose(
     InputError
         No readings, or meshes and manifest do not belong together.
     """
-    return interpret(SetWalk.open(manifest, folder), readings, machine)
+    return interpret(SetWalk.open(manifest, folder, machine=machine), readings, machine)
 
 
 def interpret(

@@ -65,7 +65,7 @@ def within(
     p = np.ones(len(theta))
     for axis in state.axes:
         size = Size(side=side, axis=axis, nominal=drawn, shape=shape)
-        printed = drawn + theta @ size_gains(size, state.width)
+        printed = state.opened(size) + theta @ size_gains(size, state.width)
         if state.scatter_mm > 0:
             p *= ndtr((limits[1] - printed) / state.scatter_mm) - ndtr(
                 (limits[0] - printed) / state.scatter_mm

@@ -16,6 +16,7 @@ import numpy as np
 from fitassay.analysis.chain.mating import Joints, Ways, clearances, ways_of
 from fitassay.analysis.chain.shapes import PROFILES, SHAPES, Shape
 from fitassay.analysis.chain.sizes import Axis, Size, size_gains
+from fitassay.analysis.controls import ConstantHoles
 from fitassay.analysis.parts.mixture import Mixture
 from fitassay.analysis.parts.shares import shapley
 from fitassay.analysis.parts.sizes import DRAWS, Spread, State, largest_first, next_drawn, normal_spread
@@ -171,7 +172,7 @@ def _predict_alike(pairs: tuple[Pair, ...], state: State) -> list[PairPrediction
     for turn in (False, True):
         at = [i for i, p in enumerate(pairs) if p.turns == turn]
         if at:
-            joints = joints_of(tuple(pairs[i] for i in at), turning=turn)
+            joints = joints_of(tuple(pairs[i] for i in at), state.holes, turning=turn)
             each[:, at] = [clearances(joints, w, mean, state.width)[:, 0] for w in ways]
     matters = np.ptp(each, axis=0) >= ASKED_MM
 
@@ -223,11 +224,15 @@ def _open_along_edges(ways: tuple[Ways, ...], clearance: np.ndarray) -> tuple[st
     return tuple(asked)
 
 
-def joints_of(pairs: tuple[Pair, ...], *, turning: bool) -> Joints:
-    """Pairs of one shape and angle as arrays; turning, or as put together."""
+def joints_of(pairs: tuple[Pair, ...], holes: ConstantHoles, *, turning: bool) -> Joints:
+    """Pairs of one shape and angle as arrays, round holes opened as `holes` does; turning, or as put together."""
+    opened = [
+        p.hole + (float(holes.surplus(p.hole)) if p.shape == "round" and not p.exact_hole else 0.0)
+        for p in pairs
+    ]
     return Joints(
         peg=np.array([p.peg for p in pairs]),
-        hole=np.array([p.hole for p in pairs]),
+        hole=np.array(opened),
         rotation=np.array([p.rotation for p in pairs]),
         turning=np.full(len(pairs), turning),
         exact_peg=np.array([p.exact_peg for p in pairs]),
@@ -246,7 +251,7 @@ def _spreads(
     *,
     turning: bool,
 ) -> list[Spread]:
-    joints = joints_of(pairs, turning=turning)
+    joints = joints_of(pairs, state.holes, turning=turning)
     values = np.stack([clearances(joints, w, theta, state.width) for w in ways], axis=1)
     mixture = Mixture.of(values, np.array([w.weight for w in ways]), scatter)
     low, high = mixture.quantile(0.025), mixture.quantile(0.975)
@@ -268,7 +273,7 @@ def contributions(pairs: tuple[Pair, ...], ways: tuple[Ways, ...], state: State)
     for turning in (False, True):
         at = [i for i, p in enumerate(pairs) if p.turns == turning]
         if at:
-            joints = joints_of(tuple(pairs[i] for i in at), turning=turning)
+            joints = joints_of(tuple(pairs[i] for i in at), state.holes, turning=turning)
 
             def clearance(theta: np.ndarray, joints: Joints = joints) -> np.ndarray:
                 return sum(w.weight * clearances(joints, w, theta, state.width) for w in ways)  # type: ignore[return-value]
@@ -278,13 +283,15 @@ def contributions(pairs: tuple[Pair, ...], ways: tuple[Ways, ...], state: State)
 
 
 def _by_caliper(pair: Pair, state: State, axis: Axis, scatter: float) -> Spread:
-    row = np.zeros(len(NAMES))
+    row, opened = np.zeros(len(NAMES)), pair.hole
     if not pair.exact_hole:
-        row += size_gains(Size(side="inside", axis=axis, nominal=pair.hole, shape=pair.shape), state.width)
+        hole = Size(side="inside", axis=axis, nominal=pair.hole, shape=pair.shape)
+        opened = state.opened(hole)
+        row += size_gains(hole, state.width)
     if not pair.exact_peg:
         row -= size_gains(Size(side="outside", axis=axis, nominal=pair.peg, shape=pair.shape), state.width)
     u = float(np.sqrt(row @ state.posterior.cov @ row + scatter**2))
-    return normal_spread(pair.hole - pair.peg + float(row @ state.posterior.mean), u)
+    return normal_spread(opened - pair.peg + float(row @ state.posterior.mean), u)
 
 
 def peg_for_clearance(pair: Pair, wanted: float, state: State) -> float:
@@ -304,7 +311,7 @@ def pegs_for_clearances(
         ways = ways_of(first.shape, first.flipped, state.habits, over=over, across=first.across)
         for _ in range(6):
             now = tuple(replace(pairs[i], peg=drawn[i]) for i in group)
-            joints = joints_of(now, turning=first.turns)
+            joints = joints_of(now, state.holes, turning=first.turns)
             got = sum(w.weight * clearances(joints, w, theta, state.width).mean(axis=1) for w in ways)
             missing = np.array([wanted[i] for i in group]) - got
             for i, lack in zip(group, missing, strict=True):

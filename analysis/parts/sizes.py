@@ -11,6 +11,7 @@ import numpy as np
 from fitassay.analysis.chain.mating import PathHabits
 from fitassay.analysis.chain.shapes import Shape
 from fitassay.analysis.chain.sizes import Side, Size, size_gains
+from fitassay.analysis.controls import ConstantHoles
 from fitassay.analysis.normal import Normal
 from fitassay.analysis.tails import normal_below
 from fitassay.analysis.terms import INDEX, PLAYS, SHAPING
@@ -42,12 +43,15 @@ class State:
         Standard deviation by which one printed size differs from what the terms say.
     habits : PathHabits
         What is known of how the printer's parts are walked.
+    holes : ConstantHoles
+        What a constant hole compensation does beside the terms.
     """
 
     posterior: Normal
     width: float
     scatter_mm: float = 0.0
     habits: PathHabits = field(default_factory=PathHabits)
+    holes: ConstantHoles = field(default_factory=ConstantHoles)
 
     @property
     def axes(self) -> tuple[Axis, ...]:
@@ -61,6 +65,11 @@ class State:
         if n not in self._drawn:
             self._drawn[n] = self.posterior.draws(n, SEED)
         return self._drawn[n].copy()
+
+    def opened(self, size: Size) -> float:
+        """A drawn size with what a constant hole compensation adds to it [mm]."""
+        bore = size.side == "inside" and size.shape == "round"
+        return size.nominal + (float(self.holes.surplus(size.nominal)) if bore else 0.0)
 
     def without(self, columns: Sequence[int]) -> State:
         """The same printer with these terms at zero for certain."""
@@ -106,7 +115,7 @@ def predict_size(size: Size, state: State) -> Spread:
     """The printed size [mm]."""
     row = size_gains(size, state.width)
     u = float(np.sqrt(row @ state.posterior.cov @ row + state.scatter_mm**2))
-    return normal_spread(size.nominal + float(row @ state.posterior.mean), u)
+    return normal_spread(state.opened(size) + float(row @ state.posterior.mean), u)
 
 
 def size_contributions(size: Size, state: State) -> dict[str, float]:
@@ -132,7 +141,9 @@ def nominal_for_size(side: Side, wanted: float, state: State, shape: Shape = "ro
     drawn = wanted
     for _ in range(20):
         sizes = [Size(side=side, axis=a, nominal=drawn, shape=shape) for a in ("x", "y")]
-        printed = np.mean([s.nominal + size_gains(s, state.width) @ state.posterior.mean for s in sizes])
+        printed = np.mean(
+            [state.opened(s) + size_gains(s, state.width) @ state.posterior.mean for s in sizes]
+        )
         missing = wanted - float(printed)
         drawn = next_drawn(drawn, missing, wanted)
         if abs(missing) < CLOSE_MM:

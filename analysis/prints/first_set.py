@@ -10,6 +10,7 @@ import numpy as np
 
 from fitassay.analysis.chain.mating import PathHabits, clearances, ways_of
 from fitassay.analysis.chain.sensitivities import SetWalk
+from fitassay.analysis.controls import ConstantHoles
 from fitassay.analysis.normal import Normal
 from fitassay.analysis.parts.pairs import Pair, joints_of
 from fitassay.analysis.terms import INDEX, TERMS
@@ -125,7 +126,7 @@ def _clearance_rows(pair: Pair, width: float) -> list[np.ndarray]:
         over=False,
         across=pair.across,
     )
-    joints = joints_of((pair,), turning=pair.turns)
+    joints = joints_of((pair,), ConstantHoles(), turning=pair.turns)
     steps = np.array([t.step for t in TERMS])
     rows = []
     for x, y in PLAYS_MM:

@@ -8,10 +8,12 @@ from itertools import combinations
 
 import numpy as np
 
+from fitassay.analysis.chain.mating import clearances, ways_of
 from fitassay.analysis.chain.sensitivities import SetWalk
 from fitassay.analysis.estimation.priors import prior_sds
 from fitassay.analysis.parts.fits import HeldGrade, held_grades
 from fitassay.analysis.parts.iso286 import Fit, tolerance
+from fitassay.analysis.parts.pairs import Pair, joints_of
 from fitassay.analysis.parts.sizes import State
 from fitassay.analysis.prints.mixed_model import drift_sds
 from fitassay.analysis.result import Advice, Diagnosis
@@ -44,12 +46,17 @@ class Check:
 
 @dataclass(frozen=True, kw_only=True)
 class Step:
-    """One setting to change, the error it removes, and the print that verifies it."""
+    """One setting to change, the error it removes, and the print that verifies it.
+
+    `with_next`: to be made together with the step after it, since alone it would make joints worse; the print then
+    verifies all steps made together up to this one.
+    """
 
     advice: Advice
     error: float
     unit: str
     check: Check
+    with_next: bool = False
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -83,6 +90,14 @@ class Plan:
 
 # A print shows that an error went if it can tell it from what it was by so many standard uncertainties.
 TELLS = 4.0
+# A step that makes joints miss by so much more than they did is made together with the next [mm, rms].
+WORSE_MM = 0.01
+# Joints that stand for those of a case that names none.
+ORDINARY_PAIRS = (
+    Pair(peg=6.0, hole=6.3, flipped=False),
+    Pair(peg=12.0, hole=12.3, flipped=False),
+    Pair(peg=12.0, hole=12.3, shape="square", flipped=False),
+)
 # At most so many coupons are tried together; beyond that the whole set is meant.
 MOST_COUPONS = 3
 
@@ -95,6 +110,7 @@ def make_plan(
     costs: Mapping[str, Cost],
     u: float,
     wanted: tuple[Fit, float] | None = None,
+    pairs: tuple[Pair, ...] = (),
 ) -> Plan:
     """Turn a diagnosis into a plan.
 
@@ -113,6 +129,8 @@ def make_plan(
         Standard uncertainty of one reading.
     wanted : (Fit, float [mm]), optional
         The fit that is enough, and its nominal size.
+    pairs : tuple of Pair
+        Joints that no step may make worse; ordinary ones where there are none.
     """
     _, gains = shelf.linearise(state.posterior.mean)
     # The check is another print: all that is known will have drifted until then.
@@ -129,6 +147,7 @@ def make_plan(
         if a.term in INDEX
     )
     goals = {s.advice.term: abs(s.error) / TELLS for s in steps}
+    steps = _made_together(steps, state, machine, pairs or ORDINARY_PAIRS, offers)
     now = held_grades(state)
     done, why = _whether_done(diagnosis, now, wanted)
     return Plan(
@@ -141,6 +160,39 @@ def make_plan(
         now=now,
         after=held_grades(_after(state, steps, machine)),
     )
+
+
+def _made_together(
+    steps: tuple[Step, ...], state: State, machine: Machine, pairs: tuple[Pair, ...], offers: _Offers
+) -> tuple[Step, ...]:
+    """The steps, those marked that would make joints worse while the next is not made yet.
+
+    Errors that cancel each other in a joint show once the first of them is gone.
+    """
+    best = _miss(pairs, state)
+    group: dict[str, float] = {}
+    out = []
+    for i, step in enumerate(steps):
+        group[step.advice.term] = abs(step.error) / TELLS
+        miss = _miss(pairs, _after(state, steps[: i + 1], machine))
+        alone = miss <= best + WORSE_MM or i == len(steps) - 1
+        check = step.check if len(group) == 1 or not alone else offers.smallest(group)
+        out.append(replace(step, check=check, with_next=not alone))
+        if alone:
+            best, group = min(best, miss), {}
+    return tuple(out)
+
+
+def _miss(pairs: tuple[Pair, ...], state: State) -> float:
+    """By how much the joints miss the play they are drawn with at the estimate, root mean square [mm]."""
+    squares = []
+    for pair in pairs:
+        ways = ways_of(pair.shape, pair.flipped, state.habits, over=False, across=pair.across)
+        joints = joints_of((pair,), state.holes, turning=pair.turns)
+        mean = state.posterior.mean[None]
+        got = sum(w.weight * clearances(joints, w, mean, state.width)[0, 0] for w in ways)
+        squares.append((float(got) - (pair.hole - pair.peg)) ** 2)
+    return float(np.sqrt(np.mean(squares)))
 
 
 class _Offers:
@@ -211,7 +263,7 @@ def _after(state: State, steps: tuple[Step, ...], machine: Machine) -> State:
         if control is None:  # mended by hand
             mean[i] = 0.0
             continue
-        control = next((c for c in control.set_together if c.key == step.advice.setting), control)
+        control = next((c for c in control.chosen(machine) if c.key == step.advice.setting), control)
         exact = control.removing(float(mean[i]), machine)
         # A setting rounded by the advice leaves that share of its error.
         share = (step.advice.to_value or 0.0) - machine[step.advice.setting]

@@ -6,6 +6,7 @@ import os
 import sys
 from collections.abc import Callable
 from contextlib import suppress
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -15,7 +16,7 @@ from fitassay.card_hint import card_tells
 from fitassay.case import Case
 from fitassay.coupons.errors import FitassayError, InputError
 from fitassay.coupons.files import write_atomic
-from fitassay.coupons.machine import FIGURES, KINEMATICS, Kinematics, Machine
+from fitassay.coupons.machine import FIGURES, HOLE_SETTINGS, KINEMATICS, HoleSetting, Kinematics, Machine
 from fitassay.coupons.machine_file import SCHEMA, machine_toml
 from fitassay.coupons.wording import as_text
 from fitassay.names import named_option, of_figure
@@ -53,6 +54,11 @@ def _figure_options(command: Callable[..., Any]) -> Callable[..., Any]:
     help="How the nozzle is moved over the bed: one motor moves x, another y (cartesian, taken unless given); two "
     "motors move both, their belts crossed; or three arms.",
 )
+@click.option(
+    "--hole-setting",
+    type=click.Choice([name for name in HOLE_SETTINGS if name]),
+    help="What your slicer's hole compensation does: growing, more to smaller holes; constant, as much to all.",
+)
 @_figure_options
 @click.option("--yes", is_flag=True, help="Ask nothing: take what is given and the defaults.")
 @click.option("--force", is_flag=True, help="Replace the machine file that is there.")
@@ -63,6 +69,7 @@ def command(
     material: str | None,
     soft: bool,
     kinematics: Kinematics | None,
+    hole_setting: HoleSetting | None,
     yes: bool,
     force: bool,
     as_json: bool,
@@ -93,6 +100,7 @@ def command(
             kinematics=kinematics or "cartesian",
             values=sensible(given),
         )
+    machine = replace(machine, hole_setting=hole_setting or "")
     write_atomic(place.machine_path, machine_toml(machine))
     if joints:
         write_atomic(place.path / JOINTS, joints)

@@ -78,6 +78,8 @@ def _more(diagnosis: Diagnosis) -> list[dict[str, Any]]:
 
 
 def _data(plan: Plan) -> dict[str, Any]:
+    from fitassay.labels import advice_remarks
+
     return {
         "done": plan.done,
         "why": plan.why,
@@ -91,10 +93,12 @@ def _data(plan: Plan) -> dict[str, Any]:
                 "unit": s.advice.unit,
                 "why": s.advice.why,
                 "rests_on": s.advice.rests_on_data(),
+                "remarks": list(advice_remarks(s.advice)),
                 "term": s.advice.term,
                 "error": s.error,
                 "error_unit": s.unit,
                 "check": _check_data(s.check),
+                "with_next": s.with_next,
             }
             for s in plan.steps
         ],
@@ -134,9 +138,15 @@ def _show(data: dict[str, Any], plan: Plan, diagnosis: Diagnosis, case: str) -> 
         else:
             say(f"{i}. {label}: {step['from']:.6g} -> {matching(step['to'], reach)} {step['unit']}")
             say(f"why: {step['why']}", indent="   ")
+            for remark in step["remarks"]:
+                say(remark, indent="   ")
         if check := advice_check(plan.steps[i - 1].advice):
             say(sentence(check), indent="   ")
-        say(f"to see that it took: {_print_words(step['check'])}", indent="   ")
+        if step["with_next"]:
+            say(f"make it together with step {i + 1}: alone it would make joints worse", indent="   ")
+        else:
+            it = "they" if i > 1 and data["steps"][i - 2]["with_next"] else "it"
+            say(f"to see that {it} took: {_print_words(step['check'])}", indent="   ")
     if not plan.done:
         say_lists(unsettled_lists(diagnosis))
     if data["tells_more"]:
@@ -146,9 +156,12 @@ def _show(data: dict[str, Any], plan: Plan, diagnosis: Diagnosis, case: str) -> 
         say()
         say(f"All at once instead: {_print_words(data['together'])}")
     if data["steps"]:
+        first = next((i for i, s in enumerate(data["steps"], start=1) if not s["with_next"]), 1)
+        which, whose = ("step", "its") if first == 1 else ("steps", "their")
+        numbers = " ".join(map(str, range(1, first + 1)))
         say()
         say(
-            f"To take the first step, with its proof print: fitassay apply {case} 1; "
+            f"To take the first {which}, with {whose} proof print: fitassay apply {case} {numbers}; "
             f"all at once: fitassay apply {case}"
         )
         say(
