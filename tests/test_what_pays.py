@@ -1,0 +1,72 @@
+"""Advice that the next print can verify, and none about holes while a backlash compensation is set too high."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from fitassay.analysis.diagnosis.advice import advise, pays
+from fitassay.analysis.diagnosis.verdict import Reference, reference_of, visible_sd
+from fitassay.analysis.estimation.observations import single_reading_sd
+from fitassay.coupons.machine import Machine
+from tests.printers import printer
+from tests.sets import walk
+from tests.test_plan import planned
+
+MACHINE = Machine()
+
+
+def advised(theta, sd=1e-4):
+    """Terms that a printer known so well is advised to change, and the misfit before and after."""
+    w = walk()
+    gains = w.linearise()[1]
+    reference = reference_of(w, gains, set(range(len(w.keys))), MACHINE.kinematics)
+    visible = visible_sd(MACHINE, single_reading_sd(MACHINE))
+    made, before, after = advise(theta, np.eye(len(theta)) * sd**2, reference, MACHINE, visible)
+    return [a.term for a in made], before, after
+
+
+@pytest.mark.parametrize(("moved", "worth"), [(0.024, False), (0.026, True)])
+def test_four_readings_show_what_moves_each_of_them_by_one_uncertainty(moved, worth):
+    # Mean of four shifts m, each known to u: m / (u / sqrt(4)) = 2 at m = u, 0.025 mm (derived here).
+    four = Reference(labels=("",) * 4, gains=np.zeros((4, 3)), inside=np.zeros(4, dtype=bool))
+    assert pays(float(np.hypot(0.03, moved)), 0.03, 0.025, four) is worth
+
+
+def test_what_does_not_show_does_not_pay_however_many_readings():
+    many = Reference(labels=("",) * 400, gains=np.zeros((400, 3)), inside=np.zeros(400, dtype=bool))
+    assert not pays(0.1005, 0.1, 0.025, many)
+    assert pays(0.102, 0.1, 0.025, many)
+
+
+def test_a_closing_that_six_readings_cannot_show_is_left_alone():
+    """Bores of 5, 8 and 14 mm close by k 3 mm / D: at 0.04 mm their six readings stand out by 1.8 u in all."""
+    assert advised(printer(bore_closure=0.04))[0] == []
+    assert advised(printer(bore_closure=0.15))[0] == ["bore_closure"]
+
+
+def test_holes_are_left_alone_while_play_is_compensated_too_much():
+    terms, before, after = advised(printer(backlash_x=-0.15, bore_closure=0.2))
+    assert terms == ["backlash_x"]
+    # What the holes are off by stays in what is expected.
+    assert 0.02 < after < before
+    assert advised(printer(backlash_x=0.15, bore_closure=0.2))[0] == ["backlash_x", "bore_closure"]
+    _, _, plan = planned(printer(backlash_x=-0.15, bore_closure=0.25))
+    (step,) = plan.steps
+    assert "compensated too much; round holes are judged once it is right" in step.advice.why
+
+
+def test_too_much_compensation_is_taken_back_though_it_opens_holes_that_close():
+    """Holes closed by 0.1 mm on average and opened by 0.1: of sizes alone the errors cancel there."""
+    terms, *_ = advised(printer(backlash_x=-0.1, backlash_y=-0.1, bore_closure=0.27))
+    assert terms == ["backlash_x", "backlash_y"]
+
+
+def test_steps_that_help_only_together_are_made_together():
+    """Play narrows the joints' pegs as much as a wide path thickens them: each alone makes fits worse."""
+    _, _, plan = planned(printer(backlash_x=0.2, backlash_y=0.2, contour_offset=-0.06))
+    marked = {s.advice.term: s.with_next for s in plan.steps}
+    assert marked["backlash_x"] or marked["backlash_y"]
+    assert not plan.steps[-1].with_next
+    alone = planned(printer(backlash_x=0.25))[2]
+    assert not any(s.with_next for s in alone.steps)
