@@ -14,7 +14,7 @@ from fitassay.analysis.result import Advice
 from fitassay.coupons.errors import InputErrors
 from fitassay.coupons.machine_file import read_machine
 from fitassay.labels import advice_remarks
-from tests.fit_case import case, run, run_json
+from tests.fit_case import run, run_json
 
 CLOSING = 0.24
 
@@ -71,7 +71,11 @@ def test_a_constant_is_advised_once_and_not_again(closing):
 
 
 def test_both_manners_are_told_where_it_is_not_known_which(tmp_path):
-    place = case(tmp_path)
+    place = tmp_path / "orrery"
+    for args in (("init", place, "--yes"), ("make", place)):
+        code, _, err = run(*args)
+        assert code == 0, err
+    read_bores(place, "01", 0.0, np.random.default_rng(3))
     words = " ".join(run("plan", place)[1].split())
     told = re.search(
         r"3 mm hole: 0 -> ([\d.]+) mm .*if yours is one constant for all holes: ([\d.]+) mm on the diameter, "

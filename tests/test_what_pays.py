@@ -22,8 +22,8 @@ def advised(theta, sd=1e-4):
     gains = w.linearise()[1]
     reference = reference_of(w, gains, set(range(len(w.keys))), MACHINE.kinematics)
     visible = visible_sd(MACHINE, single_reading_sd(MACHINE))
-    made, before, after = advise(theta, np.eye(len(theta)) * sd**2, reference, MACHINE, visible)
-    return [a.term for a in made], before, after
+    got = advise(theta, np.eye(len(theta)) * sd**2, reference, MACHINE, visible)
+    return [a.term for a in got.steps], got.before_mm, got.after_mm
 
 
 @pytest.mark.parametrize(("moved", "worth"), [(0.024, False), (0.026, True)])
