@@ -3,14 +3,19 @@
 from __future__ import annotations
 
 from itertools import combinations
+from types import SimpleNamespace
+from typing import Any
 
 import numpy as np
 import pytest
 
+from fitassay.analysis.estimation.excess_variance import disagreement
 from fitassay.analysis.estimation.known import Fact, contradicted
+from fitassay.analysis.estimation.marginal import Model
 from fitassay.analysis.estimation.outlier_causes import intended
 from fitassay.analysis.estimation.outliers import worst_readings
 from fitassay.analysis.estimation.play import kink_variance
+from fitassay.analysis.estimation.repeatability import repeat_notes
 from fitassay.analysis.estimation.weighed import Commanded, extruded_of, without
 from fitassay.analysis.normal import Normal
 from fitassay.analysis.readings.weighings import Weighing
@@ -121,3 +126,31 @@ def test_true_feed_of_two_pieces_is_their_weighted_mean_and_widens_where_they_di
     own = np.sqrt(max(1.0, chi) / np.sum(u**-2))
     assert found.ratio == pytest.approx(mean)
     assert found.u_ratio == pytest.approx(np.hypot(own, mean * np.hypot(scale / 3.0, 1e-3)))
+
+
+def test_a_ratio_far_from_one_is_named_and_left_out():
+    """Half to one and a half times what was asked for is taken; beyond, the scale was misread or pieces mixed up."""
+    for grams, far in ((1.75, ()), (1.85, ("wall_g",)), (0.65, ()), (0.55, ("wall_g",))):
+        masses = {METRE: np.array([3.0]), WALL: np.array([grams])}
+        found = extruded_of(masses, ASKED, Machine())
+        assert found is not None and found.far == far
+        assert set(found.ratios) == ({"wall_g"} - set(far))
+
+
+def test_no_reading_disagrees_with_nothing():
+    nothing = Model(
+        gains=np.zeros((0, len(TERMS))), prior=Normal.independent(np.ones(len(TERMS))), noise=np.eye(0)
+    )
+    found = disagreement(nothing, np.zeros((3, 0)))
+    for values, expected in ((found.chi2, 0.0), (found.dof, 0.0), (found.p_value, 1.0), (found.birge, 1.0)):
+        assert values.tolist() == [expected] * 3
+
+
+@pytest.mark.parametrize(("factor", "expected"), [(1.33, None), (1.35, True), (0.69, None), (0.67, False)])
+def test_repeats_that_scatter_otherwise_than_stated_are_said(factor, expected):
+    """One alarm in a hundred, both ways: chi-square of 30 degrees of freedom, 13.787 and 53.672 (handbook table)."""
+    machine = Machine()
+    stated = np.hypot(machine["caliper.repeatability_mm"], machine["caliper.resolution_mm"] / np.sqrt(12))
+    scatter: Any = SimpleNamespace(repeat_dof=30, repeat_sd_mm=factor * stated, repeatability_mm=0.02)
+    notes = repeat_notes(scatter, machine)
+    assert [n.data["more"] for n in notes] == ([] if expected is None else [expected])
