@@ -20,6 +20,8 @@ WHOLE = "\N{NO-BREAK SPACE}"
 """A blank where no line may end, in what is to be wrapped; shown as a blank."""
 LONG_TABLE = 50
 """Rows from which on a table is made the quick way."""
+GUTTER = "  "
+"""Between the columns of a table."""
 
 STOPPED = 2
 """Exit code after Ctrl-C: the input ended before the job was done."""
@@ -69,6 +71,8 @@ def note(text: str) -> None:
 
 def wrapped(text: str, indent: str = "") -> str:
     """Each line of `text` broken at blanks to fit; words longer than a line (paths) stay whole."""
+    if "\n" not in text and len(indent) + len(text) <= NARROWEST:
+        return (indent + text).replace(WHOLE, " ")
     import textwrap
 
     return "\n".join(
@@ -126,8 +130,11 @@ def table(
     last_is_sum : bool
         The last row stands under a rule.
     """
+    cells = [[clean(cell) for cell in row] for row in rows]
+    if len(cells) > LONG_TABLE and not last_is_sum and (lines := _unwrapped(columns, cells)):
+        click.echo("\n".join(lines))
+        return
     from rich import box
-    from rich.cells import cell_len
     from rich.console import Console
     from rich.table import Table
     from rich.text import Text
@@ -138,12 +145,6 @@ def table(
     for i, (title, right) in enumerate(columns):
         last = i == len(columns) - 1
         shape.add_column(Text(title), justify="right" if right else "left", no_wrap=not last, overflow="fold")
-    cells = [[clean(cell) for cell in row] for row in rows]
-    if len(cells) > LONG_TABLE and not last_is_sum:
-        widths = (max(map(cell_len, column)) for column in zip([t for t, _ in columns], *cells, strict=True))
-        if sum(widths) + len(columns) - 1 <= console.width:
-            # Where nothing wraps: one row of many lines, as a row takes a millisecond.
-            cells = [["\n".join(column) for column in zip(*cells, strict=True)]]
     for i, row in enumerate(cells):
         if last_is_sum and i == len(cells) - 1:
             shape.add_section()
@@ -151,6 +152,26 @@ def table(
     with console.capture() as captured:
         console.print(shape)
     click.echo("\n".join(line.rstrip() for line in captured.get().rstrip().split("\n")))
+
+
+def _unwrapped(columns: Sequence[tuple[str, bool]], cells: Sequence[Sequence[str]]) -> list[str]:
+    """The lines of a table in which nothing wraps, as `table` lays them out; none where something does."""
+    from rich.cells import cell_len
+
+    titles = [title for title, _ in columns]
+    widths = [max(map(cell_len, column)) for column in zip(titles, *cells, strict=True)]
+    whole = sum(widths) + len(GUTTER) * (len(columns) - 1)
+    if whole > width() or any("\n" in cell for row in cells for cell in row):
+        return []
+
+    def line(row: Sequence[str]) -> str:
+        padded = []
+        for cell, wide, (_, right) in zip(row, widths, columns, strict=True):
+            blank = " " * (wide - cell_len(cell))
+            padded.append(blank + cell if right else cell + blank)
+        return GUTTER.join(padded).rstrip()
+
+    return [line(titles), "\N{BOX DRAWINGS LIGHT HORIZONTAL}" * whole, *map(line, cells)]
 
 
 @contextmanager
