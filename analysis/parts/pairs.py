@@ -132,6 +132,8 @@ OVER_MM = 0.02
 FEW = 0.02
 # Flanks of dovetails against the edge, from the flattest to upright [rad].
 STEEPEST = (np.radians(30.0) - 1e-9, np.radians(90.0))
+# No compensation of holes that is one constant.
+NO_CONSTANT = ConstantHoles()
 # So many pairs are worked out together; more would fill the memory with their draws.
 AT_ONCE = 1000
 
@@ -224,7 +226,7 @@ def _open_along_edges(ways: tuple[Ways, ...], clearance: np.ndarray) -> tuple[st
     return tuple(asked)
 
 
-def joints_of(pairs: tuple[Pair, ...], holes: ConstantHoles, *, turning: bool) -> Joints:
+def joints_of(pairs: tuple[Pair, ...], holes: ConstantHoles = NO_CONSTANT, *, turning: bool) -> Joints:
     """Pairs of one shape and angle as arrays, round holes opened as `holes` does; turning, or as put together."""
     opened = [
         p.hole + (float(holes.surplus(p.hole)) if p.shape == "round" and not p.exact_hole else 0.0)
