@@ -95,6 +95,7 @@ class Style:
     tower: float = 0.0
     other_part: bool = False
     look_alike: bool = False
+    joined: tuple[tuple[str, tuple[float, float, float, float]], ...] = ()
     off: tuple[tuple[str, float], ...] = ()
     twice: tuple[str, ...] = ()
     cut_at_z: float | None = None
@@ -377,9 +378,17 @@ class _Part:
             shape = affinity.affine_transform(shape, [1, self.style.skew, 0, 1, 0, 0])
         return affinity.translate(shape, *self.style.shift)
 
+    def _joined(self, shapes: list[shapely.Polygon]) -> list[shapely.Polygon]:
+        """With the box that runs through the coupon, as one outline."""
+        box = dict(self.style.joined).get(self.coupon.id)
+        if box is None or not shapes:
+            return shapes
+        whole = shapely.unary_union([*shapes, shapely.box(*box)])
+        return list(getattr(whole, "geoms", [whole]))
+
     def section(self, z: float, first: bool, k: int = 0) -> tuple[list[tuple[int, np.ndarray]], object]:
         """Wall loops (depth, points, material on the left) and what is left to fill at height z."""
-        shapes = self.drawn(z)
+        shapes = self._joined(self.drawn(z))
         odd = k % 2 if self.style.extra_wall or self.style.polygon_holes else 0
         key = (first, odd, *(shapely.to_wkb(s) for s in shapes))
         if key not in self.walls:

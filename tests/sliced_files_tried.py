@@ -72,7 +72,17 @@ def _percent(what: str) -> Any:
 
 
 # Manners of writing that a kind leaves out or chooses, and what its words come to.
-_UNSAID = {"written_flow", "retract", "one_by_one", "relative_feed", "relative_moves", "numbered", "seam"}
+_UNSAID = {
+    "written_flow",
+    "retract",
+    "one_by_one",
+    "relative_feed",
+    "relative_moves",
+    "numbered",
+    "seam",
+    "outer_first",
+    "infill",
+}
 
 _PITCHES = {"width": "beads a width apart", "rounded": "beads with round ends closer than their width"}
 
@@ -110,6 +120,10 @@ _WORDS: dict[str, Any] = {
     "tower": lambda mm: f"a tower of {mm:g} mm beside",
     "other_part": lambda _: "somebody's box beside",
     "look_alike": lambda _: "a box with a coupon's foot beside",
+    "places": lambda _: "a coupon drawn over it",
+    "joined": lambda _: "somebody's box that runs through a coupon, both as one outline",
+    "zigzag": lambda _: "lines of filling joined end to end, without a travel from the wall",
+    "seam_gap": lambda mm: f"walls that end {mm:g} mm short of their start",
     "twice": lambda keys: f"{' and '.join(keys)} twice",
     "purge_z": lambda mm: f"filament purged at a height of {mm:g} mm",
     "declared": lambda _: "no word on how E counts",

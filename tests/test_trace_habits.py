@@ -149,6 +149,14 @@ HABITS: dict[str, Habit] = {
     "combs exchanged, holes larger": Habit(
         {"places": (("comb-x", (70, 60)), ("comb-y", (10, 60))), "hole_offset": -0.2}, ids=(*COMBS, "boss")
     ),
+    "a tower upon a coupon": Habit(
+        {"tower": 30.0, "places": (("boss", (143.0, 140.8)),)},
+        refused="printed upon coupon boss: above it the file goes on to 30 mm",
+    ),
+    "another part through a mirrored coupon": Habit(
+        {"other_part": True, "places": (("boss", (-177.0, 12.0)),), "turns": (("boss", "mirrored"),)},
+        refused="boss is overlapped by another part",
+    ),
     "a shield around all": Habit({"shield": 13.0}, ids=BOTH),
     "filled with loops": Habit(
         {"concentric": True}, said="8 walls or more, or fewer and filling that follows them, side by side"

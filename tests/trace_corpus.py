@@ -163,6 +163,29 @@ KINDS: dict[str, Kind] = {
     # New kinds at the end: a kind's place among the others is part of its seed.
     "led in through the air": Kind({"lead": 1.5, "retract": False}, plates=HOLED),
     "led in across the hole": Kind({"lead": 4.0, "retract": False}, plates=HOLED),
+    "wide nozzle": Kind(
+        {"width": 0.9, "layer": 0.3, "walls": 2},
+        ("commanded bead is 0.900 mm",),
+        (("boss",), ("boss", "bore")),
+    ),
+    "narrow nozzle": Kind(
+        {"width": 0.25, "layer": 0.1, "walls": 3}, ("commanded bead is 0.250 mm",), (("boss",),)
+    ),
+    "short of its start, on into the filling": Kind(
+        {"zigzag": True, "seam_gap": 0.4, "outer_first": False, "infill": True}, ("mm short of their start",)
+    ),
+    "overlapped by another part": Kind(
+        {"other_part": True, "places": (("boss", (155.0, 12.0)), ("bore", (140.0, 0.0)))},
+        ("is overlapped by another part",),
+        (("boss",), ("boss", "comb-y"), ("bore", "comb-x"), ("bore",)),
+        refused=True,
+    ),
+    "joined with another part": Kind(
+        {"joined": (("boss", (15.0, 5.0, 40.0, 12.0)), ("bore", (40.0, -10.0, 55.0, 6.0)))},
+        ("is overlapped by another part",),
+        (("boss",), ("boss", "comb-y"), ("bore", "comb-x"), ("bore",)),
+        refused=True,
+    ),
 }
 
 

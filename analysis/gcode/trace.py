@@ -15,7 +15,7 @@ import numpy as np
 from fitassay.analysis.chain.loops import Loop
 from fitassay.analysis.chain.sensitivities import SetWalk
 from fitassay.analysis.gcode.bead import bead_of
-from fitassay.analysis.gcode.candidates import chosen, copies
+from fitassay.analysis.gcode.candidates import CERTAIN, chosen, copies
 from fitassay.analysis.gcode.changes import volume_obeyed
 from fitassay.analysis.gcode.coupon_paths import CouponPaths, paths_of, walk_loops
 from fitassay.analysis.gcode.coupons_apart import bead_off
@@ -26,6 +26,7 @@ from fitassay.analysis.gcode.loop_map import LoopMap
 from fitassay.analysis.gcode.misplaced import why_not_found
 from fitassay.analysis.gcode.offset import PathPlace, place_of
 from fitassay.analysis.gcode.outline_views import flank_offsets, what_probes_see
+from fitassay.analysis.gcode.overlapped import crossed_at, joined
 from fitassay.analysis.gcode.probes import FOOT_MM, Template, turned_mesh
 from fitassay.analysis.gcode.reading import FileReading
 from fitassay.analysis.gcode.registration import ANGLE_LIMIT, Place
@@ -110,6 +111,8 @@ def trace_templates(
         reading = FileReading(path, templates, 0.0, tally, relative=True)
     width = manifest.line_width_mm
     places = reading.places(width)
+    # Before heights are judged: another part's top would be taken for the coupon's.
+    _refuse_overlapped(reading, places, name)
     heights = heights_of(
         reading.strokes, places, manifest.layer_height_mm, reading.usual_step or manifest.layer_height_mm
     )
@@ -117,7 +120,10 @@ def trace_templates(
     if raised:
         tally = Tally(name=name, limits=limits)
         reading = FileReading(path, templates, raised, tally, relative=True if relative else None)
-        places = {k: replace(p, raised=raised) for k, p in reading.places(width).items()}
+        seen, places = places, {k: replace(p, raised=raised) for k, p in reading.places(width).items()}
+        if not places:
+            raise InputError(_printed_upon(next(iter(seen.values())), raised), name)
+        _refuse_overlapped(reading, places, name)
     places, every = chosen(places, copies(reading.options, places), choice)
     _refuse(reading, templates, places, width, name)
     bands = {k: reading.bands(templates[k]) for k in templates if k in places}
@@ -194,6 +200,11 @@ def _refuse(
     why = why_not_found(lost, near, width, list(places.values()))
     if why is not None:
         raise InputError(f"coupon {why[0]} {why[1]}; lay it as it was made and slice again", name)
+    known = [p for options in reading.options.values() for p in options if p.share > CERTAIN]
+    for template in lost:
+        at = joined(template, near[template.coupon.id], width, [*places.values(), *known])
+        if at is not None:
+            raise InputError(_overlapped(template.coupon.id, at), name)
     if not places:
         top = max(row.top for row in reading.rows)
         lowest = min(z for t in templates.values() for z in t.contact_heights if z >= FOOT_MM)
@@ -207,6 +218,29 @@ def _refuse(
             "holds none of this print's coupons; was it sliced from the STL or plate files of this very print?",
             name,
         )
+
+
+def _refuse_overlapped(reading: FileReading, places: dict[str, Place], name: str) -> None:
+    for key, place in places.items():
+        at = crossed_at(place, reading.near(place.template))
+        if at is not None:
+            raise InputError(_overlapped(key, at), name)
+
+
+def _printed_upon(place: Place, higher: float) -> str:
+    coupon = place.template.coupon
+    return (
+        f"has something printed upon coupon {coupon.id}: above it the file goes on to "
+        f"{coupon.size_mm[2] + higher:.4g} mm, and it is {coupon.size_mm[2]:.4g} mm high; take that away and slice "
+        "again"
+    )
+
+
+def _overlapped(key: str, height: float) -> str:
+    return (
+        f"coupon {key} is overlapped by another part: at a height of {height:.4g} mm a path that is not its own runs "
+        "through it; move them apart and slice again"
+    )
 
 
 def _path_place(reading: FileReading, found: dict[str, CouponPaths]) -> PathPlace | None:
