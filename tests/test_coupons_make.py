@@ -18,6 +18,7 @@ import fitassay.coupons.families
 from fitassay.coupons.errors import InputError, JobError
 from fitassay.coupons.families import FAMILIES
 from fitassay.coupons.job import Job
+from fitassay.coupons.machine import Machine
 from fitassay.coupons.make import build_set, draw_set
 from fitassay.coupons.plates import place
 from fitassay.coupons.rules import Rules
@@ -317,3 +318,19 @@ def test_coupons_import_nothing_of_the_analysis_nor_heavy_libraries():
 @pytest.mark.parametrize("quick", [False, True])
 def test_speed_of_building_a_set(benchmark, quick):
     benchmark(build_set, MACHINES["default"], quick=quick)
+
+
+TINY = {
+    **{"volume.x_mm": 80.0, "volume.y_mm": 70.0, "volume.z_mm": 90.0},
+    **{"process.nozzle_mm": 0.3, "process.line_width_mm": 0.34, "process.layer_height_mm": 0.15},
+}
+
+
+@pytest.mark.parametrize(
+    ("values", "quick", "most"),
+    [({}, False, 95.0), (TINY, False, 140.0), ({}, True, 20.0), (TINY, True, 30.0)],
+)
+def test_a_set_is_printed_in_one_evening(values, quick, most):
+    """At 30 mm/s with three walls and 15 % filling: an ordinary 100 mm machine, and a tiny one with a fine nozzle."""
+    made = draw_set(Machine(values=values), quick=quick)
+    assert sum(c.minutes for c in made.costs.values()) <= most

@@ -174,7 +174,7 @@ def test_the_reference_is_the_middle_of_each_ordinary_sort():
     ]  # fmt: skip
     # The middle of an even number is the larger of the two.
     sizes = [label.rpartition(", ")[2] for label in ref.labels]
-    assert sizes == [f"{size} mm" for size in ("14", "14", "10", "10", "8", "8", "14", "12", "15.6")]
+    assert sizes == [f"{size} mm" for size in ("14", "14", "10", "10", "8", "8", "14", "12", "14")]
     # x and y count alike, the caliper's errors not at all.
     assert ref.weights[BX] == pytest.approx(ref.weights[BY], rel=0.01)
     assert not ref.gains[:, ~SHAPING].any()

@@ -17,10 +17,10 @@ from fitassay.coupons.mark import ink_height, make_mark
 from fitassay.coupons.shapes import Ring, rectangle, side_notch, snap
 
 RAIL_MM = 3.6
-HEIGHT_MM = 3.4
-"""Height of the frame: jaws reach 2.4 mm of flank above the first layers, along as much rail as they like."""
+HEIGHT_MM = 2.4
+"""Height of the frame: jaws reach 1.4 mm of flank above the first layers, along as much rail as they like."""
 
-GUSSET_MM = 14.0
+GUSSET_MM = 12.5
 """Sum of the distances from a corner's two edges within which the corner is solid."""
 
 SIDE_AT_MM = 5.0
@@ -62,7 +62,8 @@ def build(job: Job) -> list[Draft]:
     """
     s = side_of(job)
     n = job.rules.notch
-    height = job.up(HEIGHT_MM)
+    # The jaws stay below the mark in the back rail.
+    height = job.up(max(HEIGHT_MM, job.band_start + 2 * job.up(job.rules.mark_depth) + job.h))
     rail = max(RAIL_MM, n + job.two_beads + job.rules.chamfer)
     job.fit("the corner plate", (s, s, height))
     mark = make_mark(job, "frame", width=s - 2 * max(2.0, job.lip))

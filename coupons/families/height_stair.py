@@ -10,7 +10,7 @@ from fitassay.coupons.mark import Mark, ink_height, least_width, make_mark
 from fitassay.coupons.shapes import flank_middle, inset, notched_box, rectangle, region
 
 STEPS_MM = (4.0, 8.0, 12.0)
-TREAD_MM = (7.0, 8.0)
+TREAD_MM = (6.0, 6.4)
 """Length and depth of a step's top: an outside jaw stands on it, and the column is stiff enough to print."""
 
 PROUD_MM = 0.4
@@ -59,7 +59,8 @@ def build(job: Job) -> list[Draft]:
     ledge = max(1.0, job.two_beads)
     row = len(heights) * tread
     beside = n + 2.5 * PROUD_MM + 2 * job.lip
-    long = round(max(row + 2 * ledge, least_width(job, "stair") + beside), 3)
+    # Rounded up, so that the mark still fits.
+    long = round(max(row + 2 * ledge, least_width(job, "stair") + beside) + 5e-4, 3)
     strip = round(ink_height(job) + 2 * job.lip + PROUD_MM, 3)
     wide = round(strip + deep + ledge, 3)
     job.fit("the height stair", (long, wide, heights[-1]))
