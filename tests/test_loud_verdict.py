@@ -29,6 +29,12 @@ def one_size(**gains: float) -> Reference:
     return Reference(labels=("outside x, 20 mm",), gains=row, inside=np.zeros(1, dtype=bool))
 
 
+def alike(n: int, **gains: float) -> Reference:
+    """So many reference sizes that feel these terms."""
+    one = one_size(**gains)
+    return Reference(labels=one.labels * n, gains=np.repeat(one.gains, n, axis=0), inside=np.repeat(one.inside, n))
+
+
 def judged(value: float, sd: float, reference: Reference):
     """Backlash in x known as value and sd; the other printer terms hardly differ from zero."""
     mean = np.zeros(len(TERMS))
@@ -110,11 +116,12 @@ def summed(value: float, u: float, of: tuple[str, str]) -> Normal:
 def test_flow_is_changed_only_for_a_bead_that_uneven_layers_do_not_explain(together, changed):
     """Of a sum v the bead is 0.891 (v - 0.035), with sd 0.033, and 0.891 (v - 0.105) where layers are at their worst.
 
-    Both beyond 2.5 times the sd: v > 0.198, or v < -0.058 (derived here); the effect must move a size by 0.1 mm, too.
+    Both beyond 2.5 times the sd: v > 0.198, or v < -0.058 (derived here); the effect must move a size by 0.1 mm, too,
+    which four sizes read once more verify: 2 * 0.1 / sqrt(4).
     """
     known = summed(together, 1e-4, ("bead_excess", "uneven_layers"))
     assert known.mean[INDEX["bead_excess"]] == pytest.approx(0.891 * (together - 0.035), abs=2e-4)
-    advice = advise(known.mean, known.cov, one_size(bead_excess=1.0), Machine(), 0.1).steps
+    advice = advise(known.mean, known.cov, alike(4, bead_excess=1.0), Machine(), 0.1).steps
     flow = [a.setting for a in advice if a.setting == "settings.flow_percent"]
     assert flow == (["settings.flow_percent"] if changed and abs(0.891 * (together - 0.035)) >= 0.1 else [])
 
