@@ -32,7 +32,9 @@ def one_size(**gains: float) -> Reference:
 def alike(n: int, **gains: float) -> Reference:
     """So many reference sizes that feel these terms."""
     one = one_size(**gains)
-    return Reference(labels=one.labels * n, gains=np.repeat(one.gains, n, axis=0), inside=np.repeat(one.inside, n))
+    return Reference(
+        labels=one.labels * n, gains=np.repeat(one.gains, n, axis=0), inside=np.repeat(one.inside, n)
+    )
 
 
 def judged(value: float, sd: float, reference: Reference):
