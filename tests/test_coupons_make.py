@@ -79,7 +79,7 @@ def test_quick_set_is_one_plate_fourteen_features_one_hour():
     assert sum(len(c.features) for c in made.manifest.coupons) <= 14
     assert sum(c.minutes for c in made.costs.values()) <= 60
     kinds = {f.id.rstrip("0123456789") for c in made.manifest.coupons for f in c.features}
-    assert {"stem", "head", "neck", "chamber", "wall-left"} <= kinds
+    assert {"stem", "head", "tooth", "neck", "across", "diagonal-neck", "diagonal-head", "wall-left"} <= kinds
 
 
 @pytest.mark.parametrize("quick", [False, True])

@@ -154,8 +154,11 @@ def test_stated_uncertainties_of_the_default_set():
 
 
 def test_quick_set_names_a_dominant_error():
-    """One quick plate, a dozen readings, one right answer: three printers, each with one large error."""
-    for name, value in [("backlash_y", 0.3), ("contour_offset", 0.225), ("bead_excess", 0.3)]:
+    """One quick plate, a dozen readings, one right answer: printers, each with one large error."""
+    for name, value in [
+        ("backlash_y", 0.3), ("contour_offset", 0.225), ("bead_excess", 0.3),
+        ("skew_xy", 0.018), ("scale_x", 0.018), ("scale_y", -0.018),
+    ]:  # fmt: skip
         readings = simulate(walk(quick=True), theta_of({name: value}), noise_mm=0.02, seed=3)
         verdict = interpret(walk(quick=True), readings, MACHINE).verdict
         assert (verdict.status, verdict.term) == ("dominant", name)

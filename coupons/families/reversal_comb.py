@@ -12,6 +12,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import shapely
 
+from fitassay.coupons.comb_sizes import FACES, Corners, longest_diagonals, over_corners, over_width
 from fitassay.coupons.draft import Draft, across, engrave, standing
 from fitassay.coupons.family import Family
 from fitassay.coupons.family_names import COMB
@@ -42,11 +43,17 @@ class Span:
 
 @dataclass(frozen=True, kw_only=True)
 class Comb:
-    """A comb in row coordinates: u along the row, v across, low corner in the origin [mm]."""
+    """A comb in row coordinates: u along the row, v across, low corner in the origin [mm].
+
+    In the quick set it has diagonals besides, and is measured across, at `across_at` along the row: nothing else
+    there tells squareness, nor is as long.
+    """
 
     ring: Ring
     radii: list[float]
     spans: tuple[Span, ...]
+    diagonals: tuple[Corners, ...]
+    across_at: float
     length: float
     width: float
     spine: tuple[float, float]
@@ -102,10 +109,14 @@ def comb(job: Job, *, full: bool) -> Comb:
     n, mid = r.notch, chamber_v + spine / 2
     ring += [(0.0, v1), (0.0, mid + 0.55 * n), (0.95 * n, mid), (0.0, mid - 0.55 * n)]
     free = {(0.0, 0.0), (length, 0.0), (f_end, 0.0), (length, chamber_v)}
+    diagonals = longest_diagonals(ring, length, v3) if job.quick else ()
+    free -= {p for d in diagonals for p in (d.low, d.high)}
     return Comb(
         ring=ring,
         radii=[1.5 if p in free else 0.0 for p in ring],
         spans=(*b_spans, *f_spans),
+        diagonals=diagonals,
+        across_at=(wall + cut) / 2,
         length=length,
         width=v3,
         spine=(chamber_v, v1),
@@ -165,13 +176,6 @@ def _back(
 TURNS_DEG = {"a": 45.0, "b": -45.0}
 """By which the rows along the diagonals are turned against x: a rises with x and y, b falls."""
 
-FACES = {
-    "x": "left and right",
-    "y": "front and back",
-    "a": "front left and back right",
-    "b": "back left and front right",
-}
-
 
 def build(job: Job) -> list[Draft]:
     """The two combs, each as long as its axis allows."""
@@ -196,7 +200,7 @@ def _turned(job: Job, belt: str) -> Draft:
         for slab in engrave(job, lying, _strokes(job, shape, belt))
     ]
     z = job.mid_layer(job.band_start, height)
-    features = tuple(_turned_feature(job, span, belt, shape.width, z) for span in shape.spans)
+    features = tuple(_turned_feature(f, belt) for f in _features(job, shape, "x", z, belt == "a"))
     return Draft(id=f"comb-{belt}", slabs=tuple(slabs), features=features, notes=notes)
 
 
@@ -224,8 +228,7 @@ def _diagonal(drawn: Outline, belt: str) -> Outline:
     return snap(shapely.transform(drawn, turned))
 
 
-def _turned_feature(job: Job, span: Span, belt: str, width: float, z: float) -> Feature:
-    along_x = _feature(job, span, "x", width, z)
+def _turned_feature(along_x: Feature, belt: str) -> Feature:
     angle = math.radians(TURNS_DEG[belt])
 
     def turned(p: tuple[float, float, float]) -> tuple[float, float, float]:
@@ -234,13 +237,16 @@ def _turned_feature(job: Job, span: Span, belt: str, width: float, z: float) -> 
 
     ends = turned(along_x.contact_a_mm), turned(along_x.contact_b_mm)
     # Directions lie between 0 and 180 degrees.
-    low, high = ends if belt == "a" else ends[::-1]
+    degrees = along_x.direction_deg + TURNS_DEG[belt]
+    low, high = ends if 0.0 <= degrees < 180.0 else ends[::-1]
+    other = "b" if belt == "a" else "a"
+    faces = (FACES["y"], FACES[other]) if along_x.axis == "y" else (FACES["x"], FACES[belt])
     return replace(
         along_x,
-        direction_deg=TURNS_DEG[belt] % 180.0,
+        direction_deg=degrees % 180.0,
         contact_a_mm=low,
         contact_b_mm=high,
-        instruction=along_x.instruction.replace(FACES["x"], FACES[belt]),
+        instruction=along_x.instruction.replace(*faces),
     )
 
 
@@ -259,7 +265,7 @@ def _coupon(job: Job, axis: str) -> Draft:
     outline = region(ring if axis == "x" else quarter_turn(ring, shape.width))
     slabs = engrave(job, standing(job, outline, height), _strokes(job, shape, axis))
     z = job.mid_layer(job.band_start, height)
-    features = tuple(_feature(job, span, axis, shape.width, z) for span in shape.spans)
+    features = _features(job, shape, axis, z, axis == "x")
     return Draft(id=f"comb-{axis}", slabs=tuple(slabs), features=features, notes=notes)
 
 
@@ -303,6 +309,23 @@ def _strokes(job: Job, shape: Comb, axis: str) -> Outline:
     return snap(
         text.at(x - text.width / 2, start).union(arrow.at(x - arrow.width / 2, start + room - arrow.height))
     )
+
+
+def _features(job: Job, shape: Comb, axis: str, z: float, diagonals: bool) -> tuple[Feature, ...]:
+    """Along x or y, at height z.
+
+    The quick set's readings are few: the chamber, which tells what stem, head and neck tell together, gives way to
+    the whole comb's size across, and one comb's diagonals are enough. The plain tooth stays: it alone tells a drive
+    that gives like a spring from a lesser play.
+    """
+    spans = [_feature(job, span, axis, shape.width, z) for span in shape.spans]
+    if not job.quick:
+        return tuple(spans)
+    kept = [f for f in spans if not f.id.startswith("chamber")]
+    kept.append(over_width(job, "y" if axis == "x" else "x", shape.width, shape.across_at, z))
+    if diagonals:
+        kept += [over_corners(job, corners, axis, shape.width, z) for corners in shape.diagonals]
+    return tuple(kept)
 
 
 def _feature(job: Job, span: Span, axis: str, width: float, z: float) -> Feature:

@@ -129,11 +129,14 @@ def _features(job: Job, x: float, y: float, height: float) -> tuple[Feature, ...
             nominal=w,
         )
         for name, axis, low, at in places
+        # Two sides are enough where readings are to be few.
+        if not (job.quick and name in ("right", "back"))
     )
     if not job.rims:
         return deep
     rims = tuple(rim_of(job, f, height, f"{f.id.partition('-')[2]} wall") for f in deep)
-    return (*deep, *rims, _layer(deep[2], z))
+    front = next(f for f in deep if f.id == "wall-front")
+    return (*deep, *rims, _layer(front, z))
 
 
 def _layer(wall: Feature, z: float) -> Feature:

@@ -11,8 +11,8 @@ from fitassay.coupons.mark import text_lines
 from fitassay.coupons.toolpath.card import FOOT_MM, GAP_LENGTH_MM, GAPS, LEAD_MM, STEP_MM, Layout, RowWay
 from fitassay.coupons.toolpath.stroke import Line, Stroke
 
-LAYERS = 3
-"""One of ticks, two of rails, three of closing gaps."""
+LAYERS = 2
+"""Of rails. Ticks lie in the first, closing gaps in the second alone: of two, layers that shift would hide light."""
 
 Placed = Callable[[np.ndarray], np.ndarray]
 
@@ -48,7 +48,6 @@ def _layers(layout: Layout) -> list[list[Stroke]]:
     return [
         [*rails, *_numbers(layout), *_rows(layout), *_gaps(layout, FOOT_MM)],
         [*rails, *_gaps(layout, 0.0)],
-        [*_gap_rails(layout), *_gaps(layout, 0.0)],
     ]
 
 

@@ -12,7 +12,6 @@ from functools import cache
 
 import numpy as np
 
-from fitassay.analysis.chain.pairs import pair_row
 from fitassay.analysis.chain.sensitivities import SetWalk
 from fitassay.analysis.estimation.by_eye import eye_facts
 from fitassay.analysis.estimation.known import with_facts
@@ -87,7 +86,7 @@ def size_of(printers: RoughPrinters, effect: str, size: str) -> np.ndarray:
 def counted(printers: RoughPrinters, rng: np.random.Generator) -> dict[str, list[float | None]]:
     """The card of each printer printed and counted: pair numbers by row."""
     (coupon,) = card_set(MACHINE).manifest.coupons
-    truth, n = printers.truth, len(printers.truth)
+    truth = printers.truth
     play = truth[:, PLAYS].copy()
     take_up = np.maximum(size_of(printers, "elastic", "take_up"), 1e-3)
     pitch = coupon.features[0].pairs.pitch_mm  # type: ignore[union-attr]
@@ -101,7 +100,6 @@ def counted(printers: RoughPrinters, rng: np.random.Generator) -> dict[str, list
         "x": size_of(printers, "crosstalk", "x_of_y") * truth[:, PLAYS[1]],
         "y": size_of(printers, "crosstalk", "y_of_x") * truth[:, PLAYS[0]],
     }
-    jitter = size_of(printers, "jitter", "sd")
     rows: dict[str, list[float | None]] = {}
     h, w = MACHINE.layer_height_mm, MACHINE.line_width_mm
     for f in coupon.features:
@@ -111,9 +109,7 @@ def counted(printers: RoughPrinters, rng: np.random.Generator) -> dict[str, list
             off += TICK_MM * math.sqrt(2) * rng.standard_normal(off.shape)
             rows[f.id] = [float(v) for v in nearest_pair(off, f.pairs.first, rng)]
         else:
-            light = gaps(printed, coupon, f, 3 * h, w) - (w + truth[:, BEAD])[:, None]
-            # Two layers of beads stand over each other, and light has to pass both.
-            light -= np.abs(jitter * math.sqrt(2) * rng.standard_normal(n))[:, None]
+            light = gaps(printed, coupon, f, 2 * h, w) - (w + truth[:, BEAD])[:, None]
             light += TICK_MM * math.sqrt(2) * rng.standard_normal(light.shape)
             rows[f.id] = first_open(light, f.pairs.first, rng)  # type: ignore[assignment]
     return rows
@@ -121,8 +117,8 @@ def counted(printers: RoughPrinters, rng: np.random.Generator) -> dict[str, list
 
 @cache
 def told_by(rows: tuple[tuple[str, float | None], ...], term: int) -> tuple[float, float]:
-    """What these rows of one card tell of their own term, or sum of terms: value and standard uncertainty."""
-    manifest, table, row = card_set(MACHINE).manifest, prior(MACHINE), seen_row(term)
+    """What these rows of one card tell of their own term: value and standard uncertainty."""
+    manifest, table, row = card_set(MACHINE).manifest, prior(MACHINE), np.eye(len(TERMS))[term]
     readings = tuple(
         Reading(
             coupon="card", feature=key, reading_mm=None, pair=v, fit="" if v is not None else "none lines up"
@@ -135,14 +131,6 @@ def told_by(rows: tuple[tuple[str, float | None], ...], term: int) -> tuple[floa
     return (float(mean) / float(sd) ** 2 - float(old_mean) / float(old_sd) ** 2) / alone, alone**-0.5
 
 
-def seen_row(term: int) -> np.ndarray:
-    """Of lost motion itself; of the bead with what uneven layers hide of the light."""
-    row = np.eye(len(TERMS))[term]
-    if term == BEAD:
-        row = pair_row(card_set(MACHINE).manifest.feature("card", "gap")[1], MACHINE.line_width_mm)[1]
-    return row
-
-
 def card_facts(
     rows: dict[str, list[float | None]], n: int
 ) -> list[tuple[np.ndarray, np.ndarray, np.ndarray]]:
@@ -151,7 +139,7 @@ def card_facts(
     for term, letter in zip(SEEN, "xyg", strict=True):
         own = [key for key in rows if key.startswith(letter)]
         told = [told_by(tuple((key, rows[key][i]) for key in own), term) for i in range(n)]
-        row = seen_row(term)
+        row = np.eye(len(TERMS))[term]
         values, u = np.array(told).T
         facts.append((row, values, np.hypot(u, np.sqrt(row**2 @ drift_sds() ** 2))))
     return facts
