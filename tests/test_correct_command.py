@@ -102,3 +102,12 @@ def test_a_part_longer_than_any_bed_is_refused_at_once(tmp_path):
     code, _, err = run("correct", case(tmp_path), part, "-o", tmp_path / "o.stl", "--unit", "m")
     assert code == 2
     assert part.name in err and "more than any bed (2000 mm)" in err
+
+
+def test_a_body_that_cannot_be_corrected_is_named_with_its_file(tmp_path):
+    """A wall thinner than what a correction takes off it."""
+    thin = tmp_path / "thin.3mf"
+    write_parts(thin, (part_of(box(0, 0, 30, 0.2, 0, 8)),), "thin")
+    code, _, err = run("correct", case(tmp_path), thin, "-o", tmp_path / "out.3mf")
+    assert code == 2
+    assert " ".join(err.split()).startswith(f"fitassay: {thin}, body "), err

@@ -149,6 +149,10 @@ def _huge(facets):
     facets["c"] *= 1e6
 
 
+def _endless(facets):
+    facets["c"] *= 1e30
+
+
 def _tiny(facets):
     facets["c"] *= 0.03937
 
@@ -169,6 +173,7 @@ BAD = {
     "nothing": (_binary(0, b""), "no whole STL"),
     "broken text": (b"solid x\nfacet normal 0 0 1\n outer loop\n vertex a b c\n", "no readable text STL"),
     "not finite": (_cube_bytes(_nan), r"part\.stl, facet 4: .*not finite"),
+    "endless": (_cube_bytes(_endless), r"part\.stl, facet 1: .*endlessly large"),
     "huge": (_cube_bytes(_huge), "say which it is"),
     "inches": (
         _cube_bytes(_tiny),

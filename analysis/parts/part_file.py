@@ -87,6 +87,10 @@ def read_parts(path: Path, unit: str | None = None) -> tuple[tuple[Part, ...], t
     return (_part(corners.reshape(-1, 3), None, factor, path.stem, str(path))[0],), notes
 
 
+ENDLESS = 1e12
+"""No coordinate in any unit is as large; products of three are still numbers."""
+
+
 def check_size(parts: tuple[Part, ...], place: str) -> None:
     """Refuse what no bed holds: its unit was mistaken, and its walls would take minutes to follow."""
     for part in parts:
@@ -162,11 +166,12 @@ def _unit_factor(corners: np.ndarray, unit: str | None, path: Path) -> tuple[flo
 
 def _check_finite(points: np.ndarray, facets: bool, place: str) -> None:
     """Refuse coordinates that are no lengths; `facets` if three points in turn are a facet's corners."""
-    finite = np.isfinite(points).all(axis=1)
-    if not finite.all():
-        first = int(np.argmin(finite))
+    lengths = (np.abs(points) < ENDLESS).all(axis=1)
+    if not lengths.all():
+        first = int(np.argmin(lengths))
         where = f"facet {first // 3 + 1}" if facets else f"vertex {first + 1}"
-        raise InputError("holds coordinates that are not finite; export the part again", f"{place}, {where}")
+        what = "endlessly large" if np.isfinite(points[first]).all() else "not finite"
+        raise InputError(f"holds coordinates that are {what}; export the part again", f"{place}, {where}")
 
 
 def _part(

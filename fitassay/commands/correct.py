@@ -94,7 +94,7 @@ def command(
     state = _left_out(state_of(diagnosis, machine), leave, machine.kinematics)
     with working("Correcting and printing virtually"):
         pivot = _common_pivot(parts)
-        done = [_one(p, state, machine.layer_height_mm, thin, pivot) for p in parts]
+        done = [_of_file(part, p, state, machine.layer_height_mm, thin, pivot) for p in parts]
     _write(part, out, tuple(d["part"] for d in done))
     data = {
         "schema": 1,
@@ -154,6 +154,16 @@ def _common_pivot(parts: tuple[Part, ...]) -> Any:
 
     bounds = np.array([p.bounds for p in parts])
     return base_middle(np.array([bounds[:, 0].min(axis=0), bounds[:, 1].max(axis=0)]))
+
+
+def _of_file(path: Path, part: Part, state: State, layer: float, thin: bool, pivot: Any) -> dict[str, Any]:
+    """`_one`, whose refusals name the file beside the body."""
+    try:
+        return _one(part, state, layer, thin, pivot)
+    except InputError as exc:
+        if str(path) in exc.place:
+            raise
+        raise InputError(exc.message, f"{path}, body {exc.place or part.name}") from exc
 
 
 def _one(part: Part, state: State, layer: float, thin: bool, pivot: Any) -> dict[str, Any]:
