@@ -96,6 +96,7 @@ HABITS: dict[str, Habit] = {
     "numbers with exponents": Habit(
         manner=Manner(e_decimals=6, number=with_exponent), refused="is written with a power of ten"
     ),
+    "crumbs without filament": Habit({"crumbs": True, "decimals": 3}, not_said="several strokes"),
     "crumbs with filament": Habit(twist=lambda ops: crumbs(ops, 5, feeds=True), ids=BORE),
     "lines of other kinds": Habit(twist=lambda ops: with_lines(ops, OTHER_LINES)),
     "an uneven bed worked in": Habit(twist=uneven_bed, refused="rise and fall while it prints"),
@@ -126,6 +127,22 @@ HABITS: dict[str, Habit] = {
     # Those of 0.3 mm happen to lie where nothing is measured.
     "layers of many heights": Habit(
         {"heights": (0.2, 0.1, 0.1, 0.3, 0.2, 0.1)}, said="Layers are 0.100 to 0.200 mm high where measured"
+    ),
+    "layers of two heights, told alike": Habit(
+        {"heights": (0.2, 0.1)},
+        said="layers, 0.100 to 0.200 mm thick where measured",
+        not_said="then 0.20 mm",
+    ),
+    # A wider bead's path lies farther in for the same edge.
+    "wide first layer": Habit(
+        {"first_width": 0.6},
+        said="its bead fed for 0.600 mm, its edge where theirs is",
+        not_said="first_layer_mm",
+    ),
+    "wide first layer drawn in": Habit(
+        {"first_width": 0.6, "first_inset": 0.15},
+        said="The first layer is drawn 0.150 mm inside where the layers above have their edge",
+        not_said="feet come out",
     ),
     "coupons of two widths": Habit(
         {"widths": (("bore", 0.6),)},

@@ -152,7 +152,7 @@ KINDS: dict[str, Kind] = {
         (("boss", "comb-y", "comb-x"),),
     ),
     "first layer inset": Kind({"first_inset": 0.2}, ("first layer is drawn 0.200 mm",)),
-    "first-layer bead": Kind({"first_width": 0.6}, ("first layer's bead",)),
+    "first-layer bead": Kind({"first_width": 0.6}, ("its bead fed for 0.600 mm, its edge where theirs is",)),
     "endless wall": Kind({"spiral": True}, plates=(("wall",),), bead=False, manners=False),
     "single wall doubled": Kind({"single": "two"}, ("drawn as more than one bead",), (("boss", "wall"),)),
     "several at once": Kind(

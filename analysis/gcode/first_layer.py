@@ -17,6 +17,14 @@ REACH_MM = 0.42
 """How far from the layers' usual place the first layer's path is looked for."""
 
 ENOUGH_PROBES = 8
+SAME_BEAD = 0.03
+ON_PATH_MM = 0.01
+"""A first layer this near to the path of those above is drawn on it."""
+
+USUAL_STEP_MM = 0.05
+"""People set a first layer in or out by whole steps of this (common practice, no source)."""
+
+ROUNDER_MM = 0.003
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -35,6 +43,28 @@ class FirstLayer:
     thickness: float
     outward: float | None
     bead: float | None
+
+    def edge(self, usual: float) -> float | None:
+        """How far its edge is meant outward of that of the layers above [mm]; None where its path is not seen.
+
+        A program that widens the first layer's bead draws it half of that farther in; one that only feeds more does
+        not. Where both could be, the rounder figure is likelier.
+
+        Parameters
+        ----------
+        usual : float [mm]
+            Width of the bead that the layers above are fed for.
+        """
+        if self.outward is None or self.bead is None or abs(self.bead / usual - 1) < SAME_BEAD:
+            return self.outward
+        widened = self.outward + (self.bead - usual) / 2
+        if abs(self.outward) < ON_PATH_MM or _off_grid(self.outward) < _off_grid(widened) - ROUNDER_MM:
+            return self.outward
+        return widened
+
+
+def _off_grid(value: float) -> float:
+    return abs(value - round(value / USUAL_STEP_MM) * USUAL_STEP_MM)
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -10,14 +10,26 @@ LAYERS_DIFFER = 0.2
 Z_SCALE_WARNING = 0.002
 
 
+def thinnest_and_thickest(trace: Trace) -> tuple[float, float]:
+    """Thickness of the layers where coupons are measured [mm]."""
+    steps = [o.path.thickness for p in trace.found.values() for o in p.outer] or [trace.layer_height_mm]
+    return min(steps), max(steps)
+
+
+def layers_differ(trace: Trace) -> bool:
+    """Whether the layers where coupons are measured are of several thicknesses."""
+    low, high = thinnest_and_thickest(trace)
+    return high > (1 + LAYERS_DIFFER) * low
+
+
 def height_remarks(trace: Trace, manifest: Manifest) -> list[str]:
     """Sentences; none where nothing is strange."""
     said = []
     h, profile = trace.layer_height_mm, trace.profile_layer_mm
-    steps = [o.path.thickness for p in trace.found.values() for o in p.outer] or [h]
-    if max(steps) > (1 + LAYERS_DIFFER) * min(steps):
+    if layers_differ(trace):
+        low, high = thinnest_and_thickest(trace)
         said.append(
-            f"Layers are {min(steps):.3f} to {max(steps):.3f} mm high where measured: slice all with {profile:g}."
+            f"Layers are {low:.3f} to {high:.3f} mm high where measured: slice all with {profile:g} mm."
         )
     elif abs(h / profile - 1) > LAYER_WARNING:
         said.append(
@@ -45,9 +57,11 @@ def _heights(trace: Trace, manifest: Manifest) -> list[str]:
             "in the slicing program, and heights will be read with it."
         )
     if heights.rounding > h / 10:
+        low, high = thinnest_and_thickest(trace)
+        then = f"{low:.2f} to {high:.2f}" if layers_differ(trace) else f"{trace.layer_height_mm:.2f}"
         said.append(
             f"The drawn heights are no whole numbers of this file's layers (the first {trace.first_layer_mm:.2f} mm, "
-            f"then {trace.layer_height_mm:.2f} mm): tops come out up to {heights.rounding:.2f} mm off for that "
+            f"then {then} mm): tops come out up to {heights.rounding:.2f} mm off for that "
             f"alone, so read no heights on them; slice with {h:g} mm, the first layer too."
         )
     if abs(heights.scale) > Z_SCALE_WARNING:

@@ -8,6 +8,7 @@ import numpy as np
 
 from fitassay.analysis import rounding
 from fitassay.analysis.gcode.coupon_paths import MOST_WALLS
+from fitassay.analysis.gcode.height_words import layers_differ, thinnest_and_thickest
 from fitassay.analysis.gcode.round_holes import polygon_holes
 from fitassay.analysis.gcode.trace_data import Trace
 from fitassay.analysis.gcode.trace_words import direction_text, order_text, walls_of
@@ -155,16 +156,31 @@ def _path(trace: Trace) -> str:
     return f"{text[0].upper()}{text[1:]}." if text else ""
 
 
+def _beside(outward: float) -> str:
+    return f"{rounding.fixed(abs(outward), 3)} mm {'outside' if outward > 0 else 'inside'}"
+
+
 def _layers(trace: Trace) -> str:
+    low, high = thinnest_and_thickest(trace)
+    thick = rounding.fixed(trace.layer_height_mm, 3)
+    if layers_differ(trace):
+        thick = f"{rounding.fixed(low, 3)} to {rounding.fixed(high, 3)}"
     said = (
-        f"{count(trace.layers, 'layer')}, {rounding.fixed(trace.layer_height_mm, 3)} mm thick where measured, the "
-        f"first {rounding.fixed(trace.first_layer_mm, 3)} mm"
+        f"{count(trace.layers, 'layer')}, {thick} mm thick where measured, the first "
+        f"{rounding.fixed(trace.first_layer_mm, 3)} mm"
     )
     first = trace.first_layer
     if first is not None and first.outward is not None:
         where = "on the path of those above"
         if abs(first.outward) > NOTHING_MM:
-            where = f"its path {rounding.fixed(first.outward, 3, signed=True)} mm outward of those above"
+            where = f"its path {_beside(first.outward)} that of those above"
         bead = "" if first.bead is None else f", its bead fed for {first.bead:.3f} mm"
+        edge = None if trace.bead is None else first.edge(trace.bead.fed)
+        if edge is not None and edge != first.outward:
+            bead += (
+                ", its edge where theirs is"
+                if abs(edge) <= NOTHING_MM
+                else f", its edge {_beside(edge)} theirs"
+            )
         said += f", {where}{bead}"
     return said + "."

@@ -214,16 +214,20 @@ def _first_layer(trace: Trace, told_mm: float) -> list[str]:
     if first is None:
         return []
     said = []
-    if first.outward is not None and abs(first.outward - told_mm) > FIRST_LAYER_WARNING_MM:
-        way = "inside" if first.outward < 0 else "outside"
-        drawn = f"drawn {abs(first.outward):.3f} mm {way} where the layers above have their path (per side)"
-        if abs(first.outward) <= FIRST_LAYER_WARNING_MM:
-            drawn = "drawn where the layers above have their path"
+    edge = first.outward if bead is None else first.edge(bead.fed)
+    if edge is not None and abs(edge - told_mm) > FIRST_LAYER_WARNING_MM:
+        way = "inside" if edge < 0 else "outside"
+        what = "path" if edge == first.outward else "edge"
+        drawn = f"drawn {abs(edge):.3f} mm {way} where the layers above have their {what} (per side)"
+        if abs(edge) <= FIRST_LAYER_WARNING_MM:
+            drawn = f"drawn where the layers above have their {what}"
         said.append(
             f"The first layer is {drawn}, machine.toml says first_layer_mm = {told_mm:g}: make both say "
-            f"{first.outward:+.2f}, so that the advice on feet starts from what is in force."
+            f"{edge:+.2f}, so that the advice on feet starts from what is in force."
         )
-    if first.bead is not None and bead is not None and abs(first.bead / bead.fed - 1) > FIRST_BEAD_WARNING:
+    if first.bead is None or bead is None or edge != first.outward:
+        return said
+    if abs(first.bead / bead.fed - 1) > FIRST_BEAD_WARNING:
         said.append(
             f"The first layer's bead is fed for {first.bead:.3f} mm, the layers above for {bead.fed:.3f} mm: feet "
             "come out wider or narrower by that, so measure above them."
