@@ -134,6 +134,24 @@ def _ladder(
     return f"{peg} {enters}, turn from {turns_mm:.2f} mm."
 
 
+def _manner(*, jumps: bool | None, chance: float) -> str:
+    """What the bores say of a compensation set too high: it jumps, it mirrors the play, or they do not tell."""
+    if jumps is None:
+        return (
+            "A backlash compensation is set too high. Whether it jumps at the reversal or mirrors the play these "
+            "readings do not tell: read round bores in x and y, or take the compensation back first. Until then the "
+            "closing of round holes and clearances are stated as wide as both."
+        )
+    fits, not_so = ("jumps at the reversal", "mirroring the play")
+    if not jumps:
+        fits, not_so = ("mirrors the play", "jumping at the reversal")
+    surely = rounding.probability(chance if jumps else 1 - chance)
+    return (
+        f"A backlash compensation is set too high. By the round bores it {fits} rather than {not_so} ({surely}), and "
+        "round holes are foretold so."
+    )
+
+
 def _filament(
     *,
     mean_mm: float,
@@ -252,6 +270,7 @@ _SENTENCES: dict[str, Callable[..., str]] = {
         f"{readings} readings do not fit the others, more than slips of the hand explain: look for a seam on the "
         "measured faces, for blobs and for lifted corners."
     ),
+    "over-compensated": _manner,
     "exchanged": lambda first, second: (
         f"The readings of {first} and {second} look exchanged: each fits under the other's name, and then all "
         "readings fit together. Look at the names on the pieces, and swap the readings if so."

@@ -11,7 +11,16 @@ from fitassay.analysis.normal import Normal
 from fitassay.analysis.notes import Note, sum_words
 
 # What of `Diagnosis.extra` stands in diagnosis.json, where there is any.
-EXTRA = ("sliced_file", "filament", "weighed", "carried", "effective_dof", "uncertainty_budget", "together")
+EXTRA = (
+    "sliced_file",
+    "filament",
+    "weighed",
+    "carried",
+    "effective_dof",
+    "uncertainty_budget",
+    "together",
+    "manner",
+)
 
 Status = Literal["dominant", "leading", "undetermined", "within-noise", "unexplained", "sum-known"]
 

@@ -51,6 +51,8 @@ class Errors:
         Added to every height.
     added : dict of str to ndarray (n,) [mm]
         Added to readings of one feature kind.
+    jumps : bool
+        Play below zero, a compensation set too high, jumps at the reversal; else it mirrors the play.
     """
 
     def __init__(self, n: int) -> None:
@@ -66,6 +68,7 @@ class Errors:
         self.shear = np.zeros(n)
         self.datum = np.zeros(n)
         self.added: dict[str, np.ndarray] = {}
+        self.jumps = False
 
     def add(self, term: Term, value: np.ndarray) -> None:
         """Add a term of `value` (n,)."""

@@ -345,6 +345,10 @@ def state_of(
         from fitassay.analysis.gcode.habits import path_habits
 
         habits = path_habits(trace)
+    if manner := diagnosis.extra.get("manner"):
+        from fitassay.analysis.estimation.manner import which
+
+        habits = replace(habits, jumps=which(manner["jumps"]))
     if scatter_mm is None:
         from fitassay.analysis.estimation.model_error import piece_sd
 

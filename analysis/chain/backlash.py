@@ -10,15 +10,19 @@ from fitassay.analysis.terms import Errors
 BELTS = np.array([[1.0, 1.0], [1.0, -1.0]])
 """Travel of two crossed belts: a = x + y, b = x - y; and back, x = (a + b) / 2, y = (a - b) / 2."""
 
+STILL_MM = 1e-9
+"""An axis that moves by less stands still [mm]."""
+
 
 def lost_motion(
-    path: np.ndarray, play: np.ndarray, only: np.ndarray | None = None
+    path: np.ndarray, play: np.ndarray, only: np.ndarray | None = None, *, jumps: bool = False
 ) -> tuple[np.ndarray, np.ndarray]:
     """Where two axes with play really go: x and y, or two belts.
 
     Per axis w_k = max(u_k - r, min(u_k + r, w_{k-1})) with r = |b|/2 (play operator of Krasnosel'skii and
     Pokrovskii; the textbook form is from memory). Negative b, a backlash compensation set too high, mirrors the
-    result about the command. Both kinks of every move, where each axis takes up its play, become vertices.
+    result about the command, or leads by |b|/2 from each reversal on, at once. Both kinks of every move, where each
+    axis takes up its play, become vertices.
 
     Parameters
     ----------
@@ -28,6 +32,8 @@ def lost_motion(
         Total play b of either axis.
     only : ndarray of int, optional
         Moves wanted; default all.
+    jumps : bool
+        What negative b does.
 
     Returns
     -------
@@ -64,7 +70,28 @@ def lost_motion(
     begin = signed(start, w_start, sign[:, None])
     end = signed(path[:, first + 1], w[:, first + 1], sign[:, None])
     moves = np.concatenate([begin[:, :, None], kinked, end[:, :, None]], axis=2)
-    return (signed(path, w, sign[:, None]) if only is None else begin), moves
+    vertices = signed(path, w, sign[:, None]) if only is None else begin
+    if jumps and (play < 0).any():
+        ahead, ran = _running_ahead(path, r)
+        ahead = ahead if only is None else ahead[:, first]
+        vertices = np.where(play[:, None] < 0, ahead, vertices)
+        moves = np.where(play[:, None, None] < 0, ran[:, first], moves)
+    return vertices, moves
+
+
+def _running_ahead(path: np.ndarray, r: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Vertices and moves, as `lost_motion` has them, of axes that lead by `r` (n, 2) [mm] whichever way they go.
+
+    An axis that stands still keeps its side.
+    """
+    du = np.diff(path, axis=1)
+    way = np.where(np.abs(du) > STILL_MM, np.sign(du), 0.0)
+    last = np.maximum.accumulate(np.where(way != 0, np.arange(way.shape[1])[:, None], 0), axis=1)
+    lead = np.take_along_axis(way, last, axis=1) * r[:, None]
+    before = np.concatenate([np.zeros_like(lead[:, :1]), lead], axis=1)
+    vertices = path + before
+    start, end = path[:, :-1] + lead, path[:, 1:] + lead
+    return vertices, np.stack([vertices[:, :-1], start, start, end], axis=2)
 
 
 def printed_path(
@@ -123,9 +150,9 @@ def with_play(path: np.ndarray, errors: Errors, only: np.ndarray) -> np.ndarray:
     """Moves (n, wanted, 4, 2) of `path` (n, m, 2), play taken up where it is: in x and y, or in the belts."""
     belted = has_belts(errors)
     if not belted.any():
-        return lost_motion(path, errors.play, only)[1]
+        return lost_motion(path, errors.play, only, jumps=errors.jumps)[1]
     moves = np.empty((errors.n, len(only), 4, 2))
-    moves[~belted] = lost_motion(path[~belted], errors.play[~belted], only)[1]
-    travel = lost_motion(path[belted] @ BELTS.T, errors.belt[belted], only)[1]
+    moves[~belted] = lost_motion(path[~belted], errors.play[~belted], only, jumps=errors.jumps)[1]
+    travel = lost_motion(path[belted] @ BELTS.T, errors.belt[belted], only, jumps=errors.jumps)[1]
     moves[belted] = travel @ BELTS / 2
     return moves

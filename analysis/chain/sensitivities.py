@@ -7,6 +7,7 @@ sensitivity coefficients (GUM 5.1.3) of every reading.
 from __future__ import annotations
 
 from collections.abc import Mapping
+from copy import copy
 from dataclasses import replace
 from functools import cached_property
 from pathlib import Path
@@ -16,7 +17,7 @@ import numpy as np
 from fitassay.analysis.chain.loops import Loop
 from fitassay.analysis.chain.span import CouponWalk
 from fitassay.analysis.controls import ConstantHoles
-from fitassay.analysis.terms import TERMS, errors_of
+from fitassay.analysis.terms import PLAYS, TERMS, errors_of
 from fitassay.coupons.export.stl import read_coupon
 from fitassay.coupons.feature import Manifest
 from fitassay.coupons.machine import Machine
@@ -36,7 +37,11 @@ class SetWalk:
         True for features on round openings.
     surplus : ndarray (features,) [mm]
         What a constant hole compensation adds to round openings beyond what the terms tell.
+    jumps : bool
+        A backlash compensation set too high jumps at the reversal; else it mirrors the play.
     """
+
+    jumps = False
 
     def __init__(
         self,
@@ -85,7 +90,15 @@ class SetWalk:
     def readings(self, theta: np.ndarray) -> np.ndarray:
         """Noise-free readings (n, features) [mm] of printers with terms `theta` (n, terms)."""
         errors = errors_of(theta)
+        errors.jumps = self.jumps
         return np.concatenate([walk.readings(errors) for walk in self.walks], axis=1) + self.surplus
+
+    def jumping(self) -> SetWalk:
+        """The same set on printers whose compensations jump; only those that are set too high differ."""
+        other = copy(self)
+        other.__dict__.pop("_linear_at_ideal", None)
+        other.jumps = True
+        return other
 
     def linearise(self, theta: np.ndarray | None = None) -> tuple[np.ndarray, np.ndarray]:
         """Readings and their derivatives about one printer.
@@ -100,7 +113,8 @@ class SetWalk:
         base : ndarray (features,) [mm]
         gains : ndarray (features, terms)
             d reading / d term, by forward differences with each term's own step: play is one-sided at zero (a jaw
-            with a flat does not see the first micrometres of it in a bore), all else is smooth.
+            with a flat does not see the first micrometres of it in a bore), all else is smooth. Where compensations
+            jump, play is meant that is compensated too much.
         """
         if theta is None:
             return self._linear_at_ideal
@@ -115,5 +129,7 @@ class SetWalk:
 
     def _linear_at(self, theta: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         steps = np.array([t.step for t in TERMS])
+        if self.jumps:
+            steps[list(PLAYS)] *= -1
         values = self.readings(np.concatenate([theta[None], theta + np.diag(steps)]))
         return values[0], ((values[1:] - values[0]) / steps[:, None]).T

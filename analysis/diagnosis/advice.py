@@ -11,6 +11,7 @@ from fitassay.analysis import rounding
 from fitassay.analysis.controls import Control
 from fitassay.analysis.diagnosis.surface import least_sure
 from fitassay.analysis.diagnosis.verdict import Reference
+from fitassay.analysis.estimation.manner import over_compensated
 from fitassay.analysis.estimation.priors import prior_sds
 from fitassay.analysis.normal import Normal
 from fitassay.analysis.result import Advice
@@ -22,8 +23,6 @@ SIGNIFICANT_SDS = 2.0
 FLOW_SDS = 2.5
 # The last figure of a misfit that is shown [mm].
 SHOWN_MM = 0.001
-# A compensation of lost motion is clearly set too high from here on [mm], where it is significant.
-OVER_MM = 0.03
 # What a compensation leaves of lost motion that short ways take up in part (common practice, no source).
 WOUND_UP_LEFT = 0.5
 CLOSING = INDEX["bore_closure"]
@@ -166,15 +165,6 @@ def _worth(
             unsettled.pop(BEAD, None)  # the offset mends what the bead adds to sizes, whatever it is
         changes[i] = [replace(change, why=why) if why else change for change in made]
     return _Worth(changes=changes, unsettled=unsettled, mended=mended)
-
-
-def over_compensated(mean: np.ndarray, sds: np.ndarray) -> np.ndarray:
-    """Columns, ndarray (plays,) of bool in the order of `PLAYS`, whose compensation is clearly set too high.
-
-    What that does to round holes differs from firmware to firmware, so that they tell nothing of their closing.
-    """
-    plays = list(PLAYS)
-    return mean[plays] < -np.maximum(SIGNIFICANT_SDS * sds[plays], OVER_MM)
 
 
 def _all_outward(error: float, sd: float) -> str:

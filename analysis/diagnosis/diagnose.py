@@ -14,6 +14,7 @@ from fitassay.analysis.diagnosis.confounding import belts_alike, confounded_term
 from fitassay.analysis.diagnosis.diagnosis_notes import (
     cancelling,
     estimate_notes,
+    manner_notes,
     verdict_notes,
     withheld_notes,
 )
@@ -187,12 +188,14 @@ def interpret(
             *(dof_notes(verdict.term, float(dof[INDEX[verdict.term]])) if verdict.term else ()),
             *(known.notes if known is not None else ()),
             *readout.trial_notes,
+            *manner_notes(readout.jumps),
         ),
         extra={
             **_extra(done, transferred, dof, told),
             **({"exchanged": list(exchanged)} if exchanged else {}),
             "uncertainty_budget": as_data(budget_of(done, budget, machine), told),
             "together": sums_as_data(done.posterior),
+            **({} if readout.jumps is None else {"manner": {"jumps": readout.jumps}}),
         },
     )
 

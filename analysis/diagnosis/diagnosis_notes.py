@@ -10,6 +10,7 @@ from fitassay.analysis.diagnosis.judging import judge_many
 from fitassay.analysis.diagnosis.verdict import STATUSES, Reference
 from fitassay.analysis.estimation.fit import Fit, refit
 from fitassay.analysis.estimation.known import TransferredPrior
+from fitassay.analysis.estimation.manner import which
 from fitassay.analysis.estimation.outlier_causes import sole_witness, unchecked
 from fitassay.analysis.estimation.outliers import HAND_MM, SLIPS_AT_ONCE
 from fitassay.analysis.estimation.priors import prior_means
@@ -23,6 +24,11 @@ from fitassay.coupons.machine import Machine
 NOT_MEASURED = 0.2
 # An error known this well (in standard uncertainties) is there for certain.
 KNOWN_SDS = 4.0
+
+
+def manner_notes(p: float | None) -> tuple[Note, ...]:
+    """What a backlash compensation set too high does, by `Readout.jumps`."""
+    return () if p is None else (Note("over-compensated", {"jumps": which(p), "chance": p}),)
 
 
 def estimate_notes(done: Fit, transferred: TransferredPrior | None, told: np.ndarray) -> tuple[Note, ...]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -10,6 +10,7 @@ from fitassay.analysis.chain.sensitivities import SetWalk
 from fitassay.analysis.estimation.by_eye import eye_facts
 from fitassay.analysis.estimation.fit import Fit, fit, with_more_facts
 from fitassay.analysis.estimation.known import Known
+from fitassay.analysis.estimation.manner import chance_of_jumps, mixed, over_compensated, which
 from fitassay.analysis.estimation.model_error import ModelError, model_error
 from fitassay.analysis.estimation.observations import gather, single_reading_sd
 from fitassay.analysis.estimation.outlier_causes import name_outliers
@@ -36,12 +37,16 @@ class Readout:
     suspects : tuple of Suspect
     trial_notes : tuple of Note
         Sentences where hand and caliper do not tell the same.
+    jumps : float or None
+        Where a backlash compensation is set too high, how likely it jumps at the reversal rather than mirrors the
+        play, by round holes that were read; None where none is.
     """
 
     readings: tuple[Reading, ...]
     fit: Fit
     suspects: tuple[Suspect, ...]
     trial_notes: tuple[Note, ...]
+    jumps: float | None = None
 
 
 def read_out(
@@ -53,11 +58,37 @@ def read_out(
 ) -> Readout:
     """Estimate the error terms from readings, trials and what is known beside them; budget as in `fit`.
 
+    Where a backlash compensation is set too high both manners of what that does to round holes are estimated: the one
+    that the bores fit counts, or both by their chances where they tell neither.
+
     Raises
     ------
     InputError
         No reading at all, and nothing else that is known or was tried.
     """
+    mirrors = _along(walk, readings, machine, known, budget)
+    found = mirrors.fit.posterior
+    if not over_compensated(found.mean, found.sd).any():
+        return mirrors
+    if not any(walk.round):
+        return replace(mirrors, jumps=0.5)
+    jumps = _along(walk.jumping(), readings, machine, known, budget)
+    p = chance_of_jumps(mirrors.fit, jumps.fit, walk)
+    likelier = jumps if p > 1 / 2 else mirrors
+    if which(p) is not None:
+        return replace(likelier, jumps=p)
+    both = mixed(found, jumps.fit.posterior, p)
+    return replace(likelier, fit=replace(likelier.fit, posterior=both), jumps=p)
+
+
+def _along(
+    walk: SetWalk,
+    readings: tuple[Reading, ...],
+    machine: Machine,
+    known: Known | None,
+    budget: ModelError | None,
+) -> Readout:
+    """`read_out` of printers as `walk` has them."""
     readings = measured_only(readings)
     table = prior(machine)
     budget = model_error(walk, machine) if budget is None else budget

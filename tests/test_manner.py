@@ -1,0 +1,91 @@
+"""Backlash compensated too much: whether the axes then jump or mirror the play, told by round bores."""
+
+from __future__ import annotations
+
+import json
+import shutil
+
+import numpy as np
+import pytest
+
+from fitassay.analysis.chain.backlash import lost_motion
+from fitassay.analysis.terms import INDEX
+from tests.dialled_printer import drawn
+from tests.fit_case import run, run_json
+from tests.printed_pairs import played
+from tests.printers import printer
+from tests.test_plan_words import measure
+
+
+@pytest.fixture(scope="module")
+def fresh(tmp_path_factory):
+    """A case with its set made, nothing read."""
+    place = tmp_path_factory.mktemp("manner") / "orrery"
+    for args in (("init", place, "--yes"), ("make", place)):
+        code, _, err = run(*args)
+        assert code == 0, err
+    return place
+
+
+def over_compensated(fresh, place, seed):
+    """A case whose machine leads at every reversal, read; and the machine."""
+    rng = np.random.default_rng([12, seed])
+    machine = drawn(rng, over=True, constant=False)
+    shutil.copytree(fresh, place)
+    measure(place, "01", machine, rng)
+    return machine
+
+
+@pytest.mark.parametrize("seed", [0, 12])
+def test_the_manner_is_told_and_bores_close_by_what_they_do(fresh, tmp_path, seed):
+    """Mirrored as if it jumped, or the other way round, the closing of a 3 mm hole comes out 0.3 to 0.7 mm off."""
+    place = tmp_path / "orrery"
+    machine = over_compensated(fresh, place, seed)
+    got = run_json("diagnose", place)
+    assert (got["manner"]["jumps"] > 0.95) is machine.jumps
+    closing = got["terms"]["bore_closure"]
+    true = machine.errors()[INDEX["bore_closure"]]
+    # Three standard uncertainties: false alarms 0.3 %.
+    assert abs(closing["estimate"] - true) < 3 * closing["std_uncertainty"]
+    assert not got["suspect_readings"]
+    words = " ".join(run("diagnose", place)[1].split())
+    told = "jumps at the reversal rather than" if machine.jumps else "mirrors the play rather than"
+    assert f"By the round bores it {told}" in words
+    # Foretold by the manner that fits, so that it is no open question.
+    pair = run_json("predict", place, "--pair", "8,8.4", "--as-printed")["pairs"][0]
+    assert "manner" not in pair["open_questions"]
+
+
+def test_without_bores_the_manner_is_said_to_be_open(fresh, tmp_path):
+    place = tmp_path / "orrery"
+    over_compensated(fresh, place, 0)
+    path = place / "prints" / "01" / "readings.csv"
+    rows = [r for r in path.read_text("utf-8").splitlines() if ",bore" not in r]
+    path.write_text("\n".join(rows) + "\n", "utf-8")
+    got = run_json("diagnose", place)
+    assert got["manner"]["jumps"] == 0.5
+    assert "these readings do not tell" in " ".join(run("diagnose", place)[1].split())
+    pair = run_json("predict", place, "--pair", "8,8.4", "--as-printed")["pairs"][0]
+    assert "manner" in pair["open_questions"]
+
+
+def test_without_over_compensation_nothing_is_said(fresh, tmp_path):
+    place = tmp_path / "orrery"
+    shutil.copytree(fresh, place)
+    machine = drawn(np.random.default_rng(3), over=False, constant=False)
+    measure(place, "01", machine, np.random.default_rng(4))
+    got = run_json("diagnose", place)
+    assert "manner" not in got
+    assert not any("set too high" in json.dumps(n) for n in got.get("notes", []))
+
+
+def test_an_axis_that_jumps_stands_where_a_walk_point_by_point_puts_it():
+    """Against the recursion of the tests' own pairs, on two laps of a circle; one axis leads, one has play."""
+    angle = 2 * np.pi * np.arange(2 * 360) / 360
+    laps = 5 * np.column_stack([np.cos(angle), np.sin(angle)])
+    theta = printer(backlash_x=-0.2, backlash_y=0.1)
+    vertices, moves = lost_motion(laps[None], np.array([[-0.2, 0.1]]), jumps=True)
+    expected = played(laps[:360], theta, jumps=True)
+    # The second lap: the first begins where no move went before.
+    assert np.abs(vertices[0, 361:] - expected[1:]).max() < 1e-9
+    assert np.allclose(moves[0, 1:, 0], moves[0, :-1, 3])
