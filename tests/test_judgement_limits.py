@@ -111,7 +111,8 @@ def reference(*rows: dict[str, float]) -> Reference:
 @pytest.mark.parametrize(("error", "changed"), [(0.0026, True), (-0.0026, True), (0.0024, False)])
 def test_a_change_is_advised_for_what_some_size_shows(error, changed):
     """At 20 mm a scale of 0.26 % is 0.052 mm, of 0.24 % 0.048; one reading sees 0.05."""
-    sizes = reference({"scale_x": 5.0}, {"scale_x": -20.0})
+    # Four of each, so that the next print shows the change, too (`advice.pays`).
+    sizes = reference(*[{"scale_x": 5.0}, {"scale_x": -20.0}] * 4)
     got = advise(values(scale_x=error), np.diag(np.full(K, 1e-12)), sizes, MACHINE, 0.05)
     before, after = got.before_mm, got.after_mm
     assert [a.setting for a in got.steps] == (["settings.steps_per_mm_x"] if changed else [])
@@ -135,7 +136,7 @@ def test_a_change_is_advised_for_what_is_known_to_half_of_it(sds, accused, chang
     """By the standard uncertainty where an error is accused, else by the expanded one; which way it leans is told."""
     sd = 0.002
     cov = np.diag(np.where(np.arange(K) == SX, sd**2, 1e-12))
-    sizes = reference({"scale_x": 20.0})
+    sizes = reference({"scale_x": 20.0}, {"scale_x": 20.0})
     got = advise(values(scale_x=sds * sd), cov, sizes, MACHINE, 0.05, accused=accused)
     assert (bool(got.steps), bool(got.unsettled)) == (changed, leans)
     assert got.after_mm == (pytest.approx(20 * sd, rel=1e-3) if changed else got.before_mm)
