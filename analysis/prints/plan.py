@@ -8,13 +8,13 @@ from itertools import combinations
 
 import numpy as np
 
-from fitassay.analysis.chain.mating import clearances, ways_of
 from fitassay.analysis.chain.sensitivities import SetWalk
 from fitassay.analysis.estimation.priors import prior_sds
 from fitassay.analysis.parts.fits import HeldGrade, held_grades
 from fitassay.analysis.parts.iso286 import Fit, tolerance
-from fitassay.analysis.parts.pairs import Pair, joints_of
+from fitassay.analysis.parts.pairs import Pair
 from fitassay.analysis.parts.sizes import State
+from fitassay.analysis.prints.joint_risk import making
 from fitassay.analysis.prints.mixed_model import drift_sds
 from fitassay.analysis.result import Advice, Diagnosis
 from fitassay.analysis.terms import INDEX, TERMS
@@ -48,8 +48,9 @@ class Check:
 class Step:
     """One setting to change, the error it removes, and the print that verifies it.
 
-    `with_next`: to be made together with the step after it, since alone it would make joints worse; the print then
-    verifies all steps made together up to this one.
+    `with_next`: to be made together with the step after it, since alone it might make joints worse; the print then
+    verifies all steps made together up to this one. `held`: not to be made yet, since by what is known the joints
+    might get worse with all others made, too.
     """
 
     advice: Advice
@@ -57,6 +58,7 @@ class Step:
     unit: str
     check: Check
     with_next: bool = False
+    held: bool = False
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -90,8 +92,6 @@ class Plan:
 
 # A print shows that an error went if it can tell it from what it was by so many standard uncertainties.
 TELLS = 4.0
-# A step that makes joints miss by so much more than they did is made together with the next [mm, rms].
-WORSE_MM = 0.01
 # Joints that stand for those of a case that names none.
 ORDINARY_PAIRS = (
     Pair(peg=6.0, hole=6.3, flipped=False),
@@ -146,53 +146,43 @@ def make_plan(
         for a in diagnosis.advice
         if a.term in INDEX
     )
-    goals = {s.advice.term: abs(s.error) / TELLS for s in steps}
     steps = _made_together(steps, state, machine, pairs or ORDINARY_PAIRS, offers)
+    made = tuple(s for s in steps if not s.held)
+    goals = {s.advice.term: abs(s.error) / TELLS for s in made}
     now = held_grades(state)
     done, why = _whether_done(diagnosis, now, wanted)
+    if steps and not made and not done:
+        why = "What is left is known too badly to be changed: the joints might get worse by it."
     return Plan(
         steps=() if done else steps,
-        together=offers.smallest(goals) if steps and not done else None,
+        together=offers.smallest(goals) if made and not done else None,
         done=done,
         why=why,
         misfit_now_mm=diagnosis.expected_misfit_before_mm,
         misfit_after_mm=diagnosis.expected_misfit_after_mm,
         now=now,
-        after=held_grades(_after(state, steps, machine)),
+        after=held_grades(_after(state, made, machine)),
     )
 
 
 def _made_together(
     steps: tuple[Step, ...], state: State, machine: Machine, pairs: tuple[Pair, ...], offers: _Offers
 ) -> tuple[Step, ...]:
-    """The steps, those marked that would make joints worse while the next is not made yet.
-
-    Errors that cancel each other in a joint show once the first of them is gone.
-    """
-    best = _miss(pairs, state)
+    """The steps, marked which of them are made together and which are not made yet, for the joints' sake."""
+    mean = state.posterior.mean
+    shifts = [_after(state, (step,), machine).posterior.mean - mean for step in steps]
     group: dict[str, float] = {}
     out = []
-    for i, step in enumerate(steps):
+    for step, how in zip(steps, making(shifts, state, pairs), strict=True):
+        if how == "held":
+            out.append(replace(step, held=True))
+            continue
         group[step.advice.term] = abs(step.error) / TELLS
-        miss = _miss(pairs, _after(state, steps[: i + 1], machine))
-        alone = miss <= best + WORSE_MM or i == len(steps) - 1
-        check = step.check if len(group) == 1 or not alone else offers.smallest(group)
-        out.append(replace(step, check=check, with_next=not alone))
-        if alone:
-            best, group = min(best, miss), {}
+        check = step.check if len(group) == 1 or how == "with-next" else offers.smallest(group)
+        out.append(replace(step, check=check, with_next=how == "with-next"))
+        if how == "alone":
+            group = {}
     return tuple(out)
-
-
-def _miss(pairs: tuple[Pair, ...], state: State) -> float:
-    """By how much the joints miss the play they are drawn with at the estimate, root mean square [mm]."""
-    squares = []
-    for pair in pairs:
-        ways = ways_of(pair.shape, pair.flipped, state.habits, over=False, across=pair.across)
-        joints = joints_of((pair,), state.holes, turning=pair.turns)
-        mean = state.posterior.mean[None]
-        got = sum(w.weight * clearances(joints, w, mean, state.width)[0, 0] for w in ways)
-        squares.append((float(got) - (pair.hole - pair.peg)) ** 2)
-    return float(np.sqrt(np.mean(squares)))
 
 
 class _Offers:

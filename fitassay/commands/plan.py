@@ -99,6 +99,7 @@ def _data(plan: Plan) -> dict[str, Any]:
                 "error_unit": s.unit,
                 "check": _check_data(s.check),
                 "with_next": s.with_next,
+                "held": s.held,
             }
             for s in plan.steps
         ],
@@ -122,7 +123,6 @@ def _check_data(check: Check) -> dict[str, Any]:
 
 
 def _show(data: dict[str, Any], plan: Plan, diagnosis: Diagnosis, case: str) -> None:
-    from fitassay.analysis.rounding import matching
     from fitassay.labels import advice_check, sentence, setting_label, unsettled_lists
 
     if data["done"]:
@@ -131,19 +131,22 @@ def _show(data: dict[str, Any], plan: Plan, diagnosis: Diagnosis, case: str) -> 
         say(data["why"])
     for i, step in enumerate(data["steps"], start=1):
         label = setting_label(step["setting"])
-        reach = 2 * step["std_uncertainty"]
         say()
+        if step["held"]:
+            change = "by hand" if step["to"] is None else _change_words(step)
+            say(f"{i}. not yet: {label}, {change}. It is known too badly: the joints might get worse by it.")
+            continue
         if step["to"] is None:
             say(f"{i}. {label}, by hand: {step['why']}")
         else:
-            say(f"{i}. {label}: {step['from']:.6g} -> {matching(step['to'], reach)} {step['unit']}")
+            say(f"{i}. {label}: {_change_words(step)}")
             say(f"why: {step['why']}", indent="   ")
             for remark in step["remarks"]:
                 say(remark, indent="   ")
         if check := advice_check(plan.steps[i - 1].advice):
             say(sentence(check), indent="   ")
         if step["with_next"]:
-            say(f"make it together with step {i + 1}: alone it would make joints worse", indent="   ")
+            say(f"make it together with step {i + 1}: alone it might make joints worse", indent="   ")
         else:
             it = "they" if i > 1 and data["steps"][i - 2]["with_next"] else "it"
             say(f"to see that {it} took: {_print_words(step['check'])}", indent="   ")
@@ -152,22 +155,7 @@ def _show(data: dict[str, Any], plan: Plan, diagnosis: Diagnosis, case: str) -> 
     if data["tells_more"]:
         say()
         say(f"The steps serve as they stand. What tells more of the cause: {data['tells_more'][0]['text']}.")
-    if len(data["steps"]) > 1:
-        say()
-        say(f"All at once instead: {_print_words(data['together'])}")
-    if data["steps"]:
-        first = next((i for i, s in enumerate(data["steps"], start=1) if not s["with_next"]), 1)
-        which, whose = ("step", "its") if first == 1 else ("steps", "their")
-        numbers = " ".join(map(str, range(1, first + 1)))
-        say()
-        say(
-            f"To take the first {which}, with {whose} proof print: fitassay apply {case} {numbers}; "
-            f"all at once: fitassay apply {case}"
-        )
-        say(
-            "Cool down and unplug before you touch belts, screws or wiring; the machine's manual, local codes and "
-            "licensed practice come first."
-        )
+    _show_taking(data, case)
     say()
     say("ISO 286-1 grades held (sizes drawn at their nominal):")
     rows = [
@@ -176,6 +164,36 @@ def _show(data: dict[str, Any], plan: Plan, diagnosis: Diagnosis, case: str) -> 
     table([("sizes, mm", False), ("now", False), ("after the steps", False)], rows)
     if data["withheld"]:
         say(data["withheld"])
+
+
+def _show_taking(data: dict[str, Any], case: str) -> None:
+    """How the steps are taken, the first of them or all; nothing where none is to be made."""
+    made = [i for i, s in enumerate(data["steps"], start=1) if not s["held"]]
+    if len(made) > 1:
+        say()
+        say(f"All at once instead: {_print_words(data['together'])}")
+    if not made:
+        return
+    last = next(i for i in made if not data["steps"][i - 1]["with_next"])
+    first = [str(i) for i in made if i <= last]
+    which, whose = ("step", "its") if len(first) == 1 else ("steps", "their")
+    every = case if len(made) == len(data["steps"]) else " ".join((case, *map(str, made)))
+    say()
+    say(
+        f"To take the first {which}, with {whose} proof print: fitassay apply {case} {' '.join(first)}; "
+        f"all at once: fitassay apply {every}"
+    )
+    say(
+        "Cool down and unplug before you touch belts, screws or wiring; the machine's manual, local codes and "
+        "licensed practice come first."
+    )
+
+
+def _change_words(step: dict[str, Any]) -> str:
+    """``0 -> -0.066 mm``."""
+    from fitassay.analysis.rounding import matching
+
+    return f"{step['from']:.6g} -> {matching(step['to'], 2 * step['std_uncertainty'])} {step['unit']}"
 
 
 def _print_words(check: dict[str, Any]) -> str:
