@@ -13,7 +13,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from manifold3d import Manifold
+from manifold3d import CrossSection, Manifold
 
 from fitassay.analysis.normal import Normal
 from fitassay.analysis.parts.facets import Facets
@@ -282,3 +282,43 @@ def test_a_part_that_folds_through_itself_is_listed_all_the_same():
     folded[[a, b]] = folded[[b, a]]
     listing = PartListing(replace(part, vertices=folded), WIDTH)
     assert all(np.isfinite(gain).all() for gain in listing.gains.values())
+
+
+def slanted() -> dict[str, Manifold]:
+    """A dovetail's groove upright and lying, its tongue, and a rack of six teeth."""
+    tail = [[(-4.0, 0.0), (4.0, 0.0), (7.0, 5.0), (-7.0, 5.0)]]
+    groove = box((40, 20, 8)) - Manifold.extrude(CrossSection(tail), 20).translate((0, 5.01, -10))
+    teeth = [(0.0, 0.0), (38.0, 0.0)]
+    for i in reversed(range(6)):
+        teeth += [(i * 6.28 + x, y) for x, y in ((5.0, 5.0), (4.0, 9.0), (1.5, 9.0), (0.5, 5.0))]
+    return {
+        "groove": groove,
+        "lying groove": groove.rotate((90, 0, 0)),
+        "tongue": Manifold.extrude(CrossSection(tail), 8) + box((30, 6, 8), (0, -2.9, 4)),
+        "rack": Manifold.extrude(CrossSection([teeth]), 6),
+    }
+
+
+@pytest.mark.parametrize("name", slanted())
+def test_dovetails_and_racks_are_named_as_not_found_and_nothing_is_made_of_them(
+    tmp_path: Path, name: str
+) -> None:
+    listing = PartListing(part_of(slanted()[name], tmp_path), WIDTH)
+    assert listing.slanted >= 2
+    # Only the bodies' own sides are sizes; no flank at 59 degrees, no gap of teeth.
+    assert {round(s, 2) for f in listing.features for s in f.sizes_mm} <= {40.0, 20.0, 8.0, 30.0, 6.0}
+    assert {f.shape.kind for f in listing.features} <= {"outline", "tongue"}
+
+
+@pytest.mark.parametrize("name", [n for n in WHOLE if n != "leaning"])
+def test_parts_without_slanted_walls_say_nothing_of_them(tmp_path: Path, name: str) -> None:
+    assert PartListing(part_of(WHOLE[name][0](), tmp_path), WIDTH).slanted == 0
+
+
+def test_the_listing_says_how_to_foretell_a_dovetail(tmp_path: Path) -> None:
+    part_of(slanted()["groove"], tmp_path, "groove")
+    place = case(tmp_path)
+    words = " ".join(run("predict", place, "--part", tmp_path / "groove.stl")[1].split())
+    assert "Dovetails and racks are not recognised" in words and "--shape dovetail" in words
+    code, out, err = run("predict", place, "--pair", "6,6.3", "--shape", "dovetail")
+    assert code == 0 and "dovetail" in out, err

@@ -22,6 +22,10 @@ _LEVELS = (0.5, 0.1, 0.9)
 # Ends of two walls that lie level within this belong to one end face [mm].
 LEVEL_MM = 0.05
 
+# Within five degrees walls are square to each other, level or upright; flanks worth a word are larger than this [mm].
+SLANTED, LEVEL = np.sin(np.radians(5.0)), np.cos(np.radians(5.0))
+FLANK_MM = 2.0
+
 FlatKind = Literal["slot", "tongue", "opening", "outline"]
 ALIKE: dict[FlatKind, Literal["inside", "outside"]] = {
     "slot": "inside",
@@ -74,6 +78,11 @@ class _Wall:
     height: tuple[float, float]
 
     @property
+    def area(self) -> float:
+        """Of the rectangle about it [mm2]."""
+        return (self.reach[1] - self.reach[0]) * (self.height[1] - self.height[0])
+
+    @property
     def along(self) -> np.ndarray:
         """Level unit vector within the wall."""
         return np.array([-self.normal[1], self.normal[0]])
@@ -122,6 +131,35 @@ def flat_features(facets: Facets, curved: Iterable[int] = ()) -> tuple[FlatFeatu
                 used |= {i, j}
     features += [_pair(f) for i, f in enumerate(facing) if i not in used and f.filled and f.ended]
     return tuple(sorted(features, key=lambda f: (-max(f.sizes_mm), f.centre_mm)))
+
+
+def slanted_walls(facets: Facets, features: Iterable[FlatFeature], curved: Iterable[int] = ()) -> int:
+    """How many flat walls of some size are slanted: they lean, or are at an angle to others that face none either.
+
+    Dovetails and racks have such flanks; they are not made features of.
+    """
+    round_walls = frozenset(curved)
+    lonely = [
+        wall
+        for wall in _walls(facets, round_walls)
+        if wall.area > FLANK_MM**2 and not any(_belongs(wall, f) for f in features)
+    ]
+    upright = sum(any(SLANTED < abs(a.normal @ b.normal) < LEVEL for b in lonely) for a in lonely)
+    steep = np.abs(facets.normal[:, 2])
+    leaning = np.flatnonzero((facets.area > FLANK_MM**2) & (steep >= SLANTED) & (steep <= LEVEL))
+    wide = [facets.corners(p) for p in map(int, leaning) if p not in round_walls]
+    return upright + sum(bool(np.ptp(corners, axis=0).min() > FLANK_MM / 2) for corners in wide)
+
+
+def _belongs(wall: _Wall, feature: FlatFeature) -> bool:
+    """Whether the wall stands where one of the feature's does."""
+    offset = wall.stands - float(wall.normal @ feature.centre_mm[:2])
+    for i, size in enumerate(feature.sizes_mm):
+        angle = feature.direction_rad + i * np.pi / 2
+        along = abs(wall.normal @ np.array([np.cos(angle), np.sin(angle)]))
+        if along > np.cos(PARALLEL) and abs(abs(offset) - size / 2) < LEVEL_MM:
+            return True
+    return False
 
 
 def _walls(facets: Facets, curved: frozenset[int]) -> list[_Wall]:

@@ -16,7 +16,7 @@ from fitassay.analysis.chain.loops import Loop, ideal_loops, path_loop
 from fitassay.analysis.chain.mating import part_terms
 from fitassay.analysis.chain.sensitivities import SetWalk
 from fitassay.analysis.parts.facets import Facets
-from fitassay.analysis.parts.flat_features import FlatFeature, flat_features
+from fitassay.analysis.parts.flat_features import FlatFeature, flat_features, slanted_walls
 from fitassay.analysis.parts.part_file import Part
 from fitassay.analysis.parts.round_features import RoundFeature, round_features
 from fitassay.analysis.parts.sizes import Spread, State, normal_spread
@@ -85,6 +85,8 @@ class PartListing:
     ----------
     features : tuple of PartFeature
         Without printed sizes; see `printed`.
+    slanted : int
+        Flat walls that lean or are at an angle to each other, as dovetails' and racks' flanks; not listed.
     """
 
     def __init__(self, part: Part, width: float) -> None:
@@ -92,7 +94,9 @@ class PartListing:
         self.low = part.bounds[0]
         facets = Facets(part.vertices - self.low, part.faces)
         rounds, curved = round_features(facets)
-        shapes = (*rounds, *flat_features(facets, curved))
+        flats = flat_features(facets, curved)
+        shapes = (*rounds, *flats)
+        self.slanted = slanted_walls(facets, flats, curved)
         self.slicer = Slicer(facets, part.name)
         self._loops: dict[float, tuple[Loop, ...]] = {}
         self.features = tuple(

@@ -60,6 +60,7 @@ def part_data(
             {
                 "name": one.part.name,
                 "picture": str(picture),
+                "slanted_walls": one.slanted,
                 "features": [feature(one, f) for f in one.printed(state)],
             }
             for one, picture in zip(listings, pictures, strict=True)
@@ -90,6 +91,11 @@ def show_parts(data: dict[str, Any]) -> None:
         if rows:
             heads = ("no.", "what", "drawn, mm", "printed (k = 2)", "remark")
             table([(h, i in (0, 2)) for i, h in enumerate(heads)], rows)
+        if part["slanted_walls"]:
+            say(
+                "Slanted walls are among its flat ones. Dovetails and racks are not recognised: foretell such a "
+                "joint by its sizes, as in --pair 6,6.3 --shape dovetail."
+            )
         say()
     if len(data["parts"]) > 1:
         _show_joints(data)
