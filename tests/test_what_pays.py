@@ -8,6 +8,11 @@ import pytest
 from fitassay.analysis.diagnosis.advice import advise, pays
 from fitassay.analysis.diagnosis.verdict import Reference, reference_of, visible_sd
 from fitassay.analysis.estimation.observations import single_reading_sd
+from fitassay.analysis.normal import Normal
+from fitassay.analysis.parts.pairs import Pair
+from fitassay.analysis.parts.sizes import State
+from fitassay.analysis.prints.joint_risk import making
+from fitassay.analysis.terms import NAMES
 from fitassay.coupons.machine import Machine
 from tests.printers import printer
 from tests.sets import walk
@@ -70,3 +75,34 @@ def test_steps_that_help_only_together_are_made_together():
     assert not plan.steps[-1].with_next
     alone = planned(printer(backlash_x=0.25))[2]
     assert not any(s.with_next for s in alone.steps)
+
+
+def shift(**terms):
+    """What a step adds to the errors."""
+    return printer(**terms)
+
+
+def known(sd=1e-4, **terms):
+    """What is known of a printer: these errors, all others none, each to `sd`."""
+    return State(posterior=Normal(mean=printer(**terms), cov=np.eye(len(NAMES)) * sd**2), width=0.45)
+
+
+def test_errors_that_cancel_in_a_joint_are_removed_together():
+    """A hole of 6 mm closes by 0.1 mm, which a path 0.03 mm inward gives back (arithmetic)."""
+    both = known(bore_closure=0.2, contour_offset=-0.03)
+    outward, opened = shift(contour_offset=0.03), shift(bore_closure=-0.2)
+    pairs = (Pair(peg=6.0, hole=6.3, flipped=False),)
+    assert making([outward, opened], both, pairs) == ["with-next", "alone"]
+    assert making([opened], known(bore_closure=0.2), pairs) == ["alone"]
+    # Alone it leaves the hole 0.1 mm too tight, and nothing is there to be made with it.
+    assert making([outward], both, pairs) == ["held"]
+    # What comes behind it waits for nothing.
+    assert making([outward, shift(scale_z=-0.002)], both, pairs) == ["held", "alone"]
+
+
+def test_a_step_known_too_badly_for_the_joints_waits():
+    """All sides stand out by 0.01 mm, or inward by 0.05: four of them change a joint by 0.04 to 0.2 mm."""
+    pairs = (Pair(peg=12.0, hole=12.3, shape="square", flipped=False),)
+    step = [shift(contour_offset=-0.012)]
+    assert making(step, known(1e-4, contour_offset=0.012), pairs) == ["alone"]
+    assert making(step, known(0.02, contour_offset=0.012), pairs) == ["held"]
