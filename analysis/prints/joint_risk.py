@@ -44,7 +44,8 @@ def making(shifts: Sequence[np.ndarray], state: State, pairs: tuple[Pair, ...]) 
             moved = moved + shifts[last]
             after = _miss(pairs, state, moved)
             if np.mean(after > before + WORSE_MM) < RISK:
-                out += ["with-next"] * (last - first) + ["alone"]
+                out.extend("with-next" for _ in shifts[first:last])
+                out.append("alone")
                 theta, before = moved, after
                 break
         else:
