@@ -28,6 +28,7 @@ from fitassay.analysis.validation.interpret_many import interpret_many
 from fitassay.analysis.validation.population import MIXES, draw_printers
 from fitassay.analysis.validation.rough_printer import RoughPrinters, ordinary_columns
 from fitassay.analysis.validation.virtual_caliper import NOISES, read_sets
+from fitassay.coupons.feature import Manifest
 from fitassay.coupons.toolpath.card_set import card_path, card_set
 from tests.calibration.acceptance import (
     HEADER,
@@ -67,8 +68,14 @@ def wound_up(take_up: np.ndarray, back: float) -> np.ndarray:
 
 
 @cache
+def card_manifest() -> Manifest:
+    """Drawn once: each printer's counts are judged by it."""
+    return card_set(MACHINE).manifest
+
+
+@cache
 def card_file() -> str:
-    (coupon,) = card_set(MACHINE).manifest.coupons
+    (coupon,) = card_manifest().coupons
     frame = with_end(checked_start(ABSOLUTE, "start"), END)
     return own_file(
         card_path(MACHINE, coupon.origin_on_plate_mm), drive_of(MACHINE), frame, MACHINE, "card"
@@ -85,7 +92,7 @@ def size_of(printers: RoughPrinters, effect: str, size: str) -> np.ndarray:
 
 def counted(printers: RoughPrinters, rng: np.random.Generator) -> dict[str, list[float | None]]:
     """The card of each printer printed and counted: pair numbers by row."""
-    (coupon,) = card_set(MACHINE).manifest.coupons
+    (coupon,) = card_manifest().coupons
     truth = printers.truth
     play = truth[:, PLAYS].copy()
     take_up = np.maximum(size_of(printers, "elastic", "take_up"), 1e-3)
@@ -118,7 +125,7 @@ def counted(printers: RoughPrinters, rng: np.random.Generator) -> dict[str, list
 @cache
 def told_by(rows: tuple[tuple[str, float | None], ...], term: int) -> tuple[float, float]:
     """What these rows of one card tell of their own term: value and standard uncertainty."""
-    manifest, table, row = card_set(MACHINE).manifest, prior(MACHINE), np.eye(len(TERMS))[term]
+    manifest, table, row = card_manifest(), prior(MACHINE), np.eye(len(TERMS))[term]
     readings = tuple(
         Reading(
             coupon="card", feature=key, reading_mm=None, pair=v, fit="" if v is not None else "none lines up"
