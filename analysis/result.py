@@ -41,13 +41,22 @@ class TermEstimate:
 
 @dataclass(frozen=True, kw_only=True)
 class Verdict:
-    """What spoils the fit: status, accused term ("" where none), its probability and the sentence."""
+    """What spoils the fit: status, accused term ("" where none), its probability and the sentence.
+
+    Attributes
+    ----------
+    contenders : tuple of str
+        Terms that may be the largest.
+    not_looked_at : tuple of str
+        Errors of the printer that nothing read so far tells of: they may be of any size.
+    """
 
     status: Status
     term: str
     probability: float
     text: str
     contenders: tuple[str, ...] = ()
+    not_looked_at: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -269,6 +278,7 @@ class Diagnosis:
                 "probability": self.verdict.probability,
                 "text": self.verdict.text,
                 "contenders": list(self.verdict.contenders),
+                "not_looked_at": list(self.verdict.not_looked_at),
             },
             "shares": self.shares,
             "aliases": [

@@ -8,7 +8,7 @@ from collections.abc import Sequence
 
 from fitassay.analysis import rounding
 from fitassay.analysis.notes import sum_words
-from fitassay.analysis.result import Advice, Confounded, Diagnosis
+from fitassay.analysis.result import Advice, Confounded, Diagnosis, Verdict
 from fitassay.analysis.terms import TERMS
 from fitassay.counting import other_counts
 from fitassay.coupons.machine import FIGURES, SETTING_PLACES
@@ -36,6 +36,14 @@ STATUS_WORDS = {
     "within-noise": "Nothing to mend",
     "unexplained": "Readings do not fit together",
 }
+
+
+def status_words(verdict: Verdict) -> str:
+    """The heading of a verdict."""
+    if verdict.status == "within-noise" and verdict.not_looked_at:
+        return "Nothing to mend in what was looked at"
+    return STATUS_WORDS[verdict.status]
+
 
 CAUTIONS = (
     "Let nozzle and bed cool down, switch the machine off and unplug it before you touch belts, screws, nozzle "

@@ -41,8 +41,10 @@ def show_standing(path: str) -> None:
         say(f"Next: fitassay enter {name}; the verdict so far: fitassay diagnose {name}")
     elif not newest.diagnosis_path.exists():
         say(f"Next: fitassay diagnose {name}")
-    else:
+    elif _advised(newest):
         say(f"Next: fitassay apply {name}, or fitassay diagnose {name} once more")
+    else:
+        say(f"Next: fitassay next {name}, what would tell more; or fitassay diagnose {name} once more")
 
 
 def _progress(target: Print) -> tuple[int, int]:
@@ -51,6 +53,13 @@ def _progress(target: Print) -> tuple[int, int]:
 
     book = ReadingsBook(target.readings_path, target.manifest())
     return sum(book.taken(c.id, f.id) for c, f in book.order), len(book.order)
+
+
+def _advised(target: Print) -> bool:
+    """Whether a change was advised when the print was judged last."""
+    with suppress(ValueError, KeyError, TypeError, RecursionError):
+        return bool(json.loads(read_input(target.diagnosis_path, "record"))["advice"])
+    return False
 
 
 def _verdict(target: Print) -> str:

@@ -229,3 +229,23 @@ def test_carried_knowledge_is_used_where_it_agrees(tmp_path):
     assert code == 2 and "cannot be carried into itself" in err
     code, _, err = run("diagnose", path, "--carry", "07")
     assert code == 2 and "there is no print 07" in err
+
+
+def test_a_small_print_says_what_it_did_not_look_at_and_what_would(tmp_path):
+    """Bores 0.4 mm small and z a percent off: nothing of the quick plate shows them."""
+    path = tmp_path / "small"
+    assert run("init", path, "--yes")[0] == 0
+    assert run("make", path, "--quick")[0] == 0
+    told = run("simulate", path, "--closing-round-bores", 0.4, "--scale-z", 1, "--noise", 0.005, "--seed", 1)
+    assert told[0] == 0, told
+    missing = ("scale in z", "closing of round bores", "first-layer flare")
+    said = {name: " ".join(run(name, path)[1].split()) for name in ("diagnose", "next", "plan")}
+    for name, text in said.items():
+        assert "Nothing that was looked at" in text, name
+        assert all(what in text for what in missing), name
+        assert "needs attention" not in text and "Done." not in text, name
+    assert "Nothing to mend in what was looked at" in said["diagnose"]
+    assert "stair" in said["next"] and "bore" in said["next"]
+    assert {"scale_z", "bore_closure"} <= set(run_json("diagnose", path)["verdict"]["not_looked_at"])
+    page = (path / "prints" / "01" / "report.html").read_text(encoding="utf-8")
+    assert "Nothing that was looked at" in page and "Not looked at" in page

@@ -226,7 +226,10 @@ def test_a_sound_printer_is_acquitted(sets):
     assert found.verdict.status == "within-noise"
     assert found.verdict.term == ""
     assert found.advice == ()
-    assert found.next == ()
+    # What a block does not show is named, and what would show it.
+    unread = found.verdict.not_looked_at
+    assert ("scale_z" in unread, "Not looked at" in found.verdict.text, bool(found.next)) == (bool(sets),) * 3
+    assert ("needs attention" in found.verdict.text) == (not sets)
 
 
 def test_a_bead_that_only_the_priors_speak_against_is_not_accused():

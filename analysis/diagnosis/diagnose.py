@@ -15,6 +15,7 @@ from fitassay.analysis.diagnosis.diagnosis_notes import (
     cancelling,
     estimate_notes,
     manner_notes,
+    unread_terms,
     verdict_notes,
     withheld_notes,
 )
@@ -131,7 +132,14 @@ def interpret(
     )
     advice, after = tuple(_witnessed(a, done, prior_sd) for a in advised.steps), advised.after_mm
     verdict = verdict_of(
-        judged, done.posterior, visible, misfits, machine.kinematics, advice, _parted(done, walk)
+        judged,
+        done.posterior,
+        visible,
+        misfits,
+        machine.kinematics,
+        advice,
+        _parted(done, walk),
+        tuple(NAMES[i] for i in unread_terms(done.posterior, prior_sd, told)),
     )
     if verdict.term and INDEX[verdict.term] in wound_up_plays(signs) and machine.kinematics == "cartesian":
         verdict = replace(verdict, text=f"{verdict.text} {WINDS_UP}")
@@ -292,7 +300,10 @@ def _standing(
     """What is known and read, and what there is to be in doubt about."""
     is_open = verdict.status in ("leading", "undetermined", "sum-known")
     doubt = np.zeros(len(TERMS))
-    if verdict.status != "within-noise" and (is_open or confounded):
+    if verdict.status == "within-noise":
+        # Then all the doubt there is lies in what was not looked at.
+        doubt[[INDEX[name] for name in verdict.not_looked_at]] = 1.0
+    elif is_open or confounded:
         doubt = open_doubt(
             judged.chances[0],
             PRINTER & (reference.weights > 0),

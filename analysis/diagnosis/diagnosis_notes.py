@@ -64,6 +64,11 @@ def estimate_notes(done: Fit, transferred: TransferredPrior | None, told: np.nda
     return tuple(notes)
 
 
+def unread_terms(known: Normal, prior_sd: np.ndarray, told: np.ndarray) -> list[int]:
+    """Columns of the printer's errors that nothing tells of, an earlier print as little as these readings."""
+    return [int(i) for i in np.flatnonzero(PRINTER & told & (1 - known.sd / prior_sd < NOT_MEASURED))]
+
+
 def withheld_notes(machine: Machine) -> tuple[Note, ...]:
     """What such a machine's readings along x and y do not tell."""
     names = [NAMES[i] for i in withheld_on(machine.kinematics)]

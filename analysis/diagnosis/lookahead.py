@@ -100,12 +100,14 @@ def _standing(diagnosis: Diagnosis, readings: tuple[Reading, ...], told: np.ndar
         # Only errors that some size of a part feels have a share in the misfit.
         felt[INDEX[name]] = diagnosis.shares.get(name, 0.0) > 0
     confounded = confounded_terms(diagnosis.confounded)
+    unread = np.zeros(len(TERMS))
+    unread[[INDEX[name] for name in diagnosis.verdict.not_looked_at]] = 1.0
     doubt = open_doubt(
         chances, PRINTER & felt, told, status in ("leading", "undetermined", "sum-known"), confounded
     )
     return Standing(
         posterior=diagnosis.posterior,
-        doubt=np.zeros(len(TERMS)) if status == "within-noise" else doubt,
+        doubt=unread if status == "within-noise" else doubt,
         measured=frozenset((r.coupon, r.feature) for r in readings),
         u=u,
     )

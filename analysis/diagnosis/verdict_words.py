@@ -30,6 +30,7 @@ def verdict_of(
     kinematics: Kinematics = "cartesian",
     advice: tuple[Advice, ...] = (),
     parted: frozenset[int] = frozenset(),
+    unread: tuple[str, ...] = (),
 ) -> Verdict:
     """The verdict of the only row of `judged`.
 
@@ -48,6 +49,8 @@ def verdict_of(
         What is to be set, which may be known while its cause is not.
     parted : frozenset of int
         Columns of errors for which there is evidence that tells them from their surface effect.
+    unread : tuple of str
+        Names of the errors that nothing read so far tells of.
     """
     status = STATUSES[int(judged.status[0])]
     mean, sd = posterior.mean, posterior.sd
@@ -65,10 +68,7 @@ def verdict_of(
         )
     elif status == "within-noise":
         contenders = ()
-        text = (
-            f"Nothing exceeds what the caliper can see ({float(np.max(visible_mm, initial=0.0)):.2f} mm): "
-            f"{_none_of(kinematics)} needs attention."
-        )
+        text = _nothing_large(float(np.max(visible_mm, initial=0.0)), kinematics, unread)
     elif status in ("dominant", "leading"):
         accused = term.name
         lead = "spoils the fit most" if status == "dominant" else "probably spoils the fit most"
@@ -81,7 +81,28 @@ def verdict_of(
         text = _open_question(
             judged, contenders, mean, sd, float(np.max(visible_mm, initial=0.0)), settled=bool(advice)
         )
-    return Verdict(status=status, term=accused, probability=chance, text=text, contenders=contenders)
+    return Verdict(
+        status=status,
+        term=accused,
+        probability=chance,
+        text=text,
+        contenders=contenders,
+        not_looked_at=unread,
+    )
+
+
+def _nothing_large(visible_mm: float, kinematics: Kinematics, unread: tuple[str, ...]) -> str:
+    if unread:
+        return (
+            f"Nothing that was looked at exceeds what the caliper can see ({visible_mm:.2f} mm). "
+            f"{not_looked_at(unread)}"
+        )
+    return f"Nothing exceeds what the caliper can see ({visible_mm:.2f} mm): {_none_of(kinematics)} needs attention."
+
+
+def not_looked_at(terms: tuple[str, ...]) -> str:
+    """The sentence on errors that nothing read so far tells of."""
+    return f"Not looked at, so of any size: {listed(TERMS[INDEX[t]].label for t in terms)}."
 
 
 def _none_of(kinematics: Kinematics) -> str:

@@ -9,6 +9,7 @@ from itertools import combinations
 import numpy as np
 
 from fitassay.analysis.chain.sensitivities import SetWalk
+from fitassay.analysis.diagnosis.verdict_words import not_looked_at
 from fitassay.analysis.estimation.priors import prior_sds
 from fitassay.analysis.parts.fits import HeldGrade, held_grades
 from fitassay.analysis.parts.iso286 import Fit, tolerance
@@ -278,6 +279,11 @@ def _whether_done(
                 f"The printer holds {nominal:g} {fit} as it is: {held.width_mm:.3f} of {zone:.3f} mm.",
             )
     if diagnosis.verdict.status == "within-noise":
+        if diagnosis.verdict.not_looked_at:
+            return (
+                False,
+                f"Nothing that was looked at is worth a change. {not_looked_at(diagnosis.verdict.not_looked_at)}",
+            )
         return True, "What is left is less than one caliper reading can see."
     if not diagnosis.advice and diagnosis.unsettled:
         return False, "No error is known well enough yet for a number."

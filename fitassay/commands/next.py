@@ -78,6 +78,7 @@ def _nothing_made(case: str, hint: str, as_json: bool) -> None:
 def _tell(
     case: str, number: str | None, diagnosis: Diagnosis | None, outlook: Outlook, top: int, hint: str
 ) -> None:
+    from fitassay.analysis.diagnosis.verdict_words import not_looked_at
     from fitassay.analysis.rounding import share
     from fitassay.labels import sentence, term_label
 
@@ -91,9 +92,12 @@ def _tell(
     if not outlook.about:
         then = f"; take the changes advised by: fitassay diagnose {typed(case)}{suffix}"
         say(f"No doubt is left that a reading could remove{then if diagnosis and diagnosis.advice else '.'}")
+        if diagnosis and diagnosis.verdict.not_looked_at:
+            say(not_looked_at(diagnosis.verdict.not_looked_at))
         return
-    parts = ", ".join(f"{term_label(name)} {share(part)}" for name, part in outlook.about[:5])
-    say(f"In doubt: {parts}.")
+    if diagnosis is None or diagnosis.verdict.status != "within-noise":
+        parts = ", ".join(f"{term_label(name)} {share(part)}" for name, part in outlook.about[:5])
+        say(f"In doubt: {parts}.")
     read = frozenset((f.coupon, f.feature) for f in diagnosis.fits) if diagnosis else frozenset()
     _ranking("Read next", outlook.readings[:top], single=True, read=read)
     _ranking("Coupons at hand, all that is unread on them", outlook.coupons[:top], single=False)

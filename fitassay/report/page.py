@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from fitassay import labels as wording
 from fitassay.analysis import rounding
+from fitassay.analysis.diagnosis.verdict_words import not_looked_at
 from fitassay.analysis.readings.reading import REFERENCE, WEIGHED
 from fitassay.analysis.result import Advice, Diagnosis, NextPrint
 from fitassay.coupons.feature import Manifest
@@ -74,6 +75,8 @@ def report_html(
 def _context(diagnosis: Diagnosis, manifest: Manifest, folder: Path, machine: Machine) -> dict[str, Any]:
     verdict = diagnosis.verdict
     headline, more = first_sentence(sentence(verdict.text))
+    if verdict.not_looked_at and verdict.status not in ("within-noise", "unexplained"):
+        more = f"{more} {not_looked_at(verdict.not_looked_at)}".strip()
     used = sum(1 for f in diagnosis.fits if not f.suspect)
     tied = contenders(diagnosis)
     return {
@@ -81,7 +84,7 @@ def _context(diagnosis: Diagnosis, manifest: Manifest, folder: Path, machine: Ma
         "material": plain(machine.material, 60),
         "readings_used": f"{used} of {len(diagnosis.fits)} features used",
         "accused": verdict.status in ("dominant", "leading"),
-        "status": wording.STATUS_WORDS[verdict.status],
+        "status": wording.status_words(verdict),
         "sentence": headline,
         "more": more,
         "how_sure": _how_sure(diagnosis),
@@ -167,8 +170,9 @@ def _advice(advice: Advice, accused: str) -> dict[str, Any]:
 
 
 def _no_advice(diagnosis: Diagnosis) -> str:
+    looked = "that was looked at " if diagnosis.verdict.not_looked_at else ""
     return {
-        "within-noise": "Nothing: no error is larger than what the caliper can see.",
+        "within-noise": f"Nothing: no error {looked}is larger than what the caliper can see.",
         "unexplained": "Nothing yet: first look again at the readings that do not fit.",
     }.get(
         diagnosis.verdict.status,

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from fitassay import labels as wording
 from fitassay.analysis import rounding
+from fitassay.analysis.diagnosis.verdict_words import not_looked_at
 from fitassay.analysis.result import Diagnosis, TermEstimate
 from fitassay.coupons.machine import Machine
 from fitassay.labels import plain, term_label
@@ -109,10 +110,10 @@ def _verdict(console: Console, diagnosis: Diagnosis, machine: Machine) -> None:
         style = "bold red"
     elif verdict.status == "within-noise":
         style = "bold green"
-    console.print(
-        f"{wording.STATUS_WORDS[verdict.status]}: {plain(machine.name, 60) or 'printer'}", style=style
-    )
+    console.print(f"{wording.status_words(verdict)}: {plain(machine.name, 60) or 'printer'}", style=style)
     _wrapped(console, plain(verdict.text, 2000), style="bold")
+    if verdict.not_looked_at and verdict.status not in ("within-noise", "unexplained"):
+        _wrapped(console, not_looked_at(verdict.not_looked_at))
     now, then = diagnosis.expected_misfit_before_mm, diagnosis.expected_misfit_after_mm
     if diagnosis.reference_features:
         words = f"Misfit of ordinary sizes (root mean square): {_rms(now)} now"
