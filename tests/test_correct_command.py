@@ -111,3 +111,12 @@ def test_a_body_that_cannot_be_corrected_is_named_with_its_file(tmp_path):
     code, _, err = run("correct", case(tmp_path), thin, "-o", tmp_path / "out.3mf")
     assert code == 2
     assert " ".join(err.split()).startswith(f"fitassay: {thin}, body "), err
+
+
+def test_what_is_refused_is_not_noted_first(tmp_path):
+    """One sentence says why; that millimetres were taken is of no use to who gets nothing."""
+    thin = tmp_path / "thin.stl"
+    write_parts(thin, (part_of(box(0, 0, 30, 0.2, 0, 8)),), "thin")
+    code, _, err = run("correct", case(tmp_path), thin, "-o", tmp_path / "out.stl")
+    assert code == 2
+    assert "Note:" not in err

@@ -15,10 +15,11 @@ import trimesh
 
 from fitassay.coupons.errors import InputError, JobError
 from fitassay.coupons.export.manifest import manifest_json, read_manifest
-from fitassay.coupons.export.stl import stl_bytes
+from fitassay.coupons.export.stl import read_stl, stl_bytes
 from fitassay.coupons.export.threemf import Item, threemf_bytes
 from fitassay.coupons.feature import Manifest
 from fitassay.coupons.make import build_set, write_set
+from fitassay.coupons.sections import body_of
 from tests.coupon_cases import MACHINES
 from tests.sets import coupon_set
 
@@ -349,3 +350,14 @@ def test_a_nominal_may_miss_its_contacts_by_a_micrometre(tmp_path, off_mm, taken
     else:
         with pytest.raises(InputError, match="distance of its contacts"):
             read_manifest(path)
+
+
+def test_bytes_that_are_no_number_are_refused_at_their_facet(tmp_path):
+    """A signalling NaN (IEEE 754, 6.2.1) complains when it is widened, before anything looks at it."""
+    raw = bytearray(stl_bytes(coupon_set().solids[coupon_set().manifest.coupons[0].id]))
+    raw[84 + 2 * 50 + 12 : 84 + 2 * 50 + 16] = bytes.fromhex("0100807f")
+    path = tmp_path / "comb.stl"
+    path.write_bytes(raw)
+    solid = read_stl(path)
+    with pytest.raises(InputError, match=r"comb\.stl, facet 3: has coordinates that are no numbers"):
+        body_of(solid.vertices, solid.faces, str(path))

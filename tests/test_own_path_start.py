@@ -352,3 +352,16 @@ def test_what_only_a_slicing_program_does_is_not_in_force(case, tmp_path):
     assert code == 2 and "holds readings already" in out
     assert run("apply", str(case), "--no-proof")[0] == 0
     assert "contour_mm = -0.1" in machine.read_text()
+
+
+@pytest.mark.parametrize("line", ["G1 X1 X2", "G0 G1 X1", "G1 X#5", "5 G1", "G1 X9999999", "G1 X1 }"])
+def test_a_line_of_ones_own_is_to_be_mended_not_sliced(line):
+    """The start and the end are the user's own texts: slicing mends nothing there."""
+    for read in (
+        lambda: checked_start(GOOD + line + "\n", "start.gcode"),
+        lambda: refuse_end(line + "\n", "end.gcode", ("G21", "G90", "M82", "G92 E0"), 8.0),
+        lambda: refuse_end("M84\n", "end.gcode", (line,), 8.0),
+    ):
+        with pytest.raises(InputError) as caught:
+            read()
+        assert str(caught.value).endswith("mend that line"), caught.value

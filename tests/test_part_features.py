@@ -322,3 +322,15 @@ def test_the_listing_says_how_to_foretell_a_dovetail(tmp_path: Path) -> None:
     assert "Dovetails and racks are not recognised" in words and "--shape dovetail" in words
     code, out, err = run("predict", place, "--pair", "6,6.3", "--shape", "dovetail")
     assert code == 0 and "dovetail" in out, err
+
+
+@pytest.mark.parametrize("wrong", [("--with", "{pin}", "--fit", "H8"), ("--with", "{bad}"), ("--turns",)])
+def test_what_is_refused_is_not_noted_first(tmp_path: Path, wrong: tuple[str, ...]) -> None:
+    part_of(box((20, 20, 6)) - cylinder(6, 20), tmp_path, "plate")
+    part_of(cylinder(5.9, 20), tmp_path, "pin")
+    bad = tmp_path / "bad.stl"
+    bad.write_bytes(b"no shape")
+    filled = [w.format(pin=tmp_path / "pin.stl", bad=bad) for w in wrong]
+    code, _, err = run("predict", case(tmp_path), "--part", tmp_path / "plate.stl", *filled)
+    assert code == 2
+    assert "Note:" not in err

@@ -87,7 +87,7 @@ def without_numbers(text: str) -> tuple[str, bool]:
 
 def run_through(text: str, name: str, state: State) -> Iterator[Moves]:
     """The moves of a short text; `state` goes along. Raises `InputError` as the reader of files does."""
-    tally = Tally(name=name)
+    tally = Tally(name=name, remedy="mend that line")
     words = words_of(text.encode("utf-8", "replace"))
     yield from moves_of(table_of(words, tally), state, tally)
 

@@ -210,11 +210,11 @@ def _refuse_broken(words: Words, tally: Tally, kept: Kept, line: int) -> None:
     """Say what is wrong with a line, counted from 0 within the chunk."""
     wrong = kept.source[(kept.line == line) & ~words.sound[kept.source]]
     if not len(wrong):
-        message = "a number stands before the line's first letter; slice the coupons again"
+        message = f"a number stands before the line's first letter; {tally.remedy}"
     else:
         word = words.shown(int(wrong[0]))
-        why = "is not a letter with a number; the file is damaged or cut off, slice the coupons again"
+        why = f"is not a letter with a number; the file is damaged or cut off, {tally.remedy}"
         if "#" in word or "[" in word:
-            why = "is a computed value, which a sliced file does not use; slice the coupons again"
+            why = f"is a computed value, which a sliced file does not use; {tally.remedy}"
         message = f"'{word}' {why}"
     refuse(words, tally, line, message)

@@ -190,9 +190,7 @@ def _group_column(
         if len(twice):
             i = int(twice[0])
             one, two = (f"G{c / 10:g}" for c in code[of_group][i : i + 2].tolist())
-            refuse(
-                words, tally, int(lines[i]), f"{one} and {two} cannot share a line; slice the coupons again"
-            )
+            refuse(words, tally, int(lines[i]), f"{one} and {two} cannot share a line; {tally.remedy}")
     column[lines] = code[of_group]
     return column
 
@@ -209,7 +207,7 @@ def _refuse_clash(words: Words, tally: Tally, columns: dict[str, np.ndarray]) ->
             words,
             tally,
             int(clash[0]),
-            "two words claim the same axis words (a motion and G28, G30 or G92); slice the coupons again",
+            f"two words claim the same axis words (a motion and G28, G30 or G92); {tally.remedy}",
         )
 
 
@@ -225,7 +223,7 @@ def _value_column(words: Words, tally: Tally, kept: Kept) -> np.ndarray:
             words,
             tally,
             int(kept.line[twice[0]]),
-            f"'{word}' gives its letter twice; slice the coupons again",
+            f"'{word}' gives its letter twice; {tally.remedy}",
         )
     far = np.flatnonzero(np.abs(kept.number) > LARGEST_NUMBER)
     if len(far):
@@ -234,7 +232,7 @@ def _value_column(words: Words, tally: Tally, kept: Kept) -> np.ndarray:
             words,
             tally,
             int(kept.line[far[0]]),
-            f"'{word}' is beyond any machine's reach; the file is damaged, slice the coupons again",
+            f"'{word}' is beyond any machine's reach; the file is damaged, {tally.remedy}",
         )
     column[kept.line] = kept.number
     return column

@@ -159,7 +159,7 @@ def _refuse_far(moves: Moves, tally: Tally) -> None:
     far = np.flatnonzero(np.abs(moves.end).max(axis=1) > FARTHEST_MM)
     if len(far):
         raise InputError(
-            "moves beyond any machine's reach; the file is damaged, slice the coupons again",
+            f"moves beyond any machine's reach; the file is damaged, {tally.remedy}",
             tally.place(int(moves.line[far[0]])),
         )
 

@@ -121,7 +121,7 @@ def _arcs(
     for bad, message in problems:
         if bad.any():
             line = int(moves.line[which[int(np.argmax(bad))]])
-            raise InputError(f"{message}; slice the coupons again", tally.place(line))
+            raise InputError(f"{message}; {tally.remedy}", tally.place(line))
     centre = a + np.nan_to_num(away)
     if by_radius.any():
         centre[by_radius] = arc_centres(a[by_radius], b[by_radius], radius[by_radius], clockwise[by_radius])
@@ -132,7 +132,7 @@ def _arcs(
     if len(wide):
         line = int(moves.line[which[wide[0]]])
         raise InputError(
-            f"an arc's ends do not lie on one circle (radii differ by {gap[wide[0]]:.3g} mm); slice again",
+            f"an arc's ends do not lie on one circle (radii differ by {gap[wide[0]]:.3g} mm); {tally.remedy}",
             tally.place(line),
         )
     tally.loose_arcs += int((gap > RADIUS_TOLERANCE_MM).sum())

@@ -97,6 +97,8 @@ class Tally:
     name : str
         The file, for messages.
     limits : Limits
+    remedy : str
+        What messages say to do about a line that cannot be read.
     lines, bytes : int
     unknown : Counter of str
         Words that are carried over without effect, e.g. ``M104``.
@@ -132,6 +134,7 @@ class Tally:
 
     name: str
     limits: Limits = LIMITS
+    remedy: str = "slice the coupons again"
     lines: int = 0
     bytes: int = 0
     unknown: Counter[str] = field(default_factory=Counter)
@@ -349,7 +352,7 @@ def _chunks(stream: BinaryIO, tally: Tally, chunk_bytes: int) -> Iterator[bytes]
         longest = tally.limits.line_bytes
         if len(rest) > longest:
             raise InputError(
-                f"is longer than {longest >> 10} kB, so this is no RS-274 text; slice the coupons again",
+                f"is longer than {longest >> 10} kB, so this is no RS-274 text; {tally.remedy}",
                 tally.place(lines + 1 + chunk.count(b"\n")),
             )
         if chunk:

@@ -59,7 +59,8 @@ def read_stl(path: Path, remedy: str = REMEDY) -> Solid:
     """
     raw = read_input(Path(path), "coupon", f"is missing; {remedy}")
     vertices, index = merge(read_corners(raw, str(path), remedy).reshape(-1, 3))
-    return Solid(vertices.astype(float), index.reshape(-1, 3))
+    with np.errstate(invalid="ignore"):  # a damaged file may hold NaNs that complain when they are widened
+        return Solid(vertices.astype(float), index.reshape(-1, 3))
 
 
 def read_corners(raw: bytes, place: str, remedy: str = REMEDY) -> np.ndarray:

@@ -79,8 +79,6 @@ def command(
 
         parts, notes = read_parts(part, unit)
         check_size(parts, str(part))
-    for text in notes:
-        note(f"Note: {text}")
     with working("Working out the errors"):
         from fitassay.inputs import read_inputs, state_of
 
@@ -95,6 +93,8 @@ def command(
     with working("Correcting and printing virtually"):
         pivot = _common_pivot(parts)
         done = [_of_file(part, p, state, machine.layer_height_mm, thin, pivot) for p in parts]
+    for text in notes:
+        note(f"Note: {text}")
     _write(part, out, tuple(d["part"] for d in done))
     data = {
         "schema": 1,

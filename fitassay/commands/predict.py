@@ -183,7 +183,6 @@ def command(
 
         show_chart(target, carry, scatter, as_json)
         return
-    bodies = read_both(part, other, unit)
     parts = PartList(sizes=(), pairs=())
     if features:
         parts = read_part_list(features, target.machine().line_width_mm)
@@ -208,11 +207,12 @@ def command(
         )
         for peg, hole in pairs
     ]
-    if flipped is not None and not pairs and not bodies:
+    _check_belongings(pairs, fit, size, clearance, turns, rotation, ring)
+    if flipped is not None and not pairs and part is None:
         raise InputError("is said of a pair or a part; add one, such as --pair 8.0,8.2", "--flipped")
+    bodies = read_both(part, other, unit)
     if not pairs and features is None and not bodies:
         asked = [(j.pair, Wish()) for j in joints_in(place.path)]
-    _check_belongings(pairs, fit, size, clearance, turns, rotation, ring)
     try:
         with working("Working out the sizes") as tell:
             result = _result(

@@ -23,13 +23,15 @@ def read_both(part: Path | None, other: Path | None, unit: str | None) -> tuple[
                 raise InputError("is said of a part; add --part FILE", name)
         return ()
     found: list[Part] = []
+    said: list[str] = []
     for path in (part, other):
         if path is not None:
             bodies, notes = read_parts(path, unit)
             check_size(bodies, str(path))
             found += bodies
-            for text in notes:
-                note(f"Note: {text}")
+            said += notes
+    for text in said:
+        note(f"Note: {text}")
     return tuple(found)
 
 
