@@ -178,6 +178,11 @@ HABITS: dict[str, Habit] = {
     "filled with loops": Habit(
         {"concentric": True}, said="8 walls or more, or fewer and filling that follows them, side by side"
     ),
+    "walls left open by 5 mm": Habit(
+        {"coast": 5.0, "coast_moves": False, "walls": 2, "seam": "vertex", "infill": False},
+        said="2 walls side by side",
+        not_said="1 wall",
+    ),
     "few loops of filling": Habit(
         {"concentric": True, "layer": 0.15, "walls": 2},
         ids=BORE,
