@@ -365,3 +365,17 @@ def test_a_line_of_ones_own_is_to_be_mended_not_sliced(line):
         with pytest.raises(InputError) as caught:
             read()
         assert str(caught.value).endswith("mend that line"), caught.value
+
+
+@pytest.mark.parametrize("first", ["\ufeff", "; a\x0c5 b\n", "; a\u20285 b\n"])
+def test_a_file_to_take_after_has_the_lines_that_its_reader_counts(tmp_path, first):
+    """A mark of the encoding is no word, and a form feed or a separator within a comment ends no line."""
+    plain, odd = tmp_path / "plain.gcode", tmp_path / "odd.gcode"
+    plain.write_text("; a\n" * first.count("\n") + sliced(ABSOLUTE), encoding="utf-8")
+    odd.write_text(first + sliced(ABSOLUTE), encoding="utf-8", newline="\n")
+    a, b = read_likeness(plain, 1.75), read_likeness(odd, 1.75)
+    assert b.end == a.end and b.end_modes == a.end_modes
+    assert (
+        checked_start(b.start, "start").start.splitlines()[-3:]
+        == checked_start(a.start, "start").start.splitlines()[-3:]
+    )

@@ -78,16 +78,21 @@ def codes(line: str) -> dict[str, dict[str, float | None]]:
     return {f"{letter}{value:g}": others for letter, value in words if letter in "GM" and value is not None}
 
 
+def lines_of(text: str) -> list[str]:
+    """The lines as the reader of files counts them: a form feed within a comment ends none."""
+    return text.replace("\r\n", "\n").replace("\r", "\n").removesuffix("\n").split("\n") if text else []
+
+
 def without_numbers(text: str) -> tuple[str, bool]:
     """The text without line numbers and checksums, and whether there were any."""
-    lines = text.splitlines()
+    lines = lines_of(text)
     plain = [_NUMBERING.sub("", line) if re.match(r"\s*[Nn]\d", line) else line for line in lines]
     return "\n".join(plain) + ("\n" if plain else ""), plain != lines
 
 
-def run_through(text: str, name: str, state: State) -> Iterator[Moves]:
-    """The moves of a short text; `state` goes along. Raises `InputError` as the reader of files does."""
-    tally = Tally(name=name, remedy="mend that line")
+def run_through(text: str, name: str, state: State, before: int = 0) -> Iterator[Moves]:
+    """The moves of a short text, `before` lines into `name`; `state` goes along. Errors as of the reader of files."""
+    tally = Tally(name=name, lines=before, remedy="mend that line")
     words = words_of(text.encode("utf-8", "replace"))
     yield from moves_of(table_of(words, tally), state, tally)
 

@@ -12,7 +12,7 @@ from pathlib import Path
 
 import numpy as np
 
-from fitassay.analysis.gcode.frame import codes, modes_back, run_through
+from fitassay.analysis.gcode.frame import codes, lines_of, modes_back, run_through
 from fitassay.analysis.gcode.modal import table_of
 from fitassay.analysis.gcode.modes import State
 from fitassay.analysis.gcode.moves import moves_of
@@ -97,7 +97,7 @@ def read_likeness(path: Path, filament_diameter: float) -> Likeness:
     cut = _cut(rows, beads, first)
     last = int(rows[np.flatnonzero(beads)[-1], LINE])
     with open_input(path, "sliced file") as stream:
-        lines = stream.read().decode("utf-8", "surrogateescape").splitlines()
+        lines = lines_of(stream.read().decode("utf-8-sig", "surrogateescape"))
     body = [codes(line) for line in lines[cut - 1 : last]]
     rows, beads = rows[rows[:, LINE] >= cut], beads[rows[:, LINE] >= cut]
     area = np.pi / 4 * filament_diameter**2
@@ -110,7 +110,7 @@ def read_likeness(path: Path, filament_diameter: float) -> Likeness:
     return Likeness(
         start="\n".join(lines[: cut - 1]) + "\n",
         end="\n".join(lines[last:]) + "\n",
-        end_modes=modes_back(_state_behind(lines[:last])),
+        end_modes=modes_back(_state_behind(lines[:last], str(path))),
         retract_mm=_median(-rows[back, FED]) if back.any() else 0.0,
         retract_mm_s=_median(rows[back, FEED]) if back.any() else 0.0,
         travel_mm_s=_median(rows[travel, FEED]),
@@ -140,11 +140,11 @@ def _rows(path: Path) -> np.ndarray:
     return np.concatenate(parts)
 
 
-def _state_behind(lines: list[str]) -> State:
-    """What holds behind these lines."""
+def _state_behind(lines: list[str], name: str) -> State:
+    """What holds behind these first lines of the file `name`."""
     state = State()
     for begin in range(0, len(lines), LINES_AT_ONCE):
-        for _ in run_through("\n".join(lines[begin : begin + LINES_AT_ONCE]), "start", state):
+        for _ in run_through("\n".join(lines[begin : begin + LINES_AT_ONCE]), name, state, begin):
             pass
     return state
 
