@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+
 import pytest
 
 import fitassay
@@ -105,3 +107,15 @@ def test_changes_too_small_to_prove_ask_for_a_short_print_only(tmp_path, monkeyp
     monkeypatch.setattr(workflow, "plan_print", too_small)
     told = run_json("apply", case(tmp_path))
     assert told["proof"]["coupons"] and told["proof"]["minutes"] <= 20
+
+
+def test_angles_are_in_degrees_on_plan_and_card(tmp_path):
+    """As `diagnose` has it: several of them, not "-1 degree"."""
+    place = tmp_path / "orrery"
+    run("init", place, "--yes")
+    run("make", place, "--family", "corner-plate")
+    run("simulate", place, "--squareness-x-y", "1.0", "--seed", "4")
+    for command in ("diagnose", "plan", "apply"):
+        code, out, err = run(command, place)
+        assert code == 0, err
+        assert re.search(r"skew correction: 0 -> -[\d.]+( ± [\d.]+)? degrees\b", out, re.I), command

@@ -15,6 +15,7 @@ from fitassay.analysis.estimation.feed import (
     split_flow,
     with_filament,
 )
+from fitassay.analysis.result import Advice
 from fitassay.coupons.cost import bead_area
 from fitassay.coupons.errors import InputError
 from fitassay.coupons.machine import Machine
@@ -137,6 +138,27 @@ def test_a_share_of_the_bead_is_told_once_the_bead_is_known(bead, known):
     told = with_filament(replace(found, terms=terms), filament, None, machine, 0.05).extra["filament"]
     assert told["share_of_bead_error"] == (pytest.approx(0.0236 / bead, rel=2e-3) if known else None)
     assert told["feed_tests"] == 0 and told["places"] == 4
+
+
+@pytest.mark.parametrize(
+    ("bead", "measured", "set_anew"),
+    [(0.05, 1.85, True), (0.05, 1.65, False), (-0.05, 1.65, True), (-0.05, 1.85, False)],
+)
+def test_a_thin_filament_is_no_answer_to_a_wide_bead(bead, measured, set_anew):
+    """Of 1.75 mm set: a thick filament explains a wide bead, a thin one a narrow bead, and not the other way."""
+    found = diagnoses.make()
+    terms = tuple(
+        replace(t, estimate=bead, std_uncertainty=0.01) if t.name == "bead_excess" else t for t in found.terms
+    )
+    machine = Machine()
+    filament = measured_filament(np.full((4, 2), measured), machine)
+    flow = Advice(
+        setting="settings.flow_percent", from_value=100.0, to_value=100.0 - 200.0 * bead, std_uncertainty=1.0,
+        unit="%", why="the bead is off", term="bead_excess",
+    )  # fmt: skip
+    found = replace(found, terms=terms, advice=(flow,))
+    advice = with_filament(found, filament, None, machine, 0.05).advice
+    assert any(a.setting == "settings.filament_diameter_mm" for a in advice) == set_anew
 
 
 def test_no_diameters_is_said():

@@ -219,12 +219,13 @@ def _data(place: Case, chosen: tuple[Advice, ...], machine: Machine, proof: Proo
 
 
 def _show_setting(advice: Advice, machine: Machine) -> None:
+    from fitassay.analysis.rounding import face, with_unit
     from fitassay.labels import advice_check, advice_remarks, capital, sentence
 
     say()
     old = f"{advice.from_value:.6g}" if advice.from_value is not None else "?"
-    unit = f" {advice.unit}" if advice.unit else ""
-    say(f"{capital(setting_label(advice.setting))}: {old} -> {machine[advice.setting]:.6g}{unit}")
+    new = with_unit(f"{machine[advice.setting]:.6g}", face(1.0, advice.unit)[1])
+    say(f"{capital(setting_label(advice.setting))}: {old} -> {new}")
     for remark in (*advice_remarks(advice), sentence(advice_check(advice))):
         if remark:
             say(remark, indent="   ")

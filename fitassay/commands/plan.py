@@ -191,9 +191,10 @@ def _show_taking(data: dict[str, Any], case: str) -> None:
 
 def _change_words(step: dict[str, Any]) -> str:
     """``0 -> -0.066 mm``."""
-    from fitassay.analysis.rounding import matching
+    from fitassay.analysis.rounding import face, matching, with_unit
 
-    return f"{step['from']:.6g} -> {matching(step['to'], 2 * step['std_uncertainty'])} {step['unit']}"
+    new = matching(step["to"], 2 * step["std_uncertainty"])
+    return f"{step['from']:.6g} -> {with_unit(new, face(1.0, step['unit'])[1])}"
 
 
 def _print_words(check: dict[str, Any]) -> str:
