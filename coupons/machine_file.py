@@ -45,7 +45,9 @@ _OPTIONAL = {
 }
 
 
-def read_machine(path: Path, *, prior_names: Collection[str] | None = None) -> Machine:
+def read_machine(
+    path: Path, *, prior_names: Collection[str] | None = None, width_names: Collection[str] | None = None
+) -> Machine:
     """Read a machine.toml; a figure left out takes its default.
 
     Parameters
@@ -53,6 +55,8 @@ def read_machine(path: Path, *, prior_names: Collection[str] | None = None) -> M
     path : Path
     prior_names : collection of str, optional
         Names that the section of priors may hold; not checked unless given.
+    width_names : collection of str, optional
+        Rows that the section of the model's own error may hold; not checked unless given.
 
     Raises
     ------
@@ -63,7 +67,7 @@ def read_machine(path: Path, *, prior_names: Collection[str] | None = None) -> M
     """
     path = Path(path)
     text, content = read_toml(path, missing="there is no such file; 'fitassay init' writes one")
-    return _Reader(path, text, content, prior_names).machine()
+    return _Reader(path, text, content, prior_names, width_names).machine()
 
 
 def machine_toml(machine: Machine) -> str:
@@ -104,10 +108,16 @@ class _Reader:
     """Checks one parsed file, collecting problems."""
 
     def __init__(
-        self, path: Path, text: str, content: dict[str, Any], prior_names: Collection[str] | None
+        self,
+        path: Path,
+        text: str,
+        content: dict[str, Any],
+        prior_names: Collection[str] | None,
+        width_names: Collection[str] | None,
     ) -> None:
         self.path = path
         self.prior_names = prior_names
+        self.width_names = width_names
         self.content = content
         self.lines = dict(toml_lines(text))
         self.problems: list[tuple[int, InputError]] = []
@@ -207,6 +217,10 @@ class _Reader:
         section = self.content.get("model_error", {})
         good = {}
         for name, given in section.items() if isinstance(section, dict) else ():
+            if self.width_names is not None and name not in self.width_names:
+                near = did_you_mean(name, self.width_names) or f"; known: {', '.join(self.width_names)}"
+                self.problem(f"is no row of the budget{near}", "model_error", name)
+                continue
             value = self.number(given, None, "model_error", name)
             if value is not None and not (0 <= value < math.inf):
                 self.problem(f"must be a number from 0 (got {value:g})", "model_error", name)

@@ -61,12 +61,14 @@ class Print:
         """The machine file as it was when the coupons were made."""
         return self.folder / "machine.toml"
 
-    def machine(self, prior_names: Collection[str] | None = None) -> Machine:
+    def machine(
+        self, prior_names: Collection[str] | None = None, width_names: Collection[str] | None = None
+    ) -> Machine:
         """The printer as it was set for this print, with the caliper, the scale and the priors of today.
 
         Prints made before their machine file was kept have today's settings.
         """
-        today = self.case.machine(prior_names)
+        today = self.case.machine(prior_names, width_names)
         if not is_there(self.machine_path):
             return today
         from fitassay.coupons.machine_file import read_machine
@@ -123,11 +125,13 @@ class Case:
     def prints_path(self) -> Path:
         return self.path / "prints"
 
-    def machine(self, prior_names: Collection[str] | None = None) -> Machine:
+    def machine(
+        self, prior_names: Collection[str] | None = None, width_names: Collection[str] | None = None
+    ) -> Machine:
         """The printer; `InputError` if its file is missing or wrong, or names other priors than these."""
         from fitassay.coupons.machine_file import read_machine
 
-        return read_machine(self.machine_path, prior_names=prior_names)
+        return read_machine(self.machine_path, prior_names=prior_names, width_names=width_names)
 
     def prints(self) -> tuple[Print, ...]:
         """All prints that have coupons, oldest first."""

@@ -223,6 +223,10 @@ def read_inputs(
     from fitassay.analysis.terms import NAMES
 
     machine = target.machine(prior_names=NAMES)
+    if machine.model_error:
+        from fitassay.analysis.estimation.model_error import WIDTH_NAMES
+
+        machine = target.machine(prior_names=NAMES, width_names=WIDTH_NAMES)
     readings = read_readings(target.readings_path, target.manifest())
     filament, feed = spool_of(target, machine)
     # Only now what takes long to load: a wrong file is told at once.

@@ -446,7 +446,8 @@ def loop_figures(history):
     noise = COVERAGE_FACTOR * visible_sd(MACHINE, float(np.hypot(NOISE, 0.01 / np.sqrt(12))))
     within = history <= noise
     first = np.where(within.any(axis=0), within.argmax(axis=0), len(history))
-    return np.mean(within[-1]), np.median(first), np.mean(history[-1] > np.maximum(history[0], noise))
+    # A nanometre is rounding.
+    return np.mean(within[-1]), np.median(first), np.mean(history[-1] > np.maximum(history[0], noise) + 1e-6)
 
 
 def test_advice_followed_leads_home():

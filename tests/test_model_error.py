@@ -17,6 +17,7 @@ from fitassay.analysis.terms import INDEX, PRINTER, TERMS
 from fitassay.analysis.validation.interpret_many import interpret_many
 from fitassay.coupons.errors import InputError
 from fitassay.coupons.machine import Machine
+from tests.fit_case import case, run
 from tests.sets import walk
 
 MACHINE = Machine()
@@ -187,3 +188,14 @@ def test_machine_toml_has_its_own_widths_and_no_unknown_ones():
     assert model_error(w).shift[top] == pytest.approx(0.02) and ends.shift[top] == 0
     with pytest.raises(InputError, match="no row of the budget is called corner; known: "):
         model_error(w, Machine(model_error={"corner": 0.01}))
+
+
+def test_a_width_of_no_row_is_told_with_its_line(tmp_path):
+    path = case(tmp_path)
+    file = path / "machine.toml"
+    text = file.read_text(encoding="utf-8").replace("[model_error]", "[model_error]\ncorner = 0.1", 1)
+    file.write_text(text, encoding="utf-8")
+    code, _, err = run("predict", path, "--pair", "8,8.3")
+    line = text.splitlines().index("corner = 0.1") + 1
+    assert code == 2
+    assert f"{file}, line {line}, " in " ".join(err.split()) and "is no row of the budget" in err

@@ -361,13 +361,16 @@ def _short_ways(walk: SetWalk) -> np.ndarray:
     return out
 
 
+WIDTH_NAMES = tuple(sorted({row.key for row in BUDGET if row.sd}))
+"""Rows whose widths machine.toml may set."""
+
+
 def _on(machine: Machine, rows: tuple[Effect, ...]) -> tuple[Effect, ...]:
     """The rows as wide as machine.toml has them."""
-    known = {row.key for row in BUDGET if row.sd}
     for name in machine.model_error:
-        if name not in known:
+        if name not in WIDTH_NAMES:
             raise InputError(
-                f"no row of the budget is called {name}; known: {', '.join(sorted(known))}",
+                f"no row of the budget is called {name}; known: {', '.join(WIDTH_NAMES)}",
                 "machine.toml, model_error",
             )
     return tuple(row.as_wide_as(machine.model_error.get(row.key, row.sd)) for row in rows)
