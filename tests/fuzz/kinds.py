@@ -164,7 +164,7 @@ KINDS = {
         file="plate.txt",
         words=("trace", "{}/traced", "{}/plate.txt"),
         writes=(f"{TRACED}/trace.json", f"{TRACED}/sliced-file.html", f"{TRACED}/sliced-file"),
-        place=re.compile(r", line \d+|: coupon \w+ is"),
+        place=re.compile(r", line \d+|: coupon \w+ is|: has something printed upon coupon \w+: above it"),
         whole=OTHER_FILE,
     ),
     "part list": Kind(
