@@ -56,6 +56,7 @@ def test_a_proof_print_is_smaller_than_the_whole_set(tmp_path):
     assert 0 < told["proof"]["minutes"] <= 20
 
 
+@pytest.mark.long
 def test_commands_go_by_the_newest_print_that_was_read(tmp_path):
     place = case(tmp_path)
     assert run("make", place, "--new-print", "--family", "comb-x")[0] == 0

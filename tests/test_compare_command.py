@@ -37,6 +37,7 @@ def mended(tmp_path_factory):
     return place
 
 
+@pytest.mark.long
 def test_two_prints(mended):
     place = mended
     got = run_json("compare", place, "01", "02")

@@ -49,6 +49,7 @@ def closing(tmp_path):
     return place
 
 
+@pytest.mark.long
 def test_a_constant_is_advised_once_and_not_again(closing):
     """No ping-pong: what it leaves of small and large holes is known to come of it."""
     (step,) = run_json("plan", closing)["steps"]
@@ -70,6 +71,7 @@ def test_a_constant_is_advised_once_and_not_again(closing):
     assert loose == pytest.approx(0.5 - CLOSING + step["to"], abs=0.06)
 
 
+@pytest.mark.long
 def test_both_manners_are_told_where_it_is_not_known_which(tmp_path):
     place = tmp_path / "orrery"
     for args in (("init", place, "--yes"), ("make", place)):

@@ -40,6 +40,7 @@ def written(w, values: np.ndarray) -> tuple[Reading, ...]:
     )
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("quick", [False, True], ids=["full", "quick"])
 def test_batch_equals_one_by_one(quick):
     w, _, sets = population(16, quick=quick)

@@ -107,6 +107,7 @@ def followed(n: int, seed: int, minutes: float | None) -> dict[str, np.ndarray]:
     return out
 
 
+@pytest.mark.long
 def test_the_remedy_of_an_hour_fits_nearly_always():
     """24 joints: at a true share of 0.95 fewer than 19 fit with a probability of 0.0003."""
     got = followed(24, 3, 60.0)

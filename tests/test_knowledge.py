@@ -117,6 +117,7 @@ def test_a_step_forgets_nothing(tmp_path):
     assert shown["estimate"] == pytest.approx(later["contour_offset"]["error"], abs=1e-9)
 
 
+@pytest.mark.long
 def test_a_measured_spool_counts_once(tmp_path):
     # Filament and feed lie in the case for both prints; three more prints must not make the bead surer by sqrt(3).
     folder = case(tmp_path)

@@ -325,6 +325,7 @@ def test_nothing_tried_changes_nothing():
 # --- as a user meets it -------------------------------------------------------------------------------------
 
 
+@pytest.mark.long
 def test_case_without_a_caliper(tmp_path):
     place = tmp_path / "orrery"
     assert run("init", place, "--yes")[0] == 0

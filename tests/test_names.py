@@ -84,6 +84,7 @@ def test_leave_takes_the_name_that_diagnose_shows(tmp_path):
     assert code == 2 and "did you mean bead width" in err
 
 
+@pytest.mark.long
 def test_apply_takes_a_settings_name(tmp_path):
     place = case(tmp_path)
     advice = run_json("diagnose", place)["advice"]

@@ -209,6 +209,7 @@ def test_an_earlier_print_is_carried(tmp_path):
     assert carried["terms"] == alone["terms"]
 
 
+@pytest.mark.long
 def test_carried_knowledge_is_used_where_it_agrees(tmp_path):
     path = case(tmp_path)
     assert run("make", path, "--new-print", "--quick")[0] == 0

@@ -129,6 +129,7 @@ def test_the_outer_path_stands_half_a_bead_inside_the_outline(name, manner):
                         assert min(shapely.hausdorff_distance(there, loop) for loop in loops) < 0.001
 
 
+@pytest.mark.long
 @pytest.mark.parametrize(("name", "manner"), CASES)
 def test_plastic_is_what_the_beads_take_and_only_beads_feed(name, manner):
     side, _, w, h = MACHINES[name]

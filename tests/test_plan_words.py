@@ -114,6 +114,7 @@ def judged(fresh, tmp_path, seeds):
     return worse, fallen, rounds, ends
 
 
+@pytest.mark.long
 def test_signs_are_read_from_the_words(fresh, tmp_path):
     """Two machines, one of them over-compensated, one with one constant for all holes."""
     for seed in (0, 1):

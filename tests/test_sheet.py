@@ -305,6 +305,7 @@ def list_rows(data: bytes) -> list[tuple[int, str]]:
     return sorted(found)
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("quick", [False, True])
 def test_one_page_for_the_wall_lists_every_size_once(quick: bool) -> None:
     coupons = made(100.0, quick)

@@ -90,6 +90,7 @@ def test_pictures(case):
     assert any("0.225 mm inside" in (t.text or "") for t in drawn.iter(f"{SVG}text"))
 
 
+@pytest.mark.long
 @pytest.mark.parametrize(
     ("key", "style", "stands"),
     [
@@ -118,6 +119,7 @@ def test_words_of_a_picture_can_be_read(tmp_path, key, style, stands):
             assert min(c, r) <= max(a, p) or min(d, s) <= max(b, q), words[i].text
 
 
+@pytest.mark.long
 def test_one_of_several_copies_is_chosen_and_remembered(case):
     path = sliced(case, "a.txt", Style(twice=("comb-x",)))
     out = told(run("trace", str(case), path)[1])

@@ -181,6 +181,7 @@ def diagnosed(case: Path) -> dict:
     return json.loads(out)
 
 
+@pytest.mark.long
 def test_trace_simulate_diagnose(case):
     path = sliced(case, Style(offset=0.225))
     code, out, _ = run("trace", str(case), str(path))

@@ -96,6 +96,7 @@ def test_meanwhile_no_number_is_less_than_twice_its_uncertainty(made):
     )
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("face", ["diagnose", "plan", "apply", "report", "bench"])
 def test_every_face_says_which_way_it_leans_and_what_would_settle_it(leaning, face):
     if face == "report":
@@ -111,6 +112,7 @@ def test_every_face_says_which_way_it_leans_and_what_would_settle_it(leaning, fa
     )
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("face", ["diagnose", "plan", "apply", "report"])
 def test_every_face_says_what_to_draw_tonight(leaning, face):
     """Beside what no number is known for there stands a size that fits all the same, with the play it then has."""

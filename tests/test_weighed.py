@@ -274,6 +274,7 @@ def test_the_scale_tells_the_bead_end_to_end(tmp_path):
     )
 
 
+@pytest.mark.long
 def test_flow_set_in_the_slicer_is_not_counted_twice(tmp_path):
     """Flow at 90 % in file and machine file, all of it fed: the bead is 10 % of A/h too narrow, not 19 %."""
     path = case(tmp_path, Style(flow=0.9), ids=())
