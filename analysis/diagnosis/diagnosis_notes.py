@@ -44,8 +44,7 @@ def estimate_notes(done: Fit, transferred: TransferredPrior | None, told: np.nda
     """
     notes = []
     # Against what was known before these readings: what an earlier print measured they need not have.
-    informed = 1 - done.posterior.sd / done.prior.sd
-    missing = [NAMES[i] for i in np.flatnonzero(PRINTER & told & (informed < NOT_MEASURED))]
+    missing = [NAMES[i] for i in unread_terms(done.posterior, done.prior.sd, told)]
     if missing:
         notes.append(Note("not-measured", {"terms": missing}))
     scatter = float(np.sqrt(done.estimate.agreement.excess))
@@ -65,7 +64,7 @@ def estimate_notes(done: Fit, transferred: TransferredPrior | None, told: np.nda
 
 
 def unread_terms(known: Normal, prior_sd: np.ndarray, told: np.ndarray) -> list[int]:
-    """Columns of the printer's errors that nothing tells of, an earlier print as little as these readings."""
+    """Columns of the printer's errors that nothing has told of since they were known to `prior_sd` (terms,)."""
     return [int(i) for i in np.flatnonzero(PRINTER & told & (1 - known.sd / prior_sd < NOT_MEASURED))]
 
 
