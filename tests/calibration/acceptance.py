@@ -80,7 +80,7 @@ class Cell:
     @property
     def effects(self) -> np.ndarray:
         """True contributions over the reference features (n, terms) [mm]."""
-        return np.where(PRINTER, np.abs(self.truth) * np.sqrt(reference(self.judged_by).weights), 0.0)
+        return effects_of(self.truth, self.judged_by)
 
     @property
     def accused(self) -> np.ndarray:
@@ -282,7 +282,7 @@ def row_of_cells(cells: dict[str, Cell]) -> Row:
 
 def chances(cells: list[Cell]) -> list[tuple[float, float, int]]:
     """Mean stated chance of the error thought largest, how often it truly is, and number, by bin."""
-    return binned([(c.found, c.truth) for c in cells])
+    return binned([(c.found, c.effects) for c in cells])
 
 
 def chances_of(
@@ -294,17 +294,19 @@ def chances_of(
         if machines != "sound":
             rng = np.random.default_rng([seed, sorted(MIXES).index(machines)])
             _, printers, found = read_and_interpreted(recipe, machines, evidence, n, rng)
-            pairs.append((found, printers.truth))
+            pairs.append((found, effects_of(printers.truth, "full")))
     return binned(pairs)
 
 
+def effects_of(truth: np.ndarray, judged_by: str) -> np.ndarray:
+    """Contributions of true errors over the reference features of a set (n, terms) [mm]."""
+    return np.where(PRINTER, np.abs(truth) * np.sqrt(reference(judged_by).weights), 0.0)
+
+
 def binned(pairs: list[tuple[Interpreted, np.ndarray]]) -> list[tuple[float, float, int]]:
-    """Stated and observed by bin, of interpretations and the true errors behind them."""
-    size = np.where(PRINTER, np.sqrt(reference("full").weights), 0.0)
+    """Stated and observed by bin, of interpretations and the true contributions of their own set's features."""
     stated = np.concatenate([found.judged.chances.max(axis=1) for found, _ in pairs])
-    right = np.concatenate(
-        [np.argmax(np.abs(truth) * size, axis=1) == found.judged.term for found, truth in pairs]
-    )
+    right = np.concatenate([np.argmax(effects, axis=1) == found.judged.term for found, effects in pairs])
     rows = []
     for low, high in zip(EDGES[:-1], EDGES[1:], strict=True):
         inside = (stated > low) & (stated <= high)
