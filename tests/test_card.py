@@ -153,6 +153,57 @@ def test_the_rows_show_backlash_and_nothing_else_but_squareness_which_cancels():
     assert sorted(round(rows[f"x{k}"][0] / 0.05, 3) for k in (1, 2, 3, 4)) == [-0.25, 0.0, 0.25, 0.5]
 
 
+@pytest.mark.parametrize("name", MACHINES)
+def test_the_nozzle_never_turns_back_on_its_way_past_ticks(name):
+    """Within a pass each move goes on along the row, up to the last tick; passes are few."""
+    (coupon,) = card(name).manifest.coupons
+    steps = steps_of(written(name).text)
+    layer = MACHINES[name][2]
+    for feature in (f for f in coupon.features if f.kind == "vernier"):
+        k = 0 if feature.direction_deg == 0 else 1
+        pairs = feature.pairs
+        for contact, way in zip((feature.contact_a_mm, feature.contact_b_mm), pairs.ways, strict=True):
+            pitch = pairs.pitch_mm - (0.05 if way < 0 else 0.0)
+            end = np.array(contact[:2]) + coupon.origin_on_plate_mm
+            drawn = [
+                i
+                for i, s in enumerate(steps)
+                if s.fed > 0
+                and abs(s.b[1 - k] - end[1 - k]) < 0.011
+                and abs((s.b[k] - end[k]) / pitch - round((s.b[k] - end[k]) / pitch)) < 0.01
+                and abs(s.length - pairs.tick_mm) < 0.01
+                and abs(s.b[2] - layer) < 0.01
+            ]
+            assert len(drawn) == pairs.last - pairs.first + 1
+            ends = np.array([steps[i].b[k] for i in drawn])
+            passes = np.split(np.array(drawn), 1 + np.flatnonzero(way * np.diff(ends) < 0))
+            assert len(passes) == math.ceil(3.0 / (pairs.pitch_mm - 0.05))
+            for one in passes:
+                between = steps[one[0] : one[-1] + 1]
+                assert all(way * (s.b[k] - s.a[k]) > -1e-6 for s in between)
+
+
+@pytest.mark.parametrize("name", ["60", "100"])
+@pytest.mark.parametrize("take_up", [0.5, 2.0, 3.0])
+def test_lost_motion_of_a_springy_drive_is_read_whole(name, take_up):
+    """Half of it is taken up little by little, as far as 3 mm (common practice, no source)."""
+    (coupon,) = card(name).manifest.coupons
+    play, none = np.array([[0.3, 0.2]]), np.zeros((1, 2))
+    printed = PrintedCard(
+        written(name).text, play, none, np.zeros(1), springy=play / 2, take_up=np.array([take_up])
+    )
+    rng = np.random.default_rng(0)
+    counts = {
+        f.id: float(nearest_pair(offsets(printed, coupon, f, 0.2), f.pairs.first, rng, wrong=0.0)[0])
+        for f in coupon.features
+        if f.kind == "vernier"
+    }
+    out = read(counts, name)
+    for axis, truth in zip("xy", play[0], strict=True):
+        value, u = estimate(out, f"backlash_{axis}")
+        assert abs(value - truth) < min(2 * u, 0.025)
+
+
 def test_light_of_closing_gaps_passes_one_layer_of_beads():
     """Layers shift as a whole: two that stand over each other would hide light, and the bead would look too wide.
 

@@ -26,6 +26,10 @@ class PrintedCard:
     skew : ndarray (n,) [rad]
     slow_play : ndarray (n, 2) [mm], optional
         In place of `play` where the nozzle moves at less than 12 mm/s.
+    springy : ndarray (n, 2) [mm], optional
+        Part of `play` that is taken up little by little: after a turn and a way d it is wound up to the new side but
+        for exp(-d / take_up) of what it lacked.
+    take_up : ndarray (n,) [mm]
     """
 
     def __init__(
@@ -35,7 +39,12 @@ class PrintedCard:
         scale: np.ndarray,
         skew: np.ndarray,
         slow_play: np.ndarray | None = None,
+        springy: np.ndarray | None = None,
+        take_up: np.ndarray | None = None,
     ) -> None:
+        if springy is None or take_up is None:
+            springy, take_up = np.zeros_like(play), np.ones(len(play))
+        wound = np.zeros_like(play)
         lines = text.splitlines()
         begin, end = lines.index("; path") + 1, lines.index("; end") + 1
         self.ends: dict[tuple[int, int, int], np.ndarray] = {}
@@ -46,11 +55,15 @@ class PrintedCard:
             command = np.array(step.b[:2]) * (1 + scale)
             if at is None:
                 at = command.copy()
-            b = slow_play if slow_play is not None and step.feed < 12 else play
+                before = command
+            b = (slow_play if slow_play is not None and step.feed < 12 else play) - springy
+            gone, before = command - before, command
+            side = np.sign(gone)
+            wound = side - (side - wound) * np.exp(-np.abs(gone) / take_up[:, None])
             r = np.abs(b) / 2
             at = np.clip(at, command - r, command + r)
             if step.fed > 0:
-                where = np.where(b < 0, 2 * command - at, at)
+                where = np.where(b < 0, 2 * command - at, at) - wound * springy / 2
                 where[:, 0] += skew * where[:, 1]
                 self.ends[self._key(step.b)] = where
 

@@ -27,6 +27,8 @@ SHARE: dict[Line, float] = {
 }
 """Of the usual print speed."""
 
+TICKS: tuple[Line, ...] = ("tick", "slow tick")
+
 SLOW_WAY_SHARE = 0.3
 """Of the usual print speed, for the way to a slow tick; how fast its bead is then drawn across it does not matter."""
 
@@ -199,9 +201,12 @@ class _Pen:
         self._go(np.array([*first, max(z, self.at[2])]), self.drive.travel_mm_s)
         if self.at[2] != z:
             self._go(np.array([*first, z]), self.drive.lift_mm_s)
-        # The way along a loop's own end, and to a tick, is gone at the stroke's own speed: it settles the play.
+        # The way along a loop's own end, and to a tick the last of it, is gone at the stroke's own speed: it settles
+        # the play.
         for point in [*way[1:], *([begin] if len(way) else [])]:
-            if stroke.line == "slow tick" and point is begin:
+            if stroke.line in TICKS and point is not begin:
+                self._go(np.array([*point, z]), self.drive.travel_mm_s)
+            elif stroke.line == "slow tick":
                 self._slowly_to(np.array([*begin, z]), speed)
             else:
                 self._go(np.array([*point, z]), speed)

@@ -3,6 +3,8 @@
 A row of ticks hangs from each of two rails. Upper ticks stand at i P, all reached in the measured direction, lower
 ones at i (P - c), reached against it, so that lost motion b shifts one row against the other by b, and pair b / c
 lines up. In every other row the ways and the pitches are exchanged: the mean of two such rows is free of squareness.
+The ticks of one rail are drawn in two passes or more, every second or third tick in each, so that the nozzle never
+turns back within a pass: a springy drive, once wound up, stays so.
 
 ::
 
@@ -20,7 +22,7 @@ rising diagonal and those for y along the falling one: each sees one belt alone.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -32,6 +34,12 @@ LARGEST_MM = 60.0
 STEP_MM = 0.05
 LEAD_MM = 3.0
 """Farther than any play."""
+
+RUN_UP_MM = 10.0
+"""To the first tick of a pass, where the bed has room: farther than the way over which a springy drive gives in."""
+
+CLEAR_MM = 1.5
+"""Between the nozzle's way and the edge of the bed."""
 
 WIDEST_PITCH_MM = 2.0
 MARGIN_MM = 1.2
@@ -106,6 +114,8 @@ class Layout:
         From pair to pair; a tick from its rail to its end.
     digit : float
         Height of the numbers.
+    run_up : float
+        The way to the first tick of a pass.
     turned : bool
         The card lies on the bed turned by 45 degrees.
     """
@@ -118,6 +128,7 @@ class Layout:
     pitch: float
     tick: float
     digit: float
+    run_up: float = LEAD_MM
     turned: bool = False
 
     @property
@@ -247,8 +258,18 @@ def layout_of(machine: Machine, rules: Rules | None = None) -> Layout:
                 }
             )
             if all(a + w <= b + 1e-6 for a, b in zip(made.size, room, strict=True)):
-                return made
+                return replace(made, run_up=_run_up(made, machine.volume_mm[:2]))
     raise JobError(
         f"the reversal card does not fit on a bed of {machine['volume.x_mm']:g} x {machine['volume.y_mm']:g} mm with "
         f"beads of {w:g} mm; use a narrower bead, or the comb and a caliper"
     )
+
+
+def _run_up(layout: Layout, bed: tuple[float, float]) -> float:
+    """The longest way to a row's first tick [mm], in halves, with the card in the middle of the bed."""
+    a, b = layout.size
+    reach = [(a + b) * math.sqrt(0.5) / 2] * 2 if layout.turned else [a / 2, b / 2]
+    free = min(side / 2 - half for side, half in zip(bed, reach, strict=True)) - CLEAR_MM
+    # Turned, a way along a row goes aside and ahead alike.
+    room = (free * math.sqrt(2.0) if layout.turned else free) + layout.margin
+    return min(max(math.floor(2 * room) / 2, LEAD_MM), RUN_UP_MM)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from functools import lru_cache
 
@@ -108,22 +109,24 @@ def _rows(layout: Layout) -> list[Stroke]:
 
 
 def _ticks(layout: Layout, row: RowWay, rail: int, place: Placed) -> list[Stroke]:
-    """Upper, then lower ticks of the row below that rail, each lot in the order in which the nozzle comes to them."""
+    """Upper and lower ticks of the row below that rail, in passes by turns: along the row, and back against it."""
     top, bottom = rail * layout.row, (rail - 1) * layout.row
-    short = layout.pitch - STEP_MM
+    passes = math.ceil(LEAD_MM / (layout.pitch - STEP_MM))
+    line = "slow tick" if row.slow else "tick"
     strokes = []
-    for v, ends, way, shift in (
-        (top, top - layout.tick, row.upper, row.shift),
-        (bottom, bottom + layout.tick, -row.upper, 0.0),
-    ):
-        # What is reached along the row has the longer pitch, above or below.
-        pitch = layout.pitch if way > 0 else short
-        for i in range(layout.first, layout.last + 1)[::way]:
-            u = layout.zero + shift + i * pitch
-            lead = np.array([(u - way * LEAD_MM, v)])
-            strokes.append(
-                _line((u, v), (u, ends), place=place, lead=lead, line="slow tick" if row.slow else "tick")
-            )
+    for k in range(passes):
+        for v, ends, way, shift in (
+            (top, top - layout.tick, row.upper, row.shift),
+            (bottom, bottom + layout.tick, -row.upper, 0.0),
+        ):
+            # What is reached along the row has the longer pitch, above or below.
+            pitch = layout.pitch if way > 0 else layout.pitch - STEP_MM
+            ways = (layout.run_up, LEAD_MM)
+            for i in range(layout.first, layout.last + 1)[::way][k::passes]:
+                u = layout.zero + shift + i * pitch
+                lead = np.array([(u - way * far, v) for far in dict.fromkeys(ways)])
+                strokes.append(_line((u, v), (u, ends), place=place, lead=lead, line=line))
+                ways = (LEAD_MM,)
     return strokes
 
 

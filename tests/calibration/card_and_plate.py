@@ -52,19 +52,8 @@ SEEN = [*PLAYS, BEAD]
 TICK_MM = 0.01
 """Scatter of a tick's end."""
 
-LEAD_MM = 3.0
-
 LARGE_MM = 0.08
 """Effect over the reference features, root mean square: 0.15 mm on a 20 mm part, with room for gains below 1."""
-
-
-def wound_up(take_up: np.ndarray, back: float) -> np.ndarray:
-    """How far elastic lost motion is wound up at a tick, -1 to 1 (n,): `LEAD_MM` on, `back` [mm] back, and again.
-
-    Going on by d it nears the end it is wound to as exp(-d / take_up).
-    """
-    on, off = np.exp(-LEAD_MM / take_up), np.exp(-back / take_up)
-    return (1 - 2 * on + on * off) / (1 - on * off)
 
 
 @cache
@@ -94,14 +83,12 @@ def counted(printers: RoughPrinters, rng: np.random.Generator) -> dict[str, list
     """The card of each printer printed and counted: pair numbers by row."""
     (coupon,) = card_manifest().coupons
     truth = printers.truth
-    play = truth[:, PLAYS].copy()
     take_up = np.maximum(size_of(printers, "elastic", "take_up"), 1e-3)
-    pitch = coupon.features[0].pairs.pitch_mm  # type: ignore[union-attr]
-    for k, axis in enumerate("xy"):
-        friction = size_of(printers, "elastic", f"friction_{axis}")
-        play[:, k] -= friction * (1 - wound_up(take_up, LEAD_MM - pitch))
+    springy = np.stack([size_of(printers, "elastic", f"friction_{axis}") for axis in "xy"], axis=1)
     scale = truth[:, [INDEX["scale_x"], INDEX["scale_y"]]]
-    printed = PrintedCard(card_file(), play, scale, truth[:, INDEX["skew_xy"]])
+    printed = PrintedCard(
+        card_file(), truth[:, PLAYS], scale, truth[:, INDEX["skew_xy"]], springy=springy, take_up=take_up
+    )
     # The other axis draws upper ticks one way and lower ones the other.
     aside = {
         "x": size_of(printers, "crosstalk", "x_of_y") * truth[:, PLAYS[1]],
