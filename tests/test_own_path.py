@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from functools import cache
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -53,7 +54,11 @@ def quick_set(name: str) -> CouponSet:
 @cache
 def written(name: str, manner: str) -> dict[int, tuple[str, float]]:
     """Text and minutes by plate."""
-    made, machine = quick_set(name), machine_of(name)
+    return written_set(quick_set(name), name, manner)
+
+
+def written_set(made: CouponSet, name: str, manner: str) -> dict[int, tuple[str, float]]:
+    machine = machine_of(name)
     frame = with_end(checked_start(STARTS[manner], "start", as_is=manner == "macros"), END)
     slicers = {key: Slicer(solid) for key, solid in made.solids.items()}
     files = {}
@@ -176,24 +181,36 @@ def test_the_rate_of_plastic_and_the_speed_keep_their_limits(name, manner):
 @pytest.mark.long
 @pytest.mark.parametrize(("name", "manner"), CASES)
 def test_our_own_reader_finds_the_ideal_path(tmp_path, name, manner):
-    made = quick_set(name)
     for text, _ in written(name, manner).values():
-        path = tmp_path / "plate.gcode"
-        path.write_bytes(text.encode())
-        templates = {
-            c.id: Template(c, made.solids[c.id], made.manifest.layer_height_mm) for c in made.manifest.coupons
-        }
-        trace = trace_templates(path, made.manifest, templates, machine_of(name))
-        if trace.place is not None:  # a single wall alone shows no offset
-            assert trace.offset_mm == pytest.approx(0.0, abs=5e-4)
-        assert trace.bead is not None
-        assert trace.bead.width == pytest.approx(MACHINES[name][2], abs=1e-3)
-        assert (trace.bead.flow or 1.0) == pytest.approx(1.0, abs=0.002)
-        assert all(p.wall in ("", "one bead") for p in trace.found.values())
-        for feature in trace.features:
-            assert feature.traced
-            assert not feature.seam, feature.feature.id
-            assert feature.gains == pytest.approx(feature.ideal_gains, abs=0.01), feature.feature.id
+        assert_ideal(text, quick_set(name), name, tmp_path)
+
+
+@pytest.mark.long
+def test_round_bores_too_are_begun_away_from_the_jaws(tmp_path):
+    """The full set: the round openings, which have no corner, are on it alone."""
+    made = build_set(machine_of("100"))
+    for text, _ in written_set(made, "100", "inches").values():
+        assert_ideal(text, made, "100", tmp_path)
+
+
+def assert_ideal(text: str, made: CouponSet, name: str, folder: Path) -> None:
+    """Our reader finds the path in its place, the bead as set, no seam under a jaw, gains of the ideal walk."""
+    path = folder / "plate.gcode"
+    path.write_bytes(text.encode())
+    templates = {
+        c.id: Template(c, made.solids[c.id], made.manifest.layer_height_mm) for c in made.manifest.coupons
+    }
+    trace = trace_templates(path, made.manifest, templates, machine_of(name))
+    if trace.place is not None:  # a single wall alone shows no offset
+        assert trace.offset_mm == pytest.approx(0.0, abs=5e-4)
+    assert trace.bead is not None
+    assert trace.bead.width == pytest.approx(MACHINES[name][2], abs=1e-3)
+    assert (trace.bead.flow or 1.0) == pytest.approx(1.0, abs=0.002)
+    assert all(p.wall in ("", "one bead") for p in trace.found.values())
+    for feature in trace.features:
+        assert feature.traced
+        assert not feature.seam, feature.feature.id
+        assert feature.gains == pytest.approx(feature.ideal_gains, abs=0.01), feature.feature.id
 
 
 def test_the_quick_plate_takes_no_more_than_35_minutes():

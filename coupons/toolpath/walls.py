@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable
 from typing import Any
 
@@ -10,6 +11,9 @@ import numpy as np
 from fitassay.coupons.toolpath.stroke import Line, Stroke
 
 MITRE_LIMIT = 6.0
+
+ROUND_RAD = math.radians(30)
+"""A path that nowhere turns by more has no corner to hide a seam in."""
 
 LEAD_MM = 3.0
 """The empty nozzle goes along a loop's end until it has moved so far in x and in y, farther than any play."""
@@ -43,8 +47,16 @@ def turning_angles(points: np.ndarray) -> np.ndarray:
 
 
 def from_sharpest(points: np.ndarray) -> np.ndarray:
-    """The closed path begun at its sharpest corner, where a seam does least harm."""
-    return np.roll(points, -int(np.argmax(np.abs(turning_angles(points)))), axis=0)
+    """The closed path begun where a seam does least harm: at its sharpest corner, or, round, between the jaws' places.
+
+    Of a round one that is the low left vertex farthest from where x and y are measured.
+    """
+    turns = np.abs(turning_angles(points))
+    first = int(np.argmax(turns))
+    if turns[first] < ROUND_RAD:
+        x, y = ((points.min(axis=0) + points.max(axis=0)) / 2 - points).T
+        first = int(np.argmax(np.round(np.minimum(x, y), 6)))
+    return np.roll(points, -first, axis=0)
 
 
 def closed_stroke(points: np.ndarray, line: Line) -> Stroke:
