@@ -47,7 +47,7 @@ def turning_angles(points: np.ndarray) -> np.ndarray:
 
 
 def from_sharpest(points: np.ndarray) -> np.ndarray:
-    """The closed path begun where a seam does least harm: at its sharpest corner, or, round, between the jaws' places.
+    """The closed path begun where a seam does least harm: at its sharpest corner, or, round, between the jaws.
 
     Of a round one that is the low left vertex farthest from where x and y are measured.
     """
