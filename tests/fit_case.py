@@ -6,6 +6,7 @@ import atexit
 import json
 import shutil
 import tempfile
+from collections.abc import Callable, Iterable
 from functools import cache
 from pathlib import Path
 
@@ -40,17 +41,39 @@ def options(errors):
     return [part for name, value in errors.items() for part in (f"--{name}", value)]
 
 
+def write_readings(print_folder: Path, read: Callable[[dict, dict], Iterable[float]]) -> None:
+    """Read what a print always has read: `read` gives what is measured of a feature of a coupon, once or oftener."""
+    rows = ["coupon,feature,reading_mm,note"]
+    for coupon in json.loads((print_folder / "coupons.json").read_text("utf-8"))["coupons"]:
+        for feature in coupon["features"]:
+            if feature["kind"] != "rim" and not feature.get("optional"):
+                rows += [f"{coupon['id']},{feature['id']},{mm:.2f}," for mm in read(coupon, feature)]
+    (print_folder / "readings.csv").write_text("\n".join(rows) + "\n", "utf-8")
+
+
 @cache
-def _made() -> Path:
+def _made(*commands: tuple[str, ...]) -> Path:
+    """A case on which these were run, by their words without its name."""
     folder = Path(tempfile.mkdtemp(prefix="fitassay-test-"))
     atexit.register(shutil.rmtree, folder, ignore_errors=True)
     case = folder / "orrery"
-    for args in (("init", case, "--yes"), ("make", case), ("simulate", case, *options(ERRORS))):
-        code, _, err = run(*args)
+    for name, *words in commands:
+        code, _, err = run(name, case, *words)
         assert code == 0, err
     return case
 
 
 def case(tmp_path: Path) -> Path:
     """A fresh copy of the case."""
-    return Path(shutil.copytree(_made(), tmp_path / "orrery"))
+    made = _made(("init", "--yes"), ("make",), ("simulate", *options(ERRORS)))
+    return Path(shutil.copytree(made, tmp_path / "orrery"))
+
+
+def fresh_case(tmp_path: Path) -> Path:
+    """A fresh copy of a case with the whole set made, nothing read."""
+    return Path(shutil.copytree(_made(("init", "--yes"), ("make",)), tmp_path / "orrery"))
+
+
+def quick_case(tmp_path: Path) -> Path:
+    """The same with the quick set."""
+    return Path(shutil.copytree(_made(("init", "--yes"), ("make", "--quick")), tmp_path / "orrery"))

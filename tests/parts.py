@@ -64,16 +64,19 @@ def _across(z, x, y, d):
     return (Span(z, 0, y, x - d / 2, x + d / 2), Span(z, 1, x, y - d / 2, y + d / 2))
 
 
+def _rectangle(z, y, x, along_x, along_y):
+    """Both sides of something rectangular: that along x taken at `y`, that along y at `x`."""
+    return (Span(z, 0, y, *along_x), Span(z, 1, x, *along_y))
+
+
 def bracket() -> Drawn:
     """Angle bracket that holds the drive: foot with two bores and a window, upright with a cross bore."""
     solid = box(0, 0, 40, 24, 0, 5) + box(0, 18, 40, 24, 4, 26)
     solid -= post(4.2, 7, 9, -1, 6) + post(4.2, 33, 9, -1, 6) + box(15, 4, 25, 14, -1, 6)
     solid -= Manifold.cylinder(30, 4, 4, 64).rotate((90, 0, 0)).translate((20, 30, 16))
     spans = (
-        Span(2.5, 0, 2, 0, 40),
-        Span(2.5, 1, 2, 0, 24),
-        Span(2.5, 0, 9, 15, 25),
-        Span(2.5, 1, 20, 4, 14),
+        *_rectangle(2.5, 2, 2, (0, 40), (0, 24)),
+        *_rectangle(2.5, 9, 20, (15, 25), (4, 14)),
         *_across(2.5, 7, 9, 4.2),
         *_across(2.5, 33, 9, 4.2),
         Span(10.0, 1, 5, 18, 24),
@@ -114,10 +117,8 @@ def case_bottom() -> Drawn:
     for x in (7, 39):
         solid += post(6, x, 17, 1.5, 16) - post(2.6, x, 17, 4, 17)
     spans = (
-        Span(10, 0, 8, 0, 46),
-        Span(10, 1, 22, 0, 34),
-        Span(10, 0, 8, 2, 44),
-        Span(10, 1, 22, 2, 32),
+        *_rectangle(10, 8, 22, (0, 46), (0, 34)),
+        *_rectangle(10, 8, 22, (2, 44), (2, 32)),
         *_across(10, 7, 17, 6),
         *_across(10, 39, 17, 6),
         *_across(10, 7, 17, 2.6),
@@ -129,12 +130,9 @@ def case_lid() -> Drawn:
     """Its lid, printed upside down, with a lip that goes into the box."""
     solid = box(0, 0, 46, 34, 0, 2) + box(2.2, 2.2, 43.8, 31.8, 1.9, 5) - box(4, 4, 42, 30, 2, 6)
     spans = (
-        Span(1, 0, 17, 0, 46),
-        Span(1, 1, 23, 0, 34),
-        Span(3.5, 0, 17, 2.2, 43.8),
-        Span(3.5, 1, 23, 2.2, 31.8),
-        Span(3.5, 0, 17, 4, 42),
-        Span(3.5, 1, 23, 4, 30),
+        *_rectangle(1, 17, 23, (0, 46), (0, 34)),
+        *_rectangle(3.5, 17, 23, (2.2, 43.8), (2.2, 31.8)),
+        *_rectangle(3.5, 17, 23, (4, 42), (4, 30)),
     )
     return Drawn(part_of(solid, "case lid"), spans)
 
@@ -180,10 +178,8 @@ def plate() -> Drawn:
         solid += box(x, 16, x + 1.2, 22, 3.9, 5)
     solid += box(40, 18.4, 44.8, 19.6, 3.9, 5) + post(5, 54, 20, 3.9, 8)
     spans = (
-        Span(2, 0, 2, 0, 60),
-        Span(2, 1, 2.5, 0, 30),
-        Span(2, 0, 6.5, 5, 25),
-        Span(2, 1, 15, 5, 8),
+        *_rectangle(2, 2, 2.5, (0, 60), (0, 30)),
+        *_rectangle(2, 6.5, 15, (5, 25), (5, 8)),
         Span(2, 0, 15, 30, 33.2),
         Span(2, 1, 48, 6, 12),
         Span(2, 0, 32, 30, 36),
@@ -207,8 +203,7 @@ def ball_and_cup() -> Drawn:
         *_across(14, 10, 10, across),
         *_across(4, 10, 10, 5),
         *_across(9, 34, 11, mouth),
-        Span(4, 0, 4, 25, 43),
-        Span(4, 1, 27, 2, 20),
+        *_rectangle(4, 4, 27, (25, 43), (2, 20)),
     )
     return Drawn(part_of(ball + cup, "ball and cup"), spans)
 

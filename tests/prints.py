@@ -23,33 +23,34 @@ def feature(name: str, nominal: float, kind: Kind = "outside", direction: float 
     )
 
 
+def coupon(
+    name: str, family: str, size: tuple[float, float, float], plate: int, *features: Feature
+) -> Coupon:
+    return Coupon(id=name, family=family, file=f"{name}.stl", size_mm=size, plate=plate, features=features)
+
+
 MANIFEST = Manifest(
     line_width_mm=0.45,
     layer_height_mm=0.2,
     coupons=(
-        Coupon(
-            id="boss",
-            family="stepped-boss",
-            file="boss.stl",
-            size_mm=(20.0, 20.0, 10.0),
-            features=(feature("x20", 20.0), feature("y20", 20.0, direction=90.0), feature("x8", 8.0)),
+        coupon(
+            "boss",
+            "stepped-boss",
+            (20.0, 20.0, 10.0),
+            1,
+            feature("x20", 20.0),
+            feature("y20", 20.0, direction=90.0),
+            feature("x8", 8.0),
         ),
-        Coupon(
-            id="comb-x",
-            family="reversal-comb",
-            file="comb-x.stl",
-            size_mm=(40.0, 20.0, 5.0),
-            plate=2,
-            features=(feature("stem6", 6.0), feature("neck6", 6.0, "inside")),
+        coupon(
+            "comb-x",
+            "reversal-comb",
+            (40.0, 20.0, 5.0),
+            2,
+            feature("stem6", 6.0),
+            feature("neck6", 6.0, "inside"),
         ),
-        Coupon(
-            id="ladder",
-            family="fit-ladder",
-            file="ladder.stl",
-            size_mm=(40.0, 20.0, 5.0),
-            plate=2,
-            features=(feature("rung1", 8.0, "inside"),),
-        ),
+        coupon("ladder", "fit-ladder", (40.0, 20.0, 5.0), 2, feature("rung1", 8.0, "inside")),
     ),
 )
 FEATURES = [(c.id, f.id) for c in MANIFEST.coupons for f in c.features]

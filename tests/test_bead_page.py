@@ -12,14 +12,7 @@ import pytest
 
 from fitassay.analysis.chain.extrusion import extrusion_row
 from fitassay.analysis.chain.uneven_surface import mean_range
-from fitassay.analysis.estimation.weighed import (
-    Commanded,
-    extruded_of,
-    feed_with_scale,
-    filament_as_set,
-    masses_of,
-    weighed_fact,
-)
+from fitassay.analysis.estimation import weighed
 from fitassay.analysis.readings.reading import Reading
 from fitassay.coupons.machine import Machine
 from tests.sets import walk
@@ -89,12 +82,14 @@ def test_the_program_says_the_same():
         Reading(coupon="weighed", feature="filament_g:1000", reading_mm=2.98),
         Reading(coupon="weighed", feature="wall_g", reading_mm=0.36),
     )
-    commanded = Commanded(pieces={"wall": 113.7}, walls=frozenset({"wall"}))
-    extruded = extruded_of(masses_of(rows, ("wall",)), commanded, machine)
+    commanded = weighed.Commanded(pieces={"wall": 113.7}, walls=frozenset({"wall"}))
+    extruded = weighed.extruded_of(weighed.masses_of(rows, ("wall",)), commanded, machine)
     assert extruded is not None and extruded.ratio == pytest.approx(lines["F"], rel=1e-9)
-    feed = feed_with_scale(extruded, None, machine)
+    feed = weighed.feed_with_scale(extruded, None, machine)
     assert feed is not None
-    fact = weighed_fact(filament_as_set(machine), feed, extrusion_row(walk(quick=True)), machine)
+    fact = weighed.weighed_fact(
+        weighed.filament_as_set(machine), feed, extrusion_row(walk(quick=True)), machine
+    )
     assert fact.value == pytest.approx(lines["e"], rel=1e-6)
     assert fact.u == pytest.approx(lines["u_e"], rel=1e-3)
     assert mean_range(15) - mean_range(2) == pytest.approx(lines["G"], abs=1e-3)

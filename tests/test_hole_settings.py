@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import re
 
 import numpy as np
@@ -14,28 +13,25 @@ from fitassay.analysis.result import Advice
 from fitassay.coupons.errors import InputErrors
 from fitassay.coupons.machine_file import read_machine
 from fitassay.labels import advice_remarks
-from tests.fit_case import run, run_json
+from tests.fit_case import run, run_json, write_readings
 
 CLOSING = 0.24
 
 
 def read_bores(place, number, constant, rng):
     """Readings of a machine that is sound but for its holes, which close by k 3 mm / D less a constant (design)."""
-    folder = place / "prints" / number
-    rows = ["coupon,feature,reading_mm,note"]
-    for coupon in json.loads((folder / "coupons.json").read_text("utf-8"))["coupons"]:
-        for feature in coupon["features"]:
-            if feature["kind"] == "rim" or feature.get("optional"):
-                continue
-            size = feature["nominal_mm"]
-            if feature["id"].startswith("bore"):
-                # Jaws with flats of 0.3 mm read the chord beside the diameter.
-                printed = size - CLOSING * 3 / size + constant
-                size = np.sqrt(printed**2 - 0.3**2)
-            if feature["kind"] == "diagonal":
-                size -= 0.186  # of a bead's rounding at both corners
-            rows.append(f"{coupon['id']},{feature['id']},{size + 0.01 * rng.standard_normal():.2f},")
-    (folder / "readings.csv").write_text("\n".join(rows) + "\n", "utf-8")
+
+    def read(coupon, feature):
+        size = feature["nominal_mm"]
+        if feature["id"].startswith("bore"):
+            # Jaws with flats of 0.3 mm read the chord beside the diameter.
+            printed = size - CLOSING * 3 / size + constant
+            size = np.sqrt(printed**2 - 0.3**2)
+        if feature["kind"] == "diagonal":
+            size -= 0.186  # of a bead's rounding at both corners
+        return [size + 0.01 * rng.standard_normal()]
+
+    write_readings(place / "prints" / number, read)
 
 
 @pytest.fixture

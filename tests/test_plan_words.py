@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import re
 import shutil
 
@@ -11,7 +10,7 @@ import pytest
 
 from tests import plan_reader
 from tests.dialled_printer import JOINTS, drawn
-from tests.fit_case import run
+from tests.fit_case import fresh_case, run, write_readings
 
 MOST_STEPS = 14
 WORSE_MM = 0.02
@@ -22,25 +21,17 @@ HOME_MM = 0.1
 @pytest.fixture(scope="module")
 def fresh(tmp_path_factory):
     """A case with its set made, nothing read."""
-    place = tmp_path_factory.mktemp("words") / "orrery"
-    for args in (("init", place, "--yes"), ("make", place)):
-        code, _, err = run(*args)
-        assert code == 0, err
-    return place
+    return fresh_case(tmp_path_factory.mktemp("words"))
 
 
 def measure(place, number, machine, rng, repeats=1):
     """Read everything of a print into its readings.csv."""
-    folder = place / "prints" / number
-    rows = ["coupon,feature,reading_mm,note"]
-    for coupon in json.loads((folder / "coupons.json").read_text("utf-8"))["coupons"]:
-        for feature in coupon["features"]:
-            if feature["kind"] == "rim" or feature.get("optional"):
-                continue
-            true = machine.reads(coupon, feature) + 0.01 * rng.standard_normal()
-            for _ in range(repeats):
-                rows.append(f"{coupon['id']},{feature['id']},{true + 0.02 * rng.standard_normal():.2f},")
-    (folder / "readings.csv").write_text("\n".join(rows) + "\n", "utf-8")
+
+    def read(coupon, feature):
+        true = machine.reads(coupon, feature) + 0.01 * rng.standard_normal()
+        return [true + 0.02 * rng.standard_normal() for _ in range(repeats)]
+
+    write_readings(place / "prints" / number, read)
 
 
 def misfit(machine):

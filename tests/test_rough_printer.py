@@ -10,7 +10,8 @@ from scipy import integrate, stats
 
 from fitassay.analysis.terms import INDEX, TERMS
 from fitassay.analysis.validation import listed_effects, unlisted_effects
-from fitassay.analysis.validation.effect import Recipe, span
+from fitassay.analysis.validation.draws import span
+from fitassay.analysis.validation.effect import Recipe
 from fitassay.analysis.validation.jaw_contacts import contacts_of, drive_states
 from fitassay.analysis.validation.listed_effects import EFFECTS, RECIPES
 from fitassay.analysis.validation.rough_printer import RoughPrinters, ordinary_columns

@@ -11,7 +11,8 @@ from fitassay.analysis.chain.simulate import simulate, theta_of
 from fitassay.analysis.diagnosis.diagnose import interpret
 from fitassay.analysis.result import Diagnosis
 from fitassay.analysis.terms import INDEX
-from fitassay.analysis.validation.effect import Recipe, span
+from fitassay.analysis.validation.draws import span
+from fitassay.analysis.validation.effect import Recipe
 from fitassay.analysis.validation.listed_effects import EFFECTS
 from fitassay.analysis.validation.rough_printer import RoughPrinters
 from fitassay.coupons.feature import Manifest

@@ -15,6 +15,7 @@ from fitassay.analysis.gcode.trace_drawing import drawings_of
 from fitassay.coupons.export.manifest import read_manifest
 from fitassay.coupons.export.stl import read_stl
 from fitassay.report.path_svg import picture
+from tests.fit_case import quick_case
 from tests.pathwriter import Style, write
 from tests.test_cli import run
 from tests.test_trace import traced
@@ -24,10 +25,7 @@ SVG = "{http://www.w3.org/2000/svg}"
 
 @pytest.fixture(scope="module")
 def case(tmp_path_factory) -> Path:
-    path = tmp_path_factory.mktemp("command") / "orrery"
-    assert run("init", str(path), "--yes")[0] == 0
-    assert run("make", str(path), "--quick")[0] == 0
-    return path
+    return quick_case(tmp_path_factory.mktemp("command"))
 
 
 @cache

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import shutil
 from dataclasses import replace
 from pathlib import Path
 
@@ -21,6 +20,7 @@ from fitassay.coupons.export.manifest import read_manifest
 from fitassay.coupons.export.stl import read_stl
 from fitassay.coupons.machine import Machine
 from fitassay.coupons.make import write_set
+from tests.fit_case import quick_case
 from tests.pathwriter import Style, write
 from tests.test_cli import run
 from tests.test_trace import full_set, templates, traced
@@ -153,18 +153,10 @@ def test_another_file_than_the_one_printed_is_noticed(tmp_path):
 # At the command line
 
 
-@pytest.fixture(scope="module")
-def quick(tmp_path_factory) -> Path:
-    path = tmp_path_factory.mktemp("quick") / "orrery"
-    assert run("init", str(path), "--yes")[0] == 0
-    assert run("make", str(path), "--quick")[0] == 0
-    return path
-
-
 @pytest.fixture
-def case(quick, tmp_path) -> Path:
-    """A fresh copy of the quick case."""
-    return Path(shutil.copytree(quick, tmp_path / "orrery"))
+def case(tmp_path) -> Path:
+    """A fresh copy of a case with the quick set."""
+    return quick_case(tmp_path)
 
 
 def sliced(case: Path, style: Style) -> Path:

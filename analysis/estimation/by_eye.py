@@ -152,20 +152,9 @@ def _interval(feature: Feature, number: float | None) -> tuple[float, float]:
 def eye_facts(
     manifest: Manifest, readings: tuple[Reading, ...], width: float, before: Normal
 ) -> tuple[tuple[Fact, ...], tuple[Note, ...]]:
-    """What rows read by eye add to what is known, as normal facts.
+    """What rows read by eye add to what is known `before`, as normal facts, for a bead of `width` [mm].
 
-    Parameters
-    ----------
-    width : float [mm]
-        Commanded bead width.
-    before : Normal
-        What is known without them.
-
-    Returns
-    -------
-    facts : tuple of Fact
-    notes : tuple of Note
-        Rows to count again, and lost motion that goes with the speed.
+    The notes are of rows to count again, and of lost motion that goes with the speed.
     """
     found, notes = answers(manifest, readings, width)
     if not found:

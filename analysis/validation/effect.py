@@ -11,42 +11,10 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
+from fitassay.analysis.validation.draws import MIX_SHARE, Draw
 from fitassay.analysis.validation.jaw_contacts import Contacts
 
 Sizes = dict[str, np.ndarray]
-# (rng, share, times): share (n,) of the range in a mix, nan outside one; times the usual size.
-Draw = Callable[[np.random.Generator, np.ndarray, float], np.ndarray]
-
-# In a mix each effect stands at up to this share of its range.
-MIX_SHARE = 0.5
-
-
-def span(low: float, high: float) -> Draw:
-    """Even between two sizes; in a mix from nil to its share of the larger."""
-
-    def draw(rng: np.random.Generator, share: np.ndarray, times: float) -> np.ndarray:
-        even = rng.random(len(share))
-        return times * np.where(np.isnan(share), low + (high - low) * even, high * share)
-
-    return draw
-
-
-def spread(sd: float) -> Draw:
-    """Normal about nil."""
-
-    def draw(rng: np.random.Generator, share: np.ndarray, times: float) -> np.ndarray:
-        return times * sd * np.where(np.isnan(share), 1.0, share) * rng.standard_normal(len(share))
-
-    return draw
-
-
-def shape(low: float, high: float) -> Draw:
-    """Even between two values whatever the effect's size: exponents, wavelengths, directions."""
-
-    def draw(rng: np.random.Generator, share: np.ndarray, times: float) -> np.ndarray:
-        return rng.uniform(low, high, len(share))
-
-    return draw
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -137,3 +105,8 @@ class Recipe:
     times: float = 1.0
     mixed: bool = False
     noise: str = "rounded"
+
+    @classmethod
+    def alone(cls, effect: Effect) -> Recipe:
+        """One effect and nothing beside it."""
+        return cls(name=effect.name, text=effect.text, effects=(effect,))

@@ -11,16 +11,9 @@ import numpy as np
 
 from fitassay.analysis.chain.span import WINDOW_MM
 from fitassay.analysis.terms import INDEX
-from fitassay.analysis.validation.effect import (
-    Effect,
-    Printing,
-    Recipe,
-    Sizes,
-    rests_on_outermost,
-    shape,
-    span,
-    spread,
-)
+from fitassay.analysis.validation.catalogue import by_name
+from fitassay.analysis.validation.draws import shape, span, spread
+from fitassay.analysis.validation.effect import Effect, Printing, Recipe, Sizes, rests_on_outermost
 from fitassay.analysis.validation.jaw_contacts import drive_states
 
 # A blob is felt this far beside the jaw's flat; a corner's bulge dies along the flank over the other length.
@@ -145,93 +138,90 @@ def _crosstalk(p: Printing, sizes: Sizes) -> np.ndarray:
     return p.contacts.moved(-share[:, None, None] * (play[:, None, None] * states)[..., ::-1])
 
 
-EFFECTS: dict[str, Effect] = {
-    e.name: e
-    for e in (
-        Effect(
-            name="jitter",
-            text="each layer shifts as a whole, by 0.01 to 0.04 mm",
-            sizes={"sd": span(0.01, 0.04)},
-            act=_jitter,
-            varies=True,
-        ),
-        Effect(
-            name="seam blob",
-            text="loops begin at any vertex with a blob of 0.05 to 0.15 mm",
-            sizes={"height": span(0.05, 0.15)},
-            act=_blob,
-            varies=True,
-        ),
-        Effect(
-            name="corners",
-            text="corners bulge or are cut, by 0.06 mm (standard deviation)",
-            sizes={"habit": spread(0.06), "own": span(0.06, 0.06)},
-            act=_corners,
-            varies=True,
-        ),
-        Effect(
-            name="elastic",
-            text="0.05 to 0.2 mm of lost motion is wound up against friction over 0.3 to 3 mm of way",
-            sizes={
-                "friction_x": span(0.05, 0.2),
-                "friction_y": span(0.05, 0.2),
-                "take_up": shape(0.3, 3.0),
-            },
-            act=_elastic,
-            shift=_elastic_shift,
-        ),
-        Effect(
-            name="growing flare",
-            text="0 to 0.2 mm per side at the bed, dying over 0.2 to 1.0 mm of height",
-            sizes={"flare": span(0.0, 0.2), "decay": shape(0.2, 1.0)},
-            act=_flare,
-            shift=_flare_shift,
-        ),
-        Effect(
-            name="shrinkage",
-            text="0.1 to 0.6 %, more in large sections, x and y a third apart; ends lift by up to 0.15 mm",
-            sizes={
-                "fraction": span(0.001, 0.006),
-                "apart": shape(-1 / 6, 1 / 6),
-                "power": shape(0.2, 0.5),
-                "lift": span(0.0, 0.15),
-                "way": shape(-1, 1),
-            },
-            act=_shrinkage,
-            shift=_shrinkage_shift,
-        ),
-        Effect(
-            name="closing",
-            text="bores close by another law of their size, windows by up to 0.06 mm",
-            sizes={
-                "bores": span(0.0, 0.1),
-                "power": shape(0.5, 2.0),
-                "windows": span(0.0, 0.06),
-                "window_power": shape(0.0, 1.0),
-            },
-            act=_closing,
-            shift=_closing_shift,
-        ),
-        Effect(
-            name="push-out",
-            text="dense filling pushes walls out, by up to 0.05 mm per side",
-            sizes={"push": span(0.0, 0.05)},
-            act=_push_out,
-        ),
-        Effect(
-            name="second plate",
-            text="the second plate shrinks 0.1 to 0.3 % more and its bead is 0.01 to 0.04 mm wider",
-            sizes={"fraction": span(0.001, 0.003), "bead": span(0.01, 0.04)},
-            act=_second_plate,
-        ),
-        Effect(
-            name="crosstalk",
-            text="the play of one axis shows up to 40 % in the other",
-            sizes={"x_of_y": span(0.0, 0.4), "y_of_x": span(0.0, 0.4)},
-            act=_crosstalk,
-        ),
-    )
-}
+EFFECTS: dict[str, Effect] = by_name(
+    Effect(
+        name="jitter",
+        text="each layer shifts as a whole, by 0.01 to 0.04 mm",
+        sizes={"sd": span(0.01, 0.04)},
+        act=_jitter,
+        varies=True,
+    ),
+    Effect(
+        name="seam blob",
+        text="loops begin at any vertex with a blob of 0.05 to 0.15 mm",
+        sizes={"height": span(0.05, 0.15)},
+        act=_blob,
+        varies=True,
+    ),
+    Effect(
+        name="corners",
+        text="corners bulge or are cut, by 0.06 mm (standard deviation)",
+        sizes={"habit": spread(0.06), "own": span(0.06, 0.06)},
+        act=_corners,
+        varies=True,
+    ),
+    Effect(
+        name="elastic",
+        text="0.05 to 0.2 mm of lost motion is wound up against friction over 0.3 to 3 mm of way",
+        sizes={
+            "friction_x": span(0.05, 0.2),
+            "friction_y": span(0.05, 0.2),
+            "take_up": shape(0.3, 3.0),
+        },
+        act=_elastic,
+        shift=_elastic_shift,
+    ),
+    Effect(
+        name="growing flare",
+        text="0 to 0.2 mm per side at the bed, dying over 0.2 to 1.0 mm of height",
+        sizes={"flare": span(0.0, 0.2), "decay": shape(0.2, 1.0)},
+        act=_flare,
+        shift=_flare_shift,
+    ),
+    Effect(
+        name="shrinkage",
+        text="0.1 to 0.6 %, more in large sections, x and y a third apart; ends lift by up to 0.15 mm",
+        sizes={
+            "fraction": span(0.001, 0.006),
+            "apart": shape(-1 / 6, 1 / 6),
+            "power": shape(0.2, 0.5),
+            "lift": span(0.0, 0.15),
+            "way": shape(-1, 1),
+        },
+        act=_shrinkage,
+        shift=_shrinkage_shift,
+    ),
+    Effect(
+        name="closing",
+        text="bores close by another law of their size, windows by up to 0.06 mm",
+        sizes={
+            "bores": span(0.0, 0.1),
+            "power": shape(0.5, 2.0),
+            "windows": span(0.0, 0.06),
+            "window_power": shape(0.0, 1.0),
+        },
+        act=_closing,
+        shift=_closing_shift,
+    ),
+    Effect(
+        name="push-out",
+        text="dense filling pushes walls out, by up to 0.05 mm per side",
+        sizes={"push": span(0.0, 0.05)},
+        act=_push_out,
+    ),
+    Effect(
+        name="second plate",
+        text="the second plate shrinks 0.1 to 0.3 % more and its bead is 0.01 to 0.04 mm wider",
+        sizes={"fraction": span(0.001, 0.003), "bead": span(0.01, 0.04)},
+        act=_second_plate,
+    ),
+    Effect(
+        name="crosstalk",
+        text="the play of one axis shows up to 40 % in the other",
+        sizes={"x_of_y": span(0.0, 0.4), "y_of_x": span(0.0, 0.4)},
+        act=_crosstalk,
+    ),
+)
 
 
 def _recipes() -> tuple[Recipe, ...]:
@@ -242,7 +232,7 @@ def _recipes() -> tuple[Recipe, ...]:
             text="each layer shifts as a whole, by 0.02 mm",
             effects=(replace(EFFECTS["jitter"], sizes={"sd": span(0.02, 0.02)}),),
         ),
-        *(Recipe(name=e.name, text=e.text, effects=(e,)) for e in EFFECTS.values()),
+        *map(Recipe.alone, EFFECTS.values()),
         Recipe(
             name="caliper and hand",
             text="jaws tilt, thin walls give, zero drifts, some round to 0.05 mm",
@@ -263,5 +253,5 @@ def _recipes() -> tuple[Recipe, ...]:
     )
 
 
-RECIPES: dict[str, Recipe] = {r.name: r for r in _recipes()}
+RECIPES: dict[str, Recipe] = by_name(*_recipes())
 """The ideal printer and every effect of the list, alone and together."""

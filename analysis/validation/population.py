@@ -14,6 +14,7 @@ import numpy as np
 from fitassay.analysis.estimation.priors import prior_sds
 from fitassay.analysis.normal import SMALLEST_SD
 from fitassay.analysis.terms import BEAD, INDEX, PATH, PLAYS, PRINTER, TERMS, acting_on
+from fitassay.analysis.validation.catalogue import by_name
 from fitassay.coupons.machine import Machine
 
 # Sizes of a chosen error, in prior standard deviations.
@@ -146,33 +147,30 @@ def _heavy_skew(rng: np.random.Generator, n: int, prior_sd: np.ndarray, weights:
     return theta
 
 
-MIXES: dict[str, Mix] = {
-    m.name: m
-    for m in (
-        Mix(name="priors", text="every error as common as the table of priors has it", draw=_from_priors),
-        Mix(name="sound", text="a printer without fault", draw=_sound),
-        Mix(name="one-term", text="a single error, all others nil", draw=_one_term),
-        Mix(
-            name="two-rivals",
-            text="two errors, the second half to fully as bad as the first",
-            draw=_two_rivals,
-        ),
-        Mix(name="all-small", text="every error a tenth of the usual", draw=_all_small),
-        Mix(
-            name="over-compensated",
-            text="backlash compensation set too high on both axes",
-            draw=_over_compensated,
-        ),
-        Mix(name="cancelling", text="bead width and path offset hide each other", draw=_cancelling),
-        Mix(name="mild", text="every error three tenths of the usual", draw=_mild),
-        Mix(
-            name="one-culprit",
-            text="one error of 0.15 to 0.4 mm on a 20 mm part, all others a tenth of the usual",
-            draw=_one_culprit,
-        ),
-        Mix(name="heavy-skew", text="a frame 0.6 to 1.7 degrees out of square", draw=_heavy_skew),
-    )
-}
+MIXES: dict[str, Mix] = by_name(
+    Mix(name="priors", text="every error as common as the table of priors has it", draw=_from_priors),
+    Mix(name="sound", text="a printer without fault", draw=_sound),
+    Mix(name="one-term", text="a single error, all others nil", draw=_one_term),
+    Mix(
+        name="two-rivals",
+        text="two errors, the second half to fully as bad as the first",
+        draw=_two_rivals,
+    ),
+    Mix(name="all-small", text="every error a tenth of the usual", draw=_all_small),
+    Mix(
+        name="over-compensated",
+        text="backlash compensation set too high on both axes",
+        draw=_over_compensated,
+    ),
+    Mix(name="cancelling", text="bead width and path offset hide each other", draw=_cancelling),
+    Mix(name="mild", text="every error three tenths of the usual", draw=_mild),
+    Mix(
+        name="one-culprit",
+        text="one error of 0.15 to 0.4 mm on a 20 mm part, all others a tenth of the usual",
+        draw=_one_culprit,
+    ),
+    Mix(name="heavy-skew", text="a frame 0.6 to 1.7 degrees out of square", draw=_heavy_skew),
+)
 
 
 def draw_printers(

@@ -8,16 +8,9 @@ from __future__ import annotations
 
 import numpy as np
 
-from fitassay.analysis.validation.effect import (
-    Effect,
-    Printing,
-    Recipe,
-    Sizes,
-    rests_on_outermost,
-    shape,
-    span,
-    spread,
-)
+from fitassay.analysis.validation.catalogue import by_name
+from fitassay.analysis.validation.draws import shape, span, spread
+from fitassay.analysis.validation.effect import Effect, Printing, Recipe, Sizes, rests_on_outermost
 from fitassay.analysis.validation.listed_effects import EFFECTS
 from fitassay.coupons.feature import DEEP_MM
 
@@ -109,71 +102,68 @@ def _coarse_steps(p: Printing, sizes: Sizes) -> np.ndarray:
 
 TURN = 2 * np.pi
 
-UNLISTED: dict[str, Effect] = {
-    e.name: e
-    for e in (
-        Effect(
-            name="bow",
-            text="long pieces bow by 0.1 to 0.6 mm over 80 mm",
-            sizes={"rise": span(0.1, 0.6)},
-            act=_bow,
-        ),
-        Effect(
-            name="ooze on one side",
-            text="faces towards one side carry a film of 0.02 to 0.08 mm",
-            sizes={"film": span(0.02, 0.08), "way": shape(0, TURN)},
-            act=_ooze,
-        ),
-        Effect(
-            name="screw wobble",
-            text="layers swing by 0.01 to 0.05 mm with the z screw's turn of 2 to 8 mm",
-            sizes={
-                "swing": span(0.01, 0.05),
-                "lead": shape(2.0, 8.0),
-                "phase": shape(0, TURN),
-                "way": shape(0, TURN),
-            },
-            act=_wobble,
-        ),
-        Effect(
-            name="belt ripple",
-            text="axes run fast and slow by 0.01 to 0.03 mm a tooth and 0.01 to 0.04 mm a pulley's turn",
-            sizes={"tooth": span(0.01, 0.03), "turn": span(0.01, 0.04)}
-            | {f"{part}_phase_{axis}": shape(0, TURN) for part in ("tooth", "turn") for axis in (0, 1)},
-            act=_belt_ripple,
-        ),
-        Effect(
-            name="ringing",
-            text="the nozzle overshoots by 0.02 to 0.1 mm at corners and swings out over 2.5 mm",
-            sizes={"overshoot": span(0.02, 0.1)},
-            act=_ringing,
-        ),
-        Effect(
-            name="bead by way",
-            text="the bead is 0.03 mm (standard deviation) wider along one axis, 0.02 mm wider one way",
-            sizes={"axes": spread(0.03), "ways": spread(0.02)},
-            act=_bead_by_way,
-        ),
-        Effect(
-            name="warming up",
-            text="from first to last coupon the bead changes by 0.03 mm and shrinkage by 0.1 % (standard deviations)",
-            sizes={"bead": spread(0.03), "fraction": spread(0.001)},
-            act=_warming,
-        ),
-        Effect(
-            name="coarse steps",
-            text="drives stop at whole steps of 0.02 to 0.06 mm",
-            sizes={"step": span(0.02, 0.06), "origin_x": shape(0, 1), "origin_y": shape(0, 1)},
-            act=_coarse_steps,
-        ),
-    )
-}
+UNLISTED: dict[str, Effect] = by_name(
+    Effect(
+        name="bow",
+        text="long pieces bow by 0.1 to 0.6 mm over 80 mm",
+        sizes={"rise": span(0.1, 0.6)},
+        act=_bow,
+    ),
+    Effect(
+        name="ooze on one side",
+        text="faces towards one side carry a film of 0.02 to 0.08 mm",
+        sizes={"film": span(0.02, 0.08), "way": shape(0, TURN)},
+        act=_ooze,
+    ),
+    Effect(
+        name="screw wobble",
+        text="layers swing by 0.01 to 0.05 mm with the z screw's turn of 2 to 8 mm",
+        sizes={
+            "swing": span(0.01, 0.05),
+            "lead": shape(2.0, 8.0),
+            "phase": shape(0, TURN),
+            "way": shape(0, TURN),
+        },
+        act=_wobble,
+    ),
+    Effect(
+        name="belt ripple",
+        text="axes run fast and slow by 0.01 to 0.03 mm a tooth and 0.01 to 0.04 mm a pulley's turn",
+        sizes={"tooth": span(0.01, 0.03), "turn": span(0.01, 0.04)}
+        | {f"{part}_phase_{axis}": shape(0, TURN) for part in ("tooth", "turn") for axis in (0, 1)},
+        act=_belt_ripple,
+    ),
+    Effect(
+        name="ringing",
+        text="the nozzle overshoots by 0.02 to 0.1 mm at corners and swings out over 2.5 mm",
+        sizes={"overshoot": span(0.02, 0.1)},
+        act=_ringing,
+    ),
+    Effect(
+        name="bead by way",
+        text="the bead is 0.03 mm (standard deviation) wider along one axis, 0.02 mm wider one way",
+        sizes={"axes": spread(0.03), "ways": spread(0.02)},
+        act=_bead_by_way,
+    ),
+    Effect(
+        name="warming up",
+        text="from first to last coupon the bead changes by 0.03 mm and shrinkage by 0.1 % (standard deviations)",
+        sizes={"bead": spread(0.03), "fraction": spread(0.001)},
+        act=_warming,
+    ),
+    Effect(
+        name="coarse steps",
+        text="drives stop at whole steps of 0.02 to 0.06 mm",
+        sizes={"step": span(0.02, 0.06), "origin_x": shape(0, 1), "origin_y": shape(0, 1)},
+        act=_coarse_steps,
+    ),
+)
 
 
 def _recipes() -> tuple[Recipe, ...]:
     listed = tuple(EFFECTS.values())
     return (
-        *(Recipe(name=e.name, text=e.text, effects=(e,)) for e in UNLISTED.values()),
+        *map(Recipe.alone, UNLISTED.values()),
         Recipe(
             name="double push-out",
             text="dense filling pushes walls out by up to 0.1 mm per side",
@@ -197,5 +187,5 @@ def _recipes() -> tuple[Recipe, ...]:
     )
 
 
-RECIPES: dict[str, Recipe] = {r.name: r for r in _recipes()}
+RECIPES: dict[str, Recipe] = by_name(*_recipes())
 """Populations outside the list."""

@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
+from fitassay.analysis.validation.catalogue import by_name
 from fitassay.analysis.validation.jaw_contacts import SINGLE_WALL, Contacts
 from fitassay.coupons.machine import Machine
 
@@ -79,28 +80,25 @@ class Noise:
     hand: Hand = field(default_factory=Hand)
 
 
-NOISES: dict[str, Noise] = {
-    n.name: n
-    for n in (
-        Noise(name="normal", text="normal scatter as stated", step=0.0),
-        Noise(name="rounded", text="the same, rounded to the caliper's step"),
-        Noise(
-            name="repeats",
-            text="three repeats that share a quarter of their variance",
-            repeats=3,
-            correlation=0.25,
-        ),
-        Noise(name="slips", text="one gross slip in 5 % of sets", slips=0.05),
-        Noise(name="rough hand", text="jaws tilt, thin walls give, zero drifts, some round", hand=ROUGH_HAND),
-        Noise(
-            name="rough hand, three times",
-            text="the same, each feature three times with up to 0.7 of the variance in common",
-            repeats=3,
-            hand=ROUGH_HAND,
-        ),
-        Noise(name="half a rough hand", text="the same, half as much", hand=HALF_ROUGH_HAND),
-    )
-}
+NOISES: dict[str, Noise] = by_name(
+    Noise(name="normal", text="normal scatter as stated", step=0.0),
+    Noise(name="rounded", text="the same, rounded to the caliper's step"),
+    Noise(
+        name="repeats",
+        text="three repeats that share a quarter of their variance",
+        repeats=3,
+        correlation=0.25,
+    ),
+    Noise(name="slips", text="one gross slip in 5 % of sets", slips=0.05),
+    Noise(name="rough hand", text="jaws tilt, thin walls give, zero drifts, some round", hand=ROUGH_HAND),
+    Noise(
+        name="rough hand, three times",
+        text="the same, each feature three times with up to 0.7 of the variance in common",
+        repeats=3,
+        hand=ROUGH_HAND,
+    ),
+    Noise(name="half a rough hand", text="the same, half as much", hand=HALF_ROUGH_HAND),
+)
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -7,6 +7,7 @@ the roughness adds to it included, moves the reference features most.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from functools import cache
 
@@ -120,8 +121,27 @@ def run_cell(
     """Draw, print, read, interpret, advise, and print again."""
     rng = np.random.default_rng([seed, sorted(MIXES).index(machines)])
     w, printers, found = read_and_interpreted(recipe, machines, evidence, n, rng)
-    columns = ordinary_columns(printers.contacts) & ~np.array([f.optional for f in w.features])
-    predicted, sd = predicted_sizes(w, found, columns)
+    return cell_of(
+        recipe, machines, evidence, printers, found, lambda columns: predicted_sizes(w, found, columns), rng
+    )
+
+
+def cell_of(
+    recipe: str,
+    machines: str,
+    evidence: str,
+    printers: RoughPrinters,
+    found: Interpreted,
+    predict: Callable[[np.ndarray], tuple[np.ndarray, np.ndarray]],
+    rng: np.random.Generator,
+    judged_by: str = "full",
+) -> Cell:
+    """What was found of printers, held against what they truly print before and after the advice.
+
+    `predict` says the sizes of some features and their standard uncertainties, from what was found.
+    """
+    columns = ordinary_columns(printers.contacts) & ~np.array([f.optional for f in printers.walk.features])
+    predicted, sd = predict(columns)
     nominal = printers.contacts.size[columns]
     true = printers.sizes_on_average(rng)[:, columns]
     removed, advised = removed_by_advice(found)
@@ -137,6 +157,7 @@ def run_cell(
         before=misfit(true - nominal),
         after=misfit(mended - nominal),
         advised=advised,
+        judged_by=judged_by,
     )
 
 

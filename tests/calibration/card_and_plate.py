@@ -26,7 +26,7 @@ from fitassay.analysis.readings.reading import Reading
 from fitassay.analysis.terms import BEAD, INDEX, PATH, PRINTER, SHAPING, TERMS
 from fitassay.analysis.validation.interpret_many import interpret_many
 from fitassay.analysis.validation.population import MIXES, draw_printers
-from fitassay.analysis.validation.rough_printer import RoughPrinters, ordinary_columns
+from fitassay.analysis.validation.rough_printer import RoughPrinters
 from fitassay.analysis.validation.virtual_caliper import NOISES, read_sets
 from fitassay.coupons.feature import Manifest
 from fitassay.coupons.toolpath.card_set import card_path, card_set
@@ -36,9 +36,8 @@ from tests.calibration.acceptance import (
     MACHINES,
     OUTSIDE,
     Cell,
+    cell_of,
     line,
-    misfit,
-    removed_by_advice,
     row_of_cells,
 )
 from tests.calibration.study import MACHINE, reference, set_walk
@@ -153,23 +152,14 @@ def card_cell(recipe: str, machines: str, n: int, seed: int = 70) -> Cell:
     sets = read_sets(plate.printed(rng), NOISES[made.noise], MACHINE, rng, plate.contacts)
     u = np.hypot(sets.u, [hold_sd(f) for f in quick.features])
     found = interpret_many(quick, sets.values, MACHINE, u=u, facts=facts)
-    columns = ordinary_columns(whole.contacts) & ~np.array([f.optional for f in full.features])
-    predicted, sd = sizes_of(full, found.settled.posterior, columns)
-    nominal = whole.contacts.size[columns]
-    true = whole.sizes_on_average(rng)[:, columns]
-    removed, advised = removed_by_advice(found)
-    mended = whole.sizes_on_average(rng, removed)[:, columns]
-    return Cell(
-        recipe=recipe,
-        machines=machines,
-        evidence="card",
-        truth=whole.truth,
-        found=found,
-        size_error=predicted - true,
-        size_sd=sd,
-        before=misfit(true - nominal),
-        after=misfit(mended - nominal),
-        advised=advised,
+    return cell_of(
+        recipe,
+        machines,
+        "card",
+        whole,
+        found,
+        lambda columns: sizes_of(full, found.settled.posterior, columns),
+        rng,
         judged_by="quick",
     )
 

@@ -102,6 +102,18 @@ class Kind:
         return sorted((kept / "more" / Path(self.file).name).glob("*"))
 
 
+def _part(ending: str, change: Change, place: re.Pattern[str]) -> Kind:
+    """A part to correct, as a file of this ending."""
+    return Kind(
+        file=f"part.{ending}",
+        words=("correct", "{}/case", f"{{}}/part.{ending}", "-o", f"{{}}/out.{ending}"),
+        change=change,
+        refusals=(1, 2),
+        place=place,
+        whole=UNREADABLE,
+    )
+
+
 KINDS = {
     "machine": Kind(file=f"{PRINT}/machine.toml", words=("enter", "{}/case"), typed="q\n"),
     "case machine": Kind(file="case/machine.toml", words=("predict", "{}/case"), refusals=(1, 2)),
@@ -170,22 +182,8 @@ KINDS = {
     "part list": Kind(
         file="parts.csv", words=("predict", "{}/case", "--features", "{}/parts.csv"), refusals=(1, 2)
     ),
-    "part": Kind(
-        file="part.stl",
-        words=("correct", "{}/case", "{}/part.stl", "-o", "{}/out.stl"),
-        change=mutate_facets,
-        refusals=(1, 2),
-        place=SPOT,
-        whole=UNREADABLE,
-    ),
-    "package": Kind(
-        file="part.3mf",
-        words=("correct", "{}/case", "{}/part.3mf", "-o", "{}/out.3mf"),
-        change=mutate_package,
-        refusals=(1, 2),
-        place=MEMBER,
-        whole=UNREADABLE,
-    ),
+    "part": _part("stl", change=mutate_facets, place=SPOT),
+    "package": _part("3mf", change=mutate_package, place=MEMBER),
 }
 
 
