@@ -11,9 +11,9 @@ from typing import TYPE_CHECKING
 from fitassay.case import Print
 from fitassay.coupons.errors import FitassayError, InputError
 from fitassay.coupons.feature import Manifest
-from fitassay.coupons.files import is_there
 from fitassay.coupons.machine import Machine
 from fitassay.coupons.wording import quoted, typed
+from fitassay.spool import spool_of
 
 # The libraries behind these take longer to load than the commands that need none of them.
 if TYPE_CHECKING:
@@ -23,7 +23,6 @@ if TYPE_CHECKING:
     from fitassay.analysis.estimation.known import Fact, Known, TransferredPrior
     from fitassay.analysis.estimation.weighed import Commanded
     from fitassay.analysis.gcode.trace_data import Trace
-    from fitassay.analysis.normal import Normal
     from fitassay.analysis.notes import Note
     from fitassay.analysis.parts.sizes import State
     from fitassay.analysis.prints.knowledge import ReadPrint
@@ -291,20 +290,21 @@ def _as_read(inputs: Inputs, facts: tuple[Fact, ...]) -> ReadPrint:
     """For the chain of prints, with these facts beside its readings."""
     from fitassay.analysis.estimation.priors import prior_sds
     from fitassay.analysis.estimation.readout import read_out
-    from fitassay.analysis.prints.knowledge import ReadPrint
+    from fitassay.analysis.prints.knowledge import Learned, ReadPrint
 
     known = replace(inputs.known, facts=facts)
 
-    def posterior(before: TransferredPrior | None) -> Normal:
-        return read_out(
-            inputs.walk, inputs.readings, inputs.machine, replace(known, transferred=before)
-        ).fit.posterior
+    def learned(before: TransferredPrior | None) -> Learned:
+        got = read_out(inputs.walk, inputs.readings, inputs.machine, replace(known, transferred=before))
+        told = before.jumps if before is not None and got.jumps is None else got.jumps
+        agrees = got.fit.transferred is not None or before is None
+        return Learned(posterior=got.fit.posterior, jumps=told, agrees=agrees)
 
     return ReadPrint(
         name=inputs.target.name,
         machine=inputs.machine,
         prior_sd=prior_sds(inputs.machine),
-        estimate=posterior,
+        estimate=learned,
         own_path=inputs.own,
     )
 
@@ -324,6 +324,7 @@ def result_of(target: Print, carry: str | None = None) -> tuple[PrintResult, Dia
         misfit_p=diagnosis.p_value,
         facts=tuple(f for f in inputs.known.facts if f.kind not in diagnosis.extra["contradicted"]),
         own_path=inputs.own,
+        jumps=diagnosis.extra["jumps"],
     )
     return result, diagnosis
 
@@ -349,10 +350,10 @@ def state_of(
         from fitassay.analysis.gcode.habits import path_habits
 
         habits = path_habits(trace)
-    if manner := diagnosis.extra.get("manner"):
+    if (jumps := diagnosis.extra["jumps"]) is not None:
         from fitassay.analysis.estimation.manner import which
 
-        habits = replace(habits, jumps=which(manner["jumps"]))
+        habits = replace(habits, jumps=which(jumps))
     if scatter_mm is None:
         from fitassay.analysis.estimation.model_error import piece_sd
 
@@ -363,38 +364,5 @@ def state_of(
         scatter_mm=scatter_mm,
         habits=habits,
         holes=ConstantHoles.of(machine),
+        as_read=diagnosis.extra.get("as_read", ()),
     )
-
-
-def spool_of(target: Print, machine: Machine) -> tuple[Filament | None, Feed | None]:
-    """Filament and feed tests, from the print's folder or else the case's; None where there is no such file.
-
-    Raises
-    ------
-    InputError
-        Something is wrong with the files, or there is a feed test without diameters.
-    """
-    from fitassay.analysis.readings.filament_files import FEED, FILAMENT
-
-    diameters, tests = (spool_file(target, name) for name in (FILAMENT, FEED))
-    if diameters is None and tests is None:
-        return None, None
-    if diameters is None:
-        raise InputError(
-            "a feed test tells nothing without the filament's diameter; run "
-            + quoted(f"fitassay enter {typed(target.case.path)} --filament"),
-            str(tests),
-        )
-    from fitassay.analysis.estimation.feed import measured_feed, measured_filament
-    from fitassay.analysis.readings.filament_files import read_diameters, read_feed
-
-    filament = measured_filament(read_diameters(diameters), machine)
-    return filament, measured_feed(read_feed(tests)) if tests is not None else None
-
-
-def spool_file(target: Print, name: str) -> Path | None:
-    """Where the print finds its filament.csv or feed.csv: in its own folder, else in the case's."""
-    for folder in (target.folder, target.case.path):
-        if is_there(folder / name):
-            return folder / name
-    return None

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from fitassay.analysis.normal import Normal
-from fitassay.analysis.prints.knowledge import ReadPrint, known_before
+from fitassay.analysis.prints.knowledge import Learned, ReadPrint, known_before
 from fitassay.analysis.prints.mixed_model import drift_sds
 from fitassay.analysis.terms import INDEX, NAMES, TERMS
 from fitassay.coupons.machine import Machine
@@ -20,7 +20,7 @@ def reader(rows, values, u):
 
     def estimate(before):
         known = Normal.independent(PRIOR) if before is None else before.terms
-        return known.condition(np.array(rows), np.array(values), np.full(len(rows), u))
+        return Learned(posterior=known.condition(np.array(rows), np.array(values), np.full(len(rows), u)))
 
     return estimate
 
@@ -133,3 +133,33 @@ def test_a_measured_spool_counts_once(tmp_path):
         assert run("simulate", folder)[0] == 0
     # Heights say nothing of the bead: after drift it is known no better than before.
     assert run_json("diagnose", folder)["terms"]["bead_excess"]["std_uncertainty"] >= 0.98 * one
+
+
+def test_what_was_read_is_known_without_the_drift_since():
+    """Before every print the covariances that earlier ones left, in the present settings; and the manner."""
+    machine = Machine()
+    i = INDEX["contour_offset"]
+
+    def told(u, jumps, agrees=True):
+        def estimate(before):
+            known = Normal.independent(PRIOR) if before is None else before.terms
+            jump = jumps if before is None or jumps is not None else before.jumps
+            gains = np.array([row(contour_offset=1.0)])
+            return Learned(
+                posterior=known.condition(gains, np.array([0.1]), np.array([u])), jumps=jump, agrees=agrees
+            )
+
+        return estimate
+
+    def chain(*estimates):
+        return [ReadPrint(name="", machine=machine, prior_sd=PRIOR, estimate=e) for e in estimates]
+
+    sharp = told(0.01, 0.98)
+    got = known_before(chain(sharp, told(10.0, None)), machine)
+    assert got.jumps == 0.98
+    first, second = (n.sd[i] for n in got.as_read)
+    assert first == pytest.approx(0.01, rel=0.01)
+    assert second == pytest.approx(np.hypot(0.01, drift_sds()[i]), rel=0.01)
+    # What contradicts the readings after it is no longer held, and nothing is under other conditions.
+    assert len(known_before(chain(sharp, told(10.0, None, agrees=False)), machine).as_read) == 1
+    assert known_before(chain(sharp), replace(machine, material="PETG")).as_read == ()

@@ -69,6 +69,22 @@ def test_without_bores_the_manner_is_said_to_be_open(fresh, tmp_path):
     assert "manner" in pair["open_questions"]
 
 
+def test_the_manner_once_told_is_known_for_prints_without_bores(fresh, tmp_path):
+    place = tmp_path / "orrery"
+    machine = over_compensated(fresh, place, 0)
+    before = run_json("diagnose", place)["manner"]["jumps"]
+    code, _, err = run("make", place, "--new-print", "--family", "reversal-comb")
+    assert code == 0, err
+    measure(place, "02", machine, np.random.default_rng(7))
+    got = run_json("diagnose", place)
+    assert got["manner"]["jumps"] == pytest.approx(before)
+    pair = run_json("predict", place, "--pair", "8,8.4", "--as-printed")["pairs"][0]
+    assert "manner" not in pair["open_questions"]
+    # By itself that print does not tell it.
+    shutil.rmtree(place / "prints" / "01")
+    assert run_json("diagnose", place)["manner"]["jumps"] == 0.5
+
+
 def test_without_over_compensation_nothing_is_said(fresh, tmp_path):
     place = tmp_path / "orrery"
     shutil.copytree(fresh, place)

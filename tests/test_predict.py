@@ -424,6 +424,28 @@ def test_draw_for_a_fit():
     )
 
 
+def test_neither_drift_nor_scatter_takes_a_grade_back():
+    """Walls read 0.025 mm out per side to 0.01: w = 2 (0.05 + 1.96 x 2 x 0.01), whatever vague prints say since."""
+
+    def grade(*prints):
+        as_read = tuple(_path_only(offset, sd) for offset, sd in prints)
+        got = State(posterior=as_read[-1], width=0.45, as_read=as_read[:-1])
+        return held_grades(got, low=20, high=25)[0].width_mm
+
+    assert grade((0.025, 0.01), (0.025, 0.04)) == pytest.approx(2 * (0.05 + 1.959964 * 0.02))
+    assert grade((0.025, 0.01), (0.03, 0.012)) == pytest.approx(2 * (0.05 + 1.959964 * 0.02))
+    assert grade((0.03, 0.012), (0.025, 0.01)) == pytest.approx(2 * (0.05 + 1.959964 * 0.02))
+    # Sizes that are seen to be worse do, whatever was held before.
+    assert grade((0.025, 0.01), (0.06, 0.01)) == pytest.approx(2 * (0.12 + 1.959964 * 0.02))
+
+
+def _path_only(offset, sd):
+    """Only the path stands out, and that alone is in doubt."""
+    cov = np.zeros((len(NAMES), len(NAMES)))
+    cov[INDEX["contour_offset"], INDEX["contour_offset"]] = sd**2
+    return Normal(mean=printer(contour_offset=offset), cov=cov)
+
+
 def test_held_grades():
     # All sizes 0.05 too large outside and too small inside: a zone 0.1 wide about the nominal.
     got = held_grades(state(printer(contour_offset=0.025)), low=1, high=50)

@@ -166,6 +166,7 @@ def interpret(
     dof = effective_dof(done)
     agreement = done.estimate.agreement
     transferred = known.transferred if known is not None else None
+    before_jumps = transferred.jumps if transferred is not None else None
     return Diagnosis(
         terms=_estimates(done, prior_sd, told),
         posterior=done.posterior,
@@ -203,6 +204,7 @@ def interpret(
             **({"exchanged": list(exchanged)} if exchanged else {}),
             "uncertainty_budget": as_data(budget_of(done, budget, machine), told),
             "together": sums_as_data(done.posterior),
+            "jumps": before_jumps if readout.jumps is None else readout.jumps,
             **({} if readout.jumps is None else {"manner": {"jumps": readout.jumps}}),
         },
     )
@@ -321,6 +323,7 @@ def _extra(
     extra: dict[str, Any] = {"scatter_mm": float(np.sqrt(done.estimate.agreement.excess))}
     extra["contradicted"] = tuple(f.kind for f in done.contradicted)
     if transferred is not None:
+        extra["as_read"] = transferred.as_read if done.transferred is not None else ()
         extra["carried"] = {
             "print": transferred.name,
             "used": done.transferred is not None,

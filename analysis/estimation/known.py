@@ -56,10 +56,18 @@ class TransferredPrior:
     name : str
         That print.
     terms : Normal
+    jumps : float or None
+        How likely a backlash compensation set too high jumps at the reversal rather than mirrors the play; None where
+        no print told.
+    as_read : tuple of Normal
+        The same errors as each earlier print left them when it was read, under the present settings but without what
+        may have drifted since; none from under other conditions.
     """
 
     name: str
     terms: Normal
+    jumps: float | None = None
+    as_read: tuple[Normal, ...] = ()
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -17,6 +17,8 @@ from fitassay.analysis.terms import PLAYS
 OVER_MM, OVER_SDS = 0.03, 2.0
 # Chance from which on a manner is told.
 TOLD_P = 0.95
+# Both manners are as likely until bores tell, and no earlier print is surer of one than this.
+NOT_TOLD, SUREST = 0.5, 0.99
 # Logarithm of how likely a reading is a slip, which may be off by anything within a millimetre (common practice).
 SLIP_LOG = float(np.log(0.01))
 
@@ -27,19 +29,23 @@ def over_compensated(mean: np.ndarray, sds: np.ndarray) -> np.ndarray:
     return mean[plays] < -np.maximum(OVER_SDS * sds[plays], OVER_MM)
 
 
-def chance_of_jumps(mirrored: Fit, jumping: Fit, walk: SetWalk) -> float:
-    """How likely the axes jump, by the bores that were read; both manners are as likely beforehand.
+def chance_of_jumps(mirrored: Fit, jumping: Fit, walk: SetWalk, before: float = NOT_TOLD) -> float:
+    """How likely the axes jump, by the bores that were read.
 
     Parameters
     ----------
     mirrored, jumping : Fit
         The same readings, walked along `walk` and along `SetWalk.jumping`.
+    before : float
+        How likely that was beforehand; taken as no surer than `SUREST`.
     """
     bores = np.array([c >= 0 and walk.round[c] for c in mirrored.observations.column])
     if not bores.any():
-        return 0.5
+        return before
     kept = ~mirrored.outliers & ~jumping.outliers & ~bores
     odds = _fit_of_bores(jumping, bores, kept) - _fit_of_bores(mirrored, bores, kept)
+    held = float(np.clip(before, 1 - SUREST, SUREST))
+    odds += float(np.log(held / (1 - held)))
     return float(1 / (1 + np.exp(-np.clip(odds, -500, 500))))
 
 

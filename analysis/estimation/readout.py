@@ -10,7 +10,7 @@ from fitassay.analysis.chain.sensitivities import SetWalk
 from fitassay.analysis.estimation.by_eye import eye_facts
 from fitassay.analysis.estimation.fit import Fit, fit, with_more_facts
 from fitassay.analysis.estimation.known import Known
-from fitassay.analysis.estimation.manner import chance_of_jumps, mixed, over_compensated, which
+from fitassay.analysis.estimation.manner import NOT_TOLD, chance_of_jumps, mixed, over_compensated, which
 from fitassay.analysis.estimation.model_error import ModelError, model_error
 from fitassay.analysis.estimation.observations import gather, single_reading_sd
 from fitassay.analysis.estimation.outlier_causes import name_outliers
@@ -39,7 +39,7 @@ class Readout:
         Sentences where hand and caliper do not tell the same.
     jumps : float or None
         Where a backlash compensation is set too high, how likely it jumps at the reversal rather than mirrors the
-        play, by round holes that were read; None where none is.
+        play, by round holes that were read, in earlier prints too; None where none is.
     """
 
     readings: tuple[Reading, ...]
@@ -70,10 +70,12 @@ def read_out(
     found = mirrors.fit.posterior
     if not over_compensated(found.mean, found.sd).any():
         return mirrors
+    before = known.transferred.jumps if known is not None and known.transferred is not None else None
+    before = NOT_TOLD if before is None else before
     if not any(walk.round):
-        return replace(mirrors, jumps=0.5)
+        return replace(mirrors, jumps=before)
     jumps = _along(walk.jumping(), readings, machine, known, budget)
-    p = chance_of_jumps(mirrors.fit, jumps.fit, walk)
+    p = chance_of_jumps(mirrors.fit, jumps.fit, walk, before)
     likelier = jumps if p > 1 / 2 else mirrors
     if which(p) is not None:
         return replace(likelier, jumps=p)

@@ -9,7 +9,7 @@ import numpy as np
 from fitassay.analysis.chain.shapes import Shape
 from fitassay.analysis.chain.sizes import Side, Size, size_gains
 from fitassay.analysis.parts import iso286
-from fitassay.analysis.parts.sizes import K95, State, nominal_for_size, predict_size
+from fitassay.analysis.parts.sizes import K95, State, nominal_for_size
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -104,7 +104,9 @@ def held_grades(
     """ISO 286-1 grades that outlines, openings and round bores hold, a range of sizes each.
 
     The zone lies about the nominal: w = 2 max(|deviation| + 1.96 u) over outline, opening and bore in x and y at
-    both ends of the range.
+    both ends of the range. A grade once held is not taken back by what may have drifted since it was read, nor by the
+    scatter of new readings: of a size, the smallest of what the prints left counts, under the present settings, as
+    far as the newest does not contradict it.
 
     Parameters
     ----------
@@ -116,8 +118,7 @@ def held_grades(
     """
     out = []
     ends = (0.0, *iso286.RANGE_ENDS)
-    mean = np.zeros_like(state.posterior.mean) if mended else state.posterior.mean
-    known = replace(state, posterior=replace(state.posterior, mean=mean))
+    known = _mended(state) if mended else state
     for over, to in zip(ends[:-1], ends[1:], strict=True):
         if to < low or over >= high:
             continue
@@ -126,13 +127,30 @@ def held_grades(
             for side, shape, label in _KINDS:
                 for axis in state.axes:
                     size = Size(side=side, axis=axis, nominal=nominal, shape=shape)
-                    got = predict_size(size, known)
-                    reach = abs(got.mean - nominal) + K95 * got.u
+                    reach = _held_reach(size, known)
                     if reach > worst:
                         worst, name = reach, f"{label} {AXIS_WORDS[axis]}"
         grade = iso286.grade_for(2 * worst, min(to, high))
         out.append(HeldGrade(over=over, to=to, width_mm=2 * worst, grade=grade, worst=name))
     return tuple(out)
+
+
+def _mended(state: State) -> State:
+    """The same doubt about no error at all."""
+    posterior, *as_read = (replace(n, mean=np.zeros_like(n.mean)) for n in (state.posterior, *state.as_read))
+    return replace(state, posterior=posterior, as_read=tuple(as_read))
+
+
+def _held_reach(size: Size, state: State) -> float:
+    """|deviation| + 1.96 u of a printed size, the least of what the prints left [mm]."""
+    row, off = size_gains(size, state.width), state.opened(size) - size.nominal
+    now, u_now = state.posterior.linear(row)
+    reach = []
+    for earlier in (state.posterior, *state.as_read):
+        mean, u = earlier.linear(row)
+        if abs(mean - now) <= K95 * np.hypot(u, u_now):
+            reach.append(abs(off + mean) + K95 * np.hypot(u, state.scatter_mm))
+    return float(min(reach))
 
 
 AXIS_WORDS = {"x": "in x", "y": "in y", "a": "at +45°", "b": "at -45°"}

@@ -45,6 +45,8 @@ class State:
         What is known of how the printer's parts are walked.
     holes : ConstantHoles
         What a constant hole compensation does beside the terms.
+    as_read : tuple of Normal
+        As `TransferredPrior` has it; by these, too, grades are judged.
     """
 
     posterior: Normal
@@ -52,6 +54,7 @@ class State:
     scatter_mm: float = 0.0
     habits: PathHabits = field(default_factory=PathHabits)
     holes: ConstantHoles = field(default_factory=ConstantHoles)
+    as_read: tuple[Normal, ...] = ()
 
     @property
     def axes(self) -> tuple[Axis, ...]:

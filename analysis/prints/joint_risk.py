@@ -1,13 +1,15 @@
-"""What each step of a plan may do to the joints: made alone, together with the next, or not yet."""
+"""What each step of a plan may do to joints and grades: made alone, together with the next, or not yet."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
 
 from fitassay.analysis.chain.mating import clearances, ways_of
+from fitassay.analysis.controls import ConstantHoles
 from fitassay.analysis.parts.pairs import Pair, joints_of
 from fitassay.analysis.parts.sizes import State
 
@@ -19,37 +21,73 @@ WORSE_MM, RISK = 0.02, 0.1
 DRAWN = 256
 
 
-def making(shifts: Sequence[np.ndarray], state: State, pairs: tuple[Pair, ...]) -> list[Making]:
+@dataclass(frozen=True, kw_only=True)
+class Effect:
+    """What a step does.
+
+    Attributes
+    ----------
+    shift : ndarray (terms,)
+        What it adds to the errors.
+    holes : ConstantHoles or None
+        The constant of all round holes that it sets; None where it leaves that.
+    """
+
+    shift: np.ndarray
+    holes: ConstantHoles | None = None
+
+    def on(self, state: State) -> State:
+        """What is expected of a printer once the step is made; the doubt stays."""
+        posterior, *as_read = (
+            replace(n, mean=n.mean + self.shift) for n in (state.posterior, *state.as_read)
+        )
+        return replace(state, posterior=posterior, as_read=tuple(as_read), holes=self.holes or state.holes)
+
+
+def making(
+    effects: Sequence[Effect],
+    state: State,
+    pairs: tuple[Pair, ...],
+    coarser: Callable[[State, State], bool] = lambda before, after: False,
+) -> list[Making]:
     """How the steps of a plan are best made.
 
     Errors that cancel each other in a joint show once the first of them is gone, so that some steps help only
-    together; where even the last of them may leave the joints worse, the first one waits until more is known.
+    together; where even the last of them may leave the joints worse, the first one waits until more is known. Those
+    that only cost a range of sizes its grade are made together with what wins it back, or alone where nothing does.
 
     Parameters
     ----------
-    shifts : sequence of ndarray (terms,)
-        What each step adds to the errors, in order.
+    effects : sequence of Effect
+        What each step does, in order.
     state : State
         What is known before the first.
     pairs : tuple of Pair
         The joints.
+    coarser : callable (State, State) -> bool
+        Whether some range of sizes loses its grade from the first to the second.
     """
     theta = state.draws(DRAWN)
-    before = _miss(pairs, state, theta)
+    now, before = state, _miss(pairs, state, theta)
     out: list[Making] = []
-    while len(out) < len(shifts):
+    while len(out) < len(effects):
         first = len(out)
-        moved = theta
-        for last in range(first, len(shifts)):
-            moved = moved + shifts[last]
-            after = _miss(pairs, state, moved)
+        safe: list[tuple[int, State, np.ndarray]] = []
+        then = now
+        for last in range(first, len(effects)):
+            then = effects[last].on(then)
+            after = _miss(pairs, then, theta + then.posterior.mean - state.posterior.mean)
             if np.mean(after > before + WORSE_MM) < RISK:
-                out.extend("with-next" for _ in shifts[first:last])
-                out.append("alone")
-                theta, before = moved, after
-                break
-        else:
+                safe.append((last, then, after))
+                if not coarser(now, then):
+                    safe = safe[-1:]
+                    break
+        if not safe:
             out.append("held")
+            continue
+        last, now, before = safe[0]
+        out.extend("with-next" for _ in effects[first:last])
+        out.append("alone")
     return out
 
 

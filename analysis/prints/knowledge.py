@@ -22,6 +22,24 @@ from fitassay.coupons.machine import Machine
 
 
 @dataclass(frozen=True, kw_only=True)
+class Learned:
+    """What the readings of one print say.
+
+    Attributes
+    ----------
+    posterior : Normal
+    jumps : float or None
+        As `TransferredPrior` has it, with what was known before.
+    agrees : bool
+        False where what was known before contradicts the readings and was left out.
+    """
+
+    posterior: Normal
+    jumps: float | None = None
+    agrees: bool = True
+
+
+@dataclass(frozen=True, kw_only=True)
 class ReadPrint:
     """A print that has been read.
 
@@ -33,7 +51,7 @@ class ReadPrint:
     prior_sd : ndarray (terms,)
         The table's.
     estimate : callable
-        Its posterior, given what was known before (None: the table of priors).
+        What it says, given what was known before (None: the table of priors).
     own_path : bool
         True where a path of our own drew it.
     """
@@ -41,7 +59,7 @@ class ReadPrint:
     name: str
     machine: Machine
     prior_sd: np.ndarray
-    estimate: Callable[[TransferredPrior | None], Normal]
+    estimate: Callable[[TransferredPrior | None], Learned]
     own_path: bool = False
 
 
@@ -52,11 +70,14 @@ def known_before(
     newest: PrintResult | None = None
     for read in earlier:
         before = carry(newest, read.machine, read.own_path) if newest is not None else None
+        learned = read.estimate(before)
         newest = PrintResult(
             name=read.name,
-            posterior=read.estimate(before),
+            posterior=learned.posterior,
             prior_sd=read.prior_sd,
             machine=read.machine,
             own_path=read.own_path,
+            jumps=learned.jumps,
+            as_read=before.as_read if before is not None and learned.agrees else (),
         )
     return carry(newest, now, own_path) if newest is not None else None

@@ -48,6 +48,8 @@ class PrintResult:
         Known beside the readings, and part of the posterior.
     own_path : bool
         True where a path of our own drew it, False where a slicing program did.
+    jumps, as_read
+        As `TransferredPrior` has them, this print's manner with them.
     """
 
     name: str
@@ -57,6 +59,8 @@ class PrintResult:
     misfit_p: float = 1.0
     facts: tuple[Fact, ...] = ()
     own_path: bool = False
+    jumps: float | None = None
+    as_read: tuple[Normal, ...] = ()
 
     def apart_from(self, facts: Iterable[Fact]) -> PrintResult:
         """Without what it shares of these facts, for a sum in which they are counted already."""

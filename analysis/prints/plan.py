@@ -9,13 +9,14 @@ from itertools import combinations
 import numpy as np
 
 from fitassay.analysis.chain.sensitivities import SetWalk
+from fitassay.analysis.controls import ConstantHoles
 from fitassay.analysis.diagnosis.verdict_words import not_looked_at
 from fitassay.analysis.estimation.priors import prior_sds
 from fitassay.analysis.parts.fits import HeldGrade, held_grades
 from fitassay.analysis.parts.iso286 import Fit, tolerance
 from fitassay.analysis.parts.pairs import Pair
 from fitassay.analysis.parts.sizes import State
-from fitassay.analysis.prints.joint_risk import making
+from fitassay.analysis.prints.joint_risk import Effect, making
 from fitassay.analysis.prints.mixed_model import drift_sds
 from fitassay.analysis.result import Advice, Diagnosis
 from fitassay.analysis.terms import INDEX, TERMS
@@ -49,9 +50,9 @@ class Check:
 class Step:
     """One setting to change, the error it removes, and the print that verifies it.
 
-    `with_next`: to be made together with the step after it, since alone it might make joints worse; the print then
-    verifies all steps made together up to this one. `held`: not to be made yet, since by what is known the joints
-    might get worse with all others made, too.
+    `with_next`: to be made together with the step after it, since alone it might make joints worse or cost sizes
+    their grade; the print then verifies all steps made together up to this one. `held`: not to be made yet, since by
+    what is known the joints might get worse with all others made, too.
     """
 
     advice: Advice
@@ -170,11 +171,14 @@ def _made_together(
     steps: tuple[Step, ...], state: State, machine: Machine, pairs: tuple[Pair, ...], offers: _Offers
 ) -> tuple[Step, ...]:
     """The steps, marked which of them are made together and which are not made yet, for the joints' sake."""
-    mean = state.posterior.mean
-    shifts = [_after(state, (step,), machine).posterior.mean - mean for step in steps]
+    effects = [_effect(state, step, machine) for step in steps]
+
+    def coarser(before: State, after: State) -> bool:
+        return bool((_grades(after) > _grades(before)).any())
+
     group: dict[str, float] = {}
     out = []
-    for step, how in zip(steps, making(shifts, state, pairs), strict=True):
+    for step, how in zip(steps, making(effects, state, pairs, coarser), strict=True):
         if how == "held":
             out.append(replace(step, held=True))
             continue
@@ -184,6 +188,11 @@ def _made_together(
         if how == "alone":
             group = {}
     return tuple(out)
+
+
+def _grades(state: State) -> np.ndarray:
+    """The grades held, (ranges,), infinite beyond IT18."""
+    return np.array([np.inf if g.grade is None else g.grade for g in held_grades(state)])
 
 
 class _Offers:
@@ -247,20 +256,26 @@ class _Offers:
 
 def _after(state: State, steps: tuple[Step, ...], machine: Machine) -> State:
     """What is expected once all steps are done: those errors gone, the doubt about them left."""
-    mean = state.posterior.mean.copy()
     for step in steps:
-        i = INDEX[step.advice.term]
-        control = TERMS[i].control
-        if control is None:  # mended by hand
-            mean[i] = 0.0
-            continue
-        control = next((c for c in control.chosen(machine) if c.key == step.advice.setting), control)
-        exact = control.removing(float(mean[i]), machine)
-        # A setting rounded by the advice leaves that share of its error.
-        share = (step.advice.to_value or 0.0) - machine[step.advice.setting]
-        whole = exact - machine[step.advice.setting]
-        mean[i] *= 1 - (share / whole if whole else 1.0)
-    return replace(state, posterior=replace(state.posterior, mean=mean))
+        state = _effect(state, step, machine).on(state)
+    return state
+
+
+def _effect(state: State, step: Step, machine: Machine) -> Effect:
+    """What a step does to what is expected."""
+    i, to = INDEX[step.advice.term], step.advice.to_value
+    error, shift = float(state.posterior.mean[i]), np.zeros_like(state.posterior.mean)
+    control = TERMS[i].control
+    if control is None or to is None:  # mended by hand
+        shift[i] = -error
+        return Effect(shift=shift)
+    control = next((c for c in control.chosen(machine) if c.key == step.advice.setting), control)
+    # A setting rounded by the advice leaves that share of its error.
+    whole = control.removing(error, machine) - machine[step.advice.setting]
+    share = to - machine[step.advice.setting]
+    shift[i] = -error * (share / whole if whole else 1.0)
+    changed = replace(machine, values={**machine.values, step.advice.setting: to})
+    return Effect(shift=shift, holes=ConstantHoles.of(changed))
 
 
 def _whether_done(

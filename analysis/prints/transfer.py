@@ -55,7 +55,12 @@ def carry(earlier: PrintResult, now: Machine, own_path: bool = False) -> Transfe
         covariance[PATH, PATH] = earlier.prior_sd[PATH] ** 2
         covariance[BEAD, BEAD] += PROGRAMS_MM**2
     slope, offset = change_of_errors(earlier.machine, now)
+    alike = earlier.own_path == own_path and all(f.level(earlier.machine) == f.level(now) for f in FACTORS)
     return TransferredPrior(
         name=earlier.name,
         terms=Normal(mean=slope * mean + offset, cov=slope[:, None] * covariance * slope),
+        jumps=earlier.jumps,
+        as_read=tuple(n.affine(np.diag(slope), offset) for n in (*earlier.as_read, earlier.posterior))
+        if alike
+        else (),
     )

@@ -146,7 +146,9 @@ def _show(data: dict[str, Any], plan: Plan, diagnosis: Diagnosis, case: str) -> 
         if check := advice_check(plan.steps[i - 1].advice):
             say(sentence(check), indent="   ")
         if step["with_next"]:
-            say(f"make it together with step {i + 1}: alone it might make joints worse", indent="   ")
+            say(
+                f"make it together with step {i + 1}: alone it might make joints or sizes worse", indent="   "
+            )
         else:
             it = "they" if i > 1 and data["steps"][i - 2]["with_next"] else "it"
             say(f"to see that {it} took: {_print_words(step['check'])}", indent="   ")

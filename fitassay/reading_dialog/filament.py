@@ -22,7 +22,7 @@ from fitassay.case import Print
 from fitassay.coupons.machine import Machine
 from fitassay.coupons.numbers import parse_length, parse_number
 from fitassay.coupons.wording import count
-from fitassay.inputs import spool_file
+from fitassay.spool import spool_file
 from fitassay.terminal import ask, say
 
 LEAST_PLACES = 3
