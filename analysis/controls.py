@@ -175,6 +175,9 @@ class ConstantHoles:
         return self.constant_mm * (1 - self.usual_mm / diameter)
 
 
+NO_CONSTANT = ConstantHoles()
+
+
 @dataclass(frozen=True)
 class Lean(Control):
     """Skew correction against x gained per y.

@@ -9,6 +9,7 @@ import pytest
 import trimesh
 from manifold3d import Manifold
 
+from fitassay.analysis.controls import ConstantHoles
 from fitassay.analysis.parts.check import check
 from fitassay.analysis.parts.correct import correct, scaled_alone
 from fitassay.analysis.parts.part_file import Part
@@ -166,6 +167,21 @@ def test_round_bores_open_by_their_closure():
         # D' solves D' - 0.2 * 3 / D' = D.
         exact = (d + math.sqrt(d * d + 4 * 0.6)) / 2 - d
         assert grown == pytest.approx(exact, abs=0.002)
+
+
+def test_one_constant_for_all_holes_opens_large_bores_too_much():
+    """0.3 mm on the diameter, chosen for 6 mm: besides the closing left, D opens by 0.3 (1 - 6 / D)."""
+    part = part_of(box(0, 0, 40, 24, 0, 8) - post(3, 8, 12, -1, 9) - post(18, 26, 12, -1, 9))
+    constant = ConstantHoles(constant_mm=0.3, usual_mm=6.0)
+    theta = printer(bore_closure=0.05)
+    moved = correct(part, theta, W, H, holes=constant).part
+    for x, d in ((8, 3.0), (26, 18.0)):
+        r = np.linalg.norm(moved.vertices[:, :2] - [x, 12], axis=1)
+        drawn = 2 * r[r < d / 2 + 1].mean() * math.sin(math.pi / 96) / (math.pi / 96)
+        assert drawn + 0.3 * (1 - 6 / drawn) - 0.05 * 3 / drawn == pytest.approx(d, abs=0.004)
+    # The same setting in the virtual print, of the part as drawn and as corrected.
+    got = prove(part, part, moved, theta[None], W, constant)
+    assert got.before.worst_mm > 0.09 and got.after.worst_mm < 0.01
 
 
 def test_only_round_openings_close():
@@ -376,6 +392,7 @@ BIG = """
 import resource, sys
 from pathlib import Path
 import numpy as np
+from fitassay.analysis.controls import ConstantHoles
 from fitassay.analysis.parts.correct import correct
 from fitassay.analysis.parts.check import check
 from fitassay.analysis.parts.part_file import read_parts, write_parts

@@ -21,6 +21,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from fitassay.analysis.chain.backlash import has_belts
+from fitassay.analysis.controls import NO_CONSTANT, ConstantHoles
 from fitassay.analysis.parts.diagonals import TURN, along_diagonals
 from fitassay.analysis.parts.part_file import Part
 from fitassay.analysis.parts.walls import Walls, unit_normals, walk_walls
@@ -40,6 +41,8 @@ SMOOTH = 0.02
 # Where walls of one corner ask for different distances (relative variance over APART), by how much the corner goes
 # with their mean.
 MEAN_PULL, APART = 0.05, 0.01
+# What a bore closes by and what is drawn go with each other; the difference falls to a tenth or less each round.
+CLOSING_ROUNDS = 4
 # Walls reached from different ways at different heights are worth a note from this play and area on.
 VISIBLE_PLAY_MM, MIXED_AREA_MM2 = 0.02, 20.0
 
@@ -81,6 +84,7 @@ def correct(
     *,
     pivot: np.ndarray | None = None,
     extra: np.ndarray | None = None,
+    holes: ConstantHoles = NO_CONSTANT,
 ) -> Correction:
     """Pre-compensate a part.
 
@@ -96,6 +100,8 @@ def correct(
         What stays in place under scale and shear; default the middle of the part's base.
     extra : ndarray (facets,), optional [mm]
         By which walls are moved outwards besides, because a virtual print asked for it.
+    holes : ConstantHoles, optional
+        What a constant hole compensation does to round bores beside the errors.
 
     Raises
     ------
@@ -103,11 +109,11 @@ def correct(
         The mesh is not closed, or a scale is so far off that the part would be another one.
     """
     if not has_belts(errors_of(theta))[0]:
-        return _correct(part, theta, width, layer, pivot, ("x", "y"), extra)
+        return _correct(part, theta, width, layer, pivot, ("x", "y"), extra, holes)
     pivot = base_middle(part.bounds) if pivot is None else pivot
     turned = _with(part, part.vertices @ TURN.T)
     seen = along_diagonals(theta)
-    done = _correct(turned, seen, width, layer, TURN @ pivot, ("belt a", "belt b"), extra)
+    done = _correct(turned, seen, width, layer, TURN @ pivot, ("belt a", "belt b"), extra, holes)
     moved = part.vertices + done.displacement @ TURN
     return replace(done, part=_with(part, moved), displacement=moved - part.vertices)
 
@@ -120,6 +126,7 @@ def _correct(
     pivot: np.ndarray | None,
     axes: tuple[str, str],
     extra: np.ndarray | None,
+    holes: ConstantHoles,
 ) -> Correction:
     """`correct` where x and y are the axes with play, called `axes`."""
     errors = errors_of(theta)
@@ -136,7 +143,7 @@ def _correct(
     walls = replace(walls, normal=unit_normals(part))
     frame = _Frame.of(part, walls)
     outward = frame.solve(np.ones(len(part.faces)))
-    closing = _closing(part, frame, walls, errors)
+    closing = _closing(part, frame, walls, errors, holes)
     flat = part.vertices[:, :2] - outward * (width + errors.swept[0]) / 2
     flat[:, 0] -= errors.shear[0] * (flat[:, 1] - pivot[1])
     flat += _play_shift(part, frame, walls, play)
@@ -272,21 +279,21 @@ def _corner_angles(part: Part) -> np.ndarray:
     return np.arctan2(cross, np.sum(ahead * back, axis=2))
 
 
-def _closing(part: Part, frame: _Frame, walls: Walls, errors: Errors) -> np.ndarray:
-    """Moves (n, 2) that open round bores by what they will close.
+def _closing(part: Part, frame: _Frame, walls: Walls, errors: Errors, holes: ConstantHoles) -> np.ndarray:
+    """Moves (n, 2) that open round bores by what they will close, less what a constant compensation opens.
 
     The closing goes with the diameter that is drawn, D' = D + 2 p + e + k 3 mm / D, not with the wanted one.
     """
     closure = float(errors.closure[0])
-    if not walls.bores or closure == 0:
+    if not walls.bores or (closure == 0 and holes.constant_mm == 0):
         return np.zeros((len(part.vertices), 2))
     bore = walls.closing > 0
     wanted = 1.5 / np.where(bore, walls.closing, 1.0)
-    drawn = wanted + 2 * errors.contour[0] + errors.swept[0] + closure * BORE_REFERENCE_MM / wanted
-    # Where a cup narrows to nothing, the formula closes it altogether; never open by more than a quarter.
-    depth = np.clip(
-        closure * BORE_REFERENCE_MM / 2 / np.maximum(drawn, 0.5 * wanted), -wanted / 8, wanted / 8
-    )
+    outward, drawn, closes = 2 * errors.contour[0] + errors.swept[0], wanted, np.zeros_like(wanted)
+    for _ in range(CLOSING_ROUNDS):
+        closes = closure * BORE_REFERENCE_MM / drawn - holes.surplus(drawn)
+        drawn = np.maximum(wanted + outward + closes, 0.5 * wanted)
+    depth = np.clip(closes / 2, -wanted / 8, wanted / 8)
     return frame.solve(np.where(bore, -depth, 0.0))
 
 

@@ -16,7 +16,7 @@ import numpy as np
 from fitassay.analysis.chain.mating import Joints, Ways, clearances, ways_of
 from fitassay.analysis.chain.shapes import PROFILES, SHAPES, Shape
 from fitassay.analysis.chain.sizes import Axis, Size, size_gains
-from fitassay.analysis.controls import ConstantHoles
+from fitassay.analysis.controls import NO_CONSTANT, ConstantHoles
 from fitassay.analysis.parts.mixture import Mixture
 from fitassay.analysis.parts.shares import shapley
 from fitassay.analysis.parts.sizes import DRAWS, Spread, State, largest_first, next_drawn, normal_spread
@@ -132,8 +132,6 @@ OVER_MM = 0.02
 FEW = 0.02
 # Flanks of dovetails against the edge, from the flattest to upright [rad].
 STEEPEST = (np.radians(30.0) - 1e-9, np.radians(90.0))
-# No compensation of holes that is one constant.
-NO_CONSTANT = ConstantHoles()
 # So many pairs are worked out together; more would fill the memory with their draws.
 AT_ONCE = 1000
 

@@ -186,7 +186,9 @@ class Dimensions:
                 if wall.z not in regions:
                     rings = self.wanted.at(wall.z)
                     z = to_low + (wall.z - low) * (to_high - to_low) / (high - low)
-                    printed = printed_region(sections.at(z), theta, width, round_openings(rings))
+                    printed = printed_region(
+                        sections.at(z), theta, width, round_openings(rings), self.state.holes
+                    )
                     regions[wall.z] = printed, _region(rings)
                 printed, wanted = regions[wall.z]
                 total += deviations(wall.points, wall.normals, printed)

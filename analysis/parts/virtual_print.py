@@ -9,6 +9,7 @@ import numpy as np
 
 from fitassay.analysis.chain.backlash import printed_path
 from fitassay.analysis.chain.loops import Loop, ideal_loops
+from fitassay.analysis.controls import NO_CONSTANT, ConstantHoles
 from fitassay.analysis.parts.part_file import Part
 from fitassay.analysis.terms import BORE_REFERENCE_MM, errors_of
 from fitassay.coupons.errors import InputError
@@ -41,9 +42,15 @@ def round_openings(rings: tuple[Ring, ...]) -> tuple[tuple[np.ndarray, float], .
 
 
 def drawn_loops(
-    rings: tuple[Ring, ...], width: float, bores: tuple[tuple[np.ndarray, float], ...]
+    rings: tuple[Ring, ...],
+    width: float,
+    bores: tuple[tuple[np.ndarray, float], ...],
+    holes: ConstantHoles = NO_CONSTANT,
 ) -> list[Loop]:
-    """The loops of a section; those about one of `bores` close with it even where they were drawn out of round."""
+    """The loops of a section; those about one of `bores` close with it even where they were drawn out of round.
+
+    They open by what `holes` adds.
+    """
     loops = []
     for loop in ideal_loops(rings, width):
         if Ring(points=loop.points).area < 0:
@@ -53,7 +60,8 @@ def drawn_loops(
             about = [d for c, d in bores if np.linalg.norm(loop.points.mean(axis=0) - c) < 0.2 * d]
             if any(abs(diameter - d) < 0.3 * d for d in about):
                 closing = -radial / size[:, None] * (BORE_REFERENCE_MM / diameter / 2)
-                loop = replace(loop, closing=closing)
+                opened = radial / size[:, None] * (float(holes.surplus(diameter)) / 2)
+                loop = replace(loop, closing=closing, points=loop.points + opened)
         loops.append(loop)
     return loops
 
@@ -63,6 +71,7 @@ def printed_region(
     theta: np.ndarray,
     width: float,
     bores: tuple[tuple[np.ndarray, float], ...] | None = None,
+    holes: ConstantHoles = NO_CONSTANT,
 ) -> Any:
     """What one printer makes of a section: paths walked, beads swept, insides filled.
 
@@ -75,6 +84,8 @@ def printed_region(
         Commanded bead width.
     bores : tuple of (centre, diameter), optional
         Round openings, if the drawn ones are bent out of round on purpose; default: those of `rings`.
+    holes : ConstantHoles, optional
+        What a constant hole compensation does to them beside the errors.
 
     Returns
     -------
@@ -84,18 +95,19 @@ def printed_region(
 
     errors = errors_of(np.asarray(theta)[None])
     radius = (width + float(errors.swept[0])) / 2
-    outer, holes, beads = [], [], []
-    for loop in drawn_loops(rings, width, round_openings(rings) if bores is None else bores):
+    outer, openings, beads = [], [], []
+    bores = round_openings(rings) if bores is None else bores
+    for loop in drawn_loops(rings, width, bores, holes):
         path = printed_path(loop, errors)[0].reshape(-1, 2)
         keep = np.concatenate([[True], np.linalg.norm(np.diff(path, axis=0), axis=1) > 1e-9])
         closed = np.concatenate([path[keep], path[:1]])
         line = shapely.LineString(closed)
         beads.append(line.buffer(radius, quad_segs=12))
         area = shapely.make_valid(shapely.Polygon(closed))
-        (outer if Ring(points=loop.points).area > 0 else holes).append(area)
+        (outer if Ring(points=loop.points).area > 0 else openings).append(area)
     if not outer:
         return shapely.Polygon()
-    body = shapely.difference(shapely.union_all(outer), shapely.union_all(holes))
+    body = shapely.difference(shapely.union_all(outer), shapely.union_all(openings))
     return shapely.union_all([body, *beads])
 
 
@@ -171,7 +183,12 @@ def deviations(points: np.ndarray, normals: np.ndarray, region: Any) -> np.ndarr
 
 
 def misfit(
-    wanted: Sections, drawn: Sections, theta: np.ndarray, width: float, heights: list[tuple[float, float]]
+    wanted: Sections,
+    drawn: Sections,
+    theta: np.ndarray,
+    width: float,
+    heights: list[tuple[float, float]],
+    holes: ConstantHoles = NO_CONSTANT,
 ) -> Misfit:
     """Print `drawn` and compare it with `wanted`, each section shifted to its best place.
 
@@ -191,7 +208,7 @@ def misfit(
         points, normals = surface_points(rings)
         if not len(points):
             continue
-        region = printed_region(drawn.at(z_drawn), theta, width, round_openings(rings))
+        region = printed_region(drawn.at(z_drawn), theta, width, round_openings(rings), holes)
         d = deviations(points, normals, region)
         found = np.isfinite(d)
         lost += int((~found).sum())
@@ -225,7 +242,14 @@ class Proof:
     heights: tuple[float, ...]
 
 
-def prove(part: Part, scaled: Part, corrected: Part, printers: np.ndarray, width: float) -> Proof:
+def prove(
+    part: Part,
+    scaled: Part,
+    corrected: Part,
+    printers: np.ndarray,
+    width: float,
+    holes: ConstantHoles = NO_CONSTANT,
+) -> Proof:
     """Print a part three ways on each of the `printers` (n, terms) and compare the surfaces with the wanted ones."""
     heights = telling_heights(part)
     wanted = Sections(part)
@@ -235,7 +259,7 @@ def prove(part: Part, scaled: Part, corrected: Part, printers: np.ndarray, width
         low, high = part.bounds[:, 2]
         drawn_low, drawn_high = drawn.bounds[:, 2]
         pairs = [(z, drawn_low + (z - low) * (drawn_high - drawn_low) / (high - low)) for z in heights]
-        each = [misfit(wanted, sections, theta, width, pairs) for theta in printers]
+        each = [misfit(wanted, sections, theta, width, pairs, holes) for theta in printers]
         found.append(
             Misfit(
                 mean_mm=float(np.mean([m.mean_mm for m in each])),

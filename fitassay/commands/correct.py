@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -141,8 +142,12 @@ def _check_names(part: Path, out: Path, force: bool) -> None:
 
 
 def _left_out(state: State, leave: tuple[str, ...], kinematics: Kinematics) -> State:
+    from fitassay.analysis.controls import NO_CONSTANT
     from fitassay.analysis.terms import INDEX, withheld_on
 
+    if "bore_closure" in leave:
+        # A setting is to bring holes right, and what the one in force does belongs to it.
+        state = replace(state, holes=NO_CONSTANT)
     return state.without([*(INDEX[name] for name in leave), *withheld_on(kinematics)])
 
 
@@ -173,14 +178,15 @@ def _one(part: Part, state: State, layer: float, thin: bool, pivot: Any) -> dict
     from fitassay.analysis.parts.virtual_print import prove
 
     def corrected(extra: np.ndarray | None = None) -> Correction:
-        return correct(part, state.posterior.mean, state.width, layer, pivot=pivot, extra=extra)
+        mean, width = state.posterior.mean, state.width
+        return correct(part, mean, width, layer, pivot=pivot, extra=extra, holes=state.holes)
 
     done, residuals = Dimensions(part, state).refine(corrected(), corrected)
     check(part, done, state.width, layer, thin=thin)
     scaled = scaled_alone(part, state.posterior.mean, state.width)
     printers = state.draws(max(2, PRINTERS))
     printers[0] = state.posterior.mean
-    proof = prove(part, scaled, done.part, printers, state.width)
+    proof = prove(part, scaled, done.part, printers, state.width, state.holes)
     if proof.after.mean_mm >= proof.before.mean_mm:
         raise JobError(
             f"{part.name}: by the virtual print the corrected part would not come out nearer its drawing "
