@@ -24,6 +24,7 @@ from fitassay.analysis.parts.part_listing import PartListing
 from fitassay.analysis.parts.round_features import round_features
 from fitassay.analysis.parts.sizes import State
 from fitassay.analysis.terms import INDEX, NAMES
+from fitassay.report.part_text import joint_words
 from tests import parts
 from tests.fit_case import case, run, run_json
 
@@ -264,6 +265,20 @@ def test_predict_lists_joins_and_draws(tmp_path: Path) -> None:
     picture = Path(data["parts"][0]["picture"]).read_text(encoding="utf-8")
     assert picture.count("<text") == len(data["parts"][0]["features"])
     assert "will bind" in " ".join(run(*words)[1].split())
+
+
+@pytest.mark.parametrize(
+    ("p", "words"),
+    [
+        (0.99, "will bind"),
+        (0.84, "will bind"),
+        (0.82, "perhaps binds"),
+        (0.3, "perhaps goes in"),
+        (0.1, "goes in"),
+    ],
+)
+def test_under_five_to_one_a_joint_perhaps_binds(p: float, words: str) -> None:
+    assert joint_words(p) == words
 
 
 def test_what_goes_together_needs_a_part(tmp_path: Path) -> None:

@@ -86,7 +86,7 @@ class Facets:
 
     def corners(self, patch: int) -> np.ndarray:
         """Distinct vertices of a patch, ndarray (k, 3) [mm]."""
-        low, high = np.searchsorted(self._ranked, (patch, patch + 1))
+        low, high = self._begins[patch : patch + 2]
         return self.vertices[np.unique(self.faces[self._order[low:high]])]
 
     @cached_property
@@ -94,8 +94,9 @@ class Facets:
         return np.argsort(self.patch, kind="stable")
 
     @cached_property
-    def _ranked(self) -> np.ndarray:
-        return self.patch[self._order]
+    def _begins(self) -> np.ndarray:
+        """Where each patch begins in `_order`, and where the last one ends, ndarray (count + 1,)."""
+        return np.searchsorted(self.patch[self._order], np.arange(self.count + 1))
 
     @cached_property
     def bend(self) -> Bend:

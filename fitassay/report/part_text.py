@@ -132,6 +132,13 @@ def direction_words(degrees: float) -> str:
     return {0.0: "x", 180.0: "x", 90.0: "y"}.get(turned, f"at {turned:g} degrees")
 
 
+def joint_words(p: float) -> str:
+    """Whether a joint binds that is too tight with probability `p`; perhaps, under five to one."""
+    if abs(p - BINDS) > 1 / 3:
+        return "will bind" if p > BINDS else "goes in"
+    return "perhaps binds" if p > BINDS else "perhaps goes in"
+
+
 def _show_joints(data: dict[str, Any]) -> None:
     from fitassay.analysis.rounding import plus_minus, probability
 
@@ -141,10 +148,9 @@ def _show_joints(data: dict[str, Any]) -> None:
         clear = joint["clearance_mm"]
         p = clear["probability_negative"]
         hollow, filled = (_named(data, joint[k]) for k in ("hollow", "filled"))
-        words = "will bind" if p > BINDS else "goes in"
         clearance = plus_minus(clear["mean"], clear["std_uncertainty"], "mm", signed=True)
         say(
-            f"{filled} in {hollow}{BY_WORDS[joint['found_by']]}: {words}, clearance "
+            f"{filled} in {hollow}{BY_WORDS[joint['found_by']]}: {joint_words(p)}, clearance "
             f"{clearance} (k = 2), too tight: {probability(p)}"
         )
 
