@@ -186,6 +186,12 @@ KINDS: dict[str, Kind] = {
         (("boss",), ("boss", "comb-y"), ("bore", "comb-x"), ("bore",)),
         refused=True,
     ),
+    "left open by 8": Kind(
+        {"coast": 8.0, "coast_moves": False, "walls": 2, "seam": "sharpest"},
+        ("mm short of their start, and the nozzle does not go on",),
+        (("boss",), ("boss", "bore"), ("bore",), ("boss", "comb-y")),
+        refused=True,
+    ),
 }
 
 

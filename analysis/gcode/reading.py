@@ -12,6 +12,7 @@ from fitassay.analysis.gcode.layers import Layer, LayerRow, read_layers
 from fitassay.analysis.gcode.loop_map import LayerLoops, LoopMap
 from fitassay.analysis.gcode.loops import loops_of
 from fitassay.analysis.gcode.moves import read_moves
+from fitassay.analysis.gcode.open_strokes import LONGEST_GAP_MM
 from fitassay.analysis.gcode.probes import FOOT_MM, Template
 from fitassay.analysis.gcode.registration import Place
 from fitassay.analysis.gcode.slicing import fill_feed
@@ -29,6 +30,9 @@ MOST_LAYERS_A_BAND = 5
 SAME_LAYER = 0.02
 """Layers whose thickness differs by a smaller share are meant alike, and those that rounding alone tells apart."""
 ROUNDED_MM = 0.003
+
+OPEN_LAYERS, OPEN_ALIKE = 0.5, 0.15
+"""Walls are left open where so many of the layers looked at have one, most of their gaps alike within this share."""
 
 LOWEST_MM = 1.0
 LOW_LAYERS = 3
@@ -159,6 +163,15 @@ class FileReading:
             (z - self.raised, levels[z][0].row.thickness, self._map(levels[z]))
             for z in sorted(levels)[:LOW_LAYERS]
         ]
+
+    @property
+    def left_open_mm(self) -> float:
+        """By how much walls stop short of their start, farther than any gap that is closed; 0 where few do [mm]."""
+        gaps = np.array([p.gap for layer in self.kept for p in layer.loops if p.gap > LONGEST_GAP_MM])
+        if len(gaps) < OPEN_LAYERS * len(self.kept):
+            return 0.0
+        usual = float(np.median(gaps))
+        return usual if np.mean(np.abs(gaps - usual) < OPEN_ALIKE * usual) > 0.5 else 0.0
 
     def first_layer(self, places: dict[str, Place]) -> float:
         """Thickness of the lowest layer that lies under a coupon, purge lines and the like left aside [mm]."""

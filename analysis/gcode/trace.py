@@ -52,6 +52,9 @@ DROPS_SHARE = 0.2
 WIDTH_TOLERANCE = 0.01
 """A commanded bead this much off the profile's is taken for the bead in force."""
 
+WIDEST_OPEN_MM = 5.5
+"""Where walls stop farther short of their start, walls of other lengths are taken for each other."""
+
 USUAL_PLAY_MM = 0.1
 """Backlash at which the real path's sensitivities are compared with the ideal one's."""
 
@@ -109,6 +112,38 @@ def trace_templates(
     if relative:
         tally = Tally(name=name, limits=limits)
         reading = FileReading(path, templates, 0.0, tally, relative=True)
+    try:
+        trace = _traced(path, manifest, templates, machine, choice, reading, tally, relative)
+    except InputError as exc:
+        # Walls that stop far short of their start look like other shapes, sizes and parts.
+        if reading.left_open_mm:
+            raise _left_open(reading.left_open_mm, name) from exc
+        raise
+    if trace.slicing is not None and trace.slicing.gap > WIDEST_OPEN_MM:
+        raise _left_open(trace.slicing.gap, name)
+    return trace
+
+
+def _left_open(gap: float, name: str) -> InputError:
+    return InputError(
+        f"outer walls stop {gap:.1f} mm short of their start, and the nozzle does not go on along them, so nobody knows "
+        "what a coupon is like there; have walls drawn to their end and slice again",
+        name,
+    )
+
+
+def _traced(
+    path: Path,
+    manifest: Manifest,
+    templates: dict[str, Template],
+    machine: Machine,
+    choice: Mapping[str, int],
+    reading: FileReading,
+    tally: Tally,
+    relative: bool,
+) -> Trace:
+    """What the reading of a file's layers tells of its coupons."""
+    name, limits = tally.name, tally.limits
     width = manifest.line_width_mm
     places = reading.places(width)
     # Before heights are judged: another part's top would be taken for the coupon's.
