@@ -44,6 +44,7 @@ class Style:
     shift: tuple[float, float] = (0.0, 0.0)
     walls: int = 2
     outer_first: bool = False
+    outer_second: bool = False
     reverse: bool = False
     seam: str = "sharpest"
     seam_at: tuple[float, float] | None = None
@@ -480,6 +481,12 @@ def _left(polygon) -> np.ndarray:
     return _ring(shapely.geometry.polygon.orient(polygon).exterior)
 
 
+def _depths(loops, style: Style) -> list[float]:
+    """Walls in the order in which they are drawn."""
+    depths = sorted({d for d, _ in loops}, reverse=not style.outer_first and not style.outer_second)
+    return [*depths[1:2], depths[0], *depths[2:]] if style.outer_second else depths
+
+
 def _layer(pen, part, middle, h, k, style, rng, seams) -> None:
     first = k == 0
     style = part.style
@@ -495,8 +502,7 @@ def _layer(pen, part, middle, h, k, style, rng, seams) -> None:
             edge = body.buffer(style.width * (i - 0.5) + max(style.offset, 0), join_style="round")
             for piece in getattr(edge, "geoms", [edge]):
                 _closed(pen, _ring(piece.exterior), per_mm[0], style)
-    depths = sorted({d for d, _ in loops}, reverse=not style.outer_first)
-    for depth in depths:
+    for depth in _depths(loops, style):
         if style.inner_speed and not part.coupon.single_wall:
             pen.speed = style.inner_speed if depth else style.speed
             pen.line("G1", f"F{pen.speed * 60 / pen.unit:g}")

@@ -95,6 +95,7 @@ _WORDS: dict[str, Any] = {
     "decimals": lambda n: f"{n} decimals",
     "inches": lambda _: "millimetres",
     "coast": lambda mm: f"the last {mm:g} mm of a loop without filament",
+    "outer_second": lambda _: "an inner wall, the outer one, then the others",
     "coast_moves": lambda _: "and not even walked",
     "split": lambda cut: "outer loops in two strokes" if cut else "",
     "scarf": lambda mm: f"scarf seam of {mm:g} mm",

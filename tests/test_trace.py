@@ -140,7 +140,8 @@ def check_combination(tmp_path, seed: int) -> None:
                 assert loop.left != style.reverse, (key, loop.height, style)
             if key != "wall":
                 assert loop.walls >= style.walls or loop.opening
-                assert loop.outer_first in (None, style.outer_first)
+                order = "outer wall first" if style.outer_first else "inner walls first"
+                assert loop.order in ("one wall only", order)
             at = loop.seam + paths.place.shift + ((5, -3) if style.offset_origin else (0, 0))
             seams = [s for (name, _), spots in made.seams.items() if name == key for s in spots]
             assert min(np.hypot(*(np.array(seams) - at).T)) < 0.02, (key, style)

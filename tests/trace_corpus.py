@@ -192,6 +192,7 @@ KINDS: dict[str, Kind] = {
         (("boss",), ("boss", "bore"), ("bore",), ("boss", "comb-y")),
         refused=True,
     ),
+    "outer wall second": Kind({"outer_second": True, "walls": 3}, ("outer wall between inner ones",)),
 }
 
 
@@ -294,7 +295,13 @@ def _compare(trace: Trace, made: Drawn, style: Style, kind: Kind, ids: tuple[str
     if outlines:
         assert answer["walls"] == style.walls, answer["walls"]
         order = (
-            "one wall only" if style.walls == 1 else ("outer wall" if style.outer_first else "inner walls")
+            "one wall only"
+            if style.walls == 1
+            else "outer wall between"
+            if style.outer_second
+            else "outer wall first"
+            if style.outer_first
+            else "inner walls"
         )
         assert answer["order"].startswith(order), answer["order"]
     assert abs(trace.layer_height_mm / style.layer / style.z_scale - 1) < 0.01, trace.layer_height_mm

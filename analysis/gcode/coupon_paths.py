@@ -12,6 +12,7 @@ from fitassay.analysis.gcode.loop_map import LoopMap
 from fitassay.analysis.gcode.loops import PathLoop
 from fitassay.analysis.gcode.probes import OPENING, Probes, Template, turned_coupon, turned_ring
 from fitassay.analysis.gcode.registration import Place, expected
+from fitassay.analysis.gcode.wall_order import Order, order_among
 from fitassay.coupons.feature import Coupon
 from fitassay.coupons.sections import Ring
 
@@ -45,8 +46,8 @@ class OuterLoop:
         True where the material lies to the left of the way it runs.
     walls : int
         Loops side by side, this one included.
-    outer_first : bool or None
-        None where there is only one wall.
+    order : Order
+        When it is drawn among its walls.
     pitch : float [mm]
         Distance of the second wall; NaN where there is none.
     inner : PathLoop or None
@@ -63,7 +64,7 @@ class OuterLoop:
     opening: bool
     left: bool
     walls: int
-    outer_first: bool | None
+    order: Order
     pitch: float = float("nan")
     inner: PathLoop | None = None
     inner_pitch: float = float("nan")
@@ -188,7 +189,6 @@ def _outer_loops(
         for i in deeper:
             walls[i] = place.from_bed(loops.loops[i].points)
         path = loops.loops[owner]
-        order = [_order(loops, i) for i in deeper]
         found.append(
             OuterLoop(
                 height=z,
@@ -200,7 +200,7 @@ def _outer_loops(
                 # Material on the left: outlines counter-clockwise, openings clockwise.
                 left=(path.area > 0) == (ring.area > 0),
                 walls=1 + len(inner),
-                outer_first=_order(loops, owner) < min(order) if order else None,
+                order=order_among(_order(loops, owner), [_order(loops, i) for i in deeper]),
                 pitch=_second_pitch(place, loops, owner, probes, mine, width) if inner else float("nan"),
                 inner=loops.loops[inner[0][0]] if inner else None,
                 inner_pitch=depths[1] - depths[0] if len(depths) > 1 else float("nan"),

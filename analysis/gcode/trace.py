@@ -126,8 +126,8 @@ def trace_templates(
 
 def _left_open(gap: float, name: str) -> InputError:
     return InputError(
-        f"outer walls stop {gap:.1f} mm short of their start, and the nozzle does not go on along them, so nobody knows "
-        "what a coupon is like there; have walls drawn to their end and slice again",
+        f"outer walls stop {gap:.1f} mm short of their start, and the nozzle does not go on along them, so nobody "
+        "knows what a coupon is like there; have walls drawn to their end and slice again",
         name,
     )
 

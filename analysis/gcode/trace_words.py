@@ -10,6 +10,7 @@ from fitassay.analysis.gcode.coupons_apart import distances
 from fitassay.analysis.gcode.height_words import height_remarks
 from fitassay.analysis.gcode.round_holes import polygon_holes
 from fitassay.analysis.gcode.trace_data import Trace
+from fitassay.analysis.gcode.wall_order import usual_order
 from fitassay.coupons.feature import Manifest
 from fitassay.coupons.machine import Machine
 from fitassay.coupons.wording import count
@@ -58,21 +59,9 @@ def direction_text(trace: Trace) -> str:
 
 def order_text(trace: Trace) -> str:
     """Whether outer or inner walls come first."""
-    said = [
-        o.outer_first
-        for p in trace.found.values()
-        if not p.coupon.single_wall
-        for o in p.outer
-        if o.outer_first is not None
-    ]
-    if not said:
-        return "one wall only"
-    share = np.mean(said)
-    if share > 0.99:
-        return "outer wall first"
-    if share < 0.01:
-        return "inner walls first"
-    return "mixed"
+    return usual_order(
+        (o.order, o.walls) for p in trace.found.values() if not p.coupon.single_wall for o in p.outer
+    )
 
 
 def walls_of(trace: Trace) -> int:
