@@ -8,12 +8,14 @@ here: a wall pair that is reached by moves of one direction loses no backlash, o
 from __future__ import annotations
 
 import math
+import re
 from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
 from manifold3d import CrossSection, Manifold
+from shapely import LineString, Point
 
 from fitassay.analysis.normal import Normal
 from fitassay.analysis.parts.facets import Facets
@@ -265,6 +267,24 @@ def test_predict_lists_joins_and_draws(tmp_path: Path) -> None:
     picture = Path(data["parts"][0]["picture"]).read_text(encoding="utf-8")
     assert picture.count("<text") == len(data["parts"][0]["features"])
     assert "will bind" in " ".join(run(*words)[1].split())
+
+
+def test_leaders_of_a_row_of_features_do_not_cross_nor_end_at_one_point(tmp_path: Path) -> None:
+    """Two holes and an opening in a row, with the outline about them."""
+    row = box((70, 24, 6)) - cylinder(8.3, 20, at=(-23, 0, -1)) - cylinder(5.1, 20, at=(-7, 0, -1))
+    part_of(row - box((20, 12.3, 20), (17, 0, -1)), tmp_path, "row")
+    data = run_json("predict", case(tmp_path), "--part", tmp_path / "row.stl")
+    assert len(data["parts"][0]["features"]) == 4
+    svg = Path(data["parts"][0]["picture"]).read_text(encoding="utf-8")
+    thin = re.findall(r'<path d="([^"]*)" fill="none" stroke="[^"]*" stroke-width="1"/>', svg)
+    drawn = re.findall(r"M([\d.]+) ([\d.]+)L([\d.]+) ([\d.]+)", "".join(thin))
+    leaders = [LineString([(float(x), float(y)), (float(u), float(v))]) for x, y, u, v in drawn]
+    assert len(leaders) == 4
+    for i, one in enumerate(leaders):
+        for two in leaders[:i]:
+            assert not one.crosses(two)
+            # No leader passes the dot at which another one ends.
+            assert min(one.distance(Point(two.coords[1])), two.distance(Point(one.coords[1]))) > 5
 
 
 @pytest.mark.parametrize(

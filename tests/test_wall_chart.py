@@ -109,6 +109,9 @@ def test_the_command_writes_a_page_and_a_pdf_of_one_page(
             for cell in cells:
                 assert cell["value"] in text
                 assert cell["value"] in page
+    # What is grey is said to be.
+    shaky = [cell["shaky"] for block in data["fits"] for _, cells in block["rows"] for cell in cells]
+    assert any(shaky) and "Grey: known to no better than ± 0.1 mm" in " ".join(text.split())
     # One size will do for the words at the terminal.
     module = "fitassay.analysis.parts.wall_chart.wall_chart"
     monkeypatch.setattr(module, partial(wall_chart, sizes_mm=(8.0,)))

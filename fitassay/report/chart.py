@@ -88,7 +88,7 @@ def chart_words(chart: WallChart, diagnosis: Diagnosis, machine: Machine, print_
         in_place=tuple((f"{s:g} mm", _cell(d)) for s, d in zip(chart.sizes_mm, chart.in_place, strict=True)),
         layers=" or ".join(f"{g:g}" for g in chart.layer_gaps_mm)
         + " mm: whole layers; a gap between them is rounded by the slicing program",
-        conditions=_conditions(machine),
+        conditions=_conditions(machine, chart),
         sharpen=_sharpen(chart, diagnosis),
     )
 
@@ -128,12 +128,15 @@ def _by_name(bought: Iterable[tuple[Bought, Drawn]]) -> list[tuple[Bought, Drawn
     return sorted(bought, key=lambda item: names.index(item[0].name))
 
 
-def _conditions(machine: Machine) -> tuple[str, ...]:
+def _conditions(machine: Machine, chart: WallChart) -> tuple[str, ...]:
+    drawn = (*chart.clearances.values(), *(d for _, d in chart.bought), *chart.in_place)
+    shaky = any(d is not None and _cell(d).shaky for d in drawn)
     return (
         f"Bead {machine.line_width_mm:g} mm wide, layers {machine.layer_height_mm:g} mm, settings as they are in "
         "machine.toml now: after a change of settings, plastic, nozzle or speed make a new chart.",
         "Pegs and holes upright, printed side by side in the same go; clearances are of diameters, hole less peg.",
-        "± is the expanded uncertainty of the printed clearance, k = 2.",
+        "± is the expanded uncertainty of the printed clearance, k = 2."
+        + (f" Grey: known to no better than ± {SHAKY_MM:g} mm; try one first." if shaky else ""),
         "Bought parts are taken at their nominal size. Pins to m6 (ISO 2338) are up to 0.012 mm thicker, rings of "
         "bearings (ISO 492, normal class) up to 0.009 mm smaller, magnets off by up to 0.1 mm: measure yours.",
     )

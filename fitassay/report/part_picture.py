@@ -93,11 +93,26 @@ def _edges(feature: PartFeature) -> list[tuple[np.ndarray, np.ndarray]]:
 
 
 def _columns(features: Sequence[PartFeature]) -> tuple[list[PartFeature], list[PartFeature]]:
-    """Features whose balloons stand left and right, from the top down."""
-    ordered = sorted(features, key=lambda f: -f.shape.centre_mm[1])
-    by_x = sorted(ordered, key=lambda f: f.shape.centre_mm[0])
-    left = {f.number for f in by_x[: len(by_x) // 2]}
-    return [f for f in ordered if f.number in left], [f for f in ordered if f.number not in left]
+    """Features whose balloons stand left and right, from the top down; of those level, the farther one first."""
+    by_x = sorted(features, key=lambda f: f.shape.centre_mm[0])
+    left, right = by_x[: len(by_x) // 2], by_x[len(by_x) // 2 :]
+    return (
+        sorted(left, key=lambda f: (-f.shape.centre_mm[1], -_touched(f, -1.0, 0.0)[0])),
+        sorted(right, key=lambda f: (-f.shape.centre_mm[1], _touched(f, 1.0, 0.0)[0])),
+    )
+
+
+def _apart(wanted: list[float], low: float, high: float) -> list[float]:
+    """Places in rising order, `APART_PX` and more apart, as near the wanted ones as that lets them."""
+    # Less their distances they need only not fall: neighbours that do share their mean.
+    groups: list[list[float]] = []
+    for i, y in enumerate(wanted):
+        groups.append([y - i * APART_PX])
+        while len(groups) > 1 and np.mean(groups[-2]) > np.mean(groups[-1]):
+            groups[-2:] = [groups[-2] + groups[-1]]
+    level = [float(np.mean(g)) for g in groups for _ in g]
+    last = high - (len(wanted) - 1) * APART_PX
+    return [min(max(y, low), max(last, low)) + i * APART_PX for i, y in enumerate(level)]
 
 
 def _balloons(
@@ -109,18 +124,11 @@ def _balloons(
     doubtful: frozenset[int],
 ) -> None:
     """Numbers in one column, each as near its feature's height as the others let it, with a leader."""
-    wanted = [at(np.array(f.shape.centre_mm[:2]))[1] for f in column]
-    places: list[float] = []
-    for y in wanted:
-        places.append(max(y, places[-1] + APART_PX if places else MARGIN_PX))
-    over = places[-1] - (height - MARGIN_PX) if places else 0.0
-    if over > 0:
-        for i in range(len(places) - 1, -1, -1):
-            limit = height - MARGIN_PX - (len(places) - 1 - i) * APART_PX
-            places[i] = min(places[i], limit)
-    for feature, y in zip(column, places, strict=True):
+    centres = [at(np.array(f.shape.centre_mm[:2])) for f in column]
+    places = _apart([y for _, y in centres], MARGIN_PX, height - MARGIN_PX)
+    for feature, (from_x, from_y), y in zip(column, centres, places, strict=True):
         colour = SUSPECT if feature.number in doubtful else INK
-        end = at(_touched(feature, x < sheet.size[0] / 2))
+        end = at(_touched(feature, x - from_x, from_y - y))
         sheet.line(x, y, *end, colour, 1.0)
         sheet.dot(*end, colour, 5.0)
         ring = np.linspace(0, 2 * np.pi, 37)[:-1]
@@ -130,7 +138,7 @@ def _balloons(
         sheet.text(x, y, str(feature.number), size=14, colour=colour, bold=True)
 
 
-def _touched(feature: PartFeature, from_left: bool) -> np.ndarray:
-    """The point of a feature's lines that is nearest to its balloon's side [mm]."""
+def _touched(feature: PartFeature, right: float, up: float) -> np.ndarray:
+    """The point of a feature's lines that lies farthest towards its balloon [mm]."""
     points = np.array([p for edge in _edges(feature) for p in edge])
-    return points[points[:, 0].argmin() if from_left else points[:, 0].argmax()]
+    return points[(points @ [right, up]).argmax()]
