@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import signal
+import sys
 
 import pytest
 from hypothesis import settings
@@ -12,6 +13,11 @@ from hypothesis import settings
 if "PYTEST_XDIST_WORKER" in os.environ:
     for name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS"):
         os.environ.setdefault(name, "1")
+
+# Compiled code is kept whatever the surroundings (containers often say otherwise): each worker would else rewrite all
+# asserts on every run, and each program started by a test compile what it loads.
+sys.dont_write_bytecode = False
+os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
 
 # `nohup`, and a shell's `&`, leave SIGINT ignored, and programs inherit that; those started here must obey Ctrl-C.
 if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:

@@ -53,7 +53,6 @@ def write_readings(print_folder: Path, read: Callable[[dict, dict], Iterable[flo
 
 @cache
 def _made(*commands: tuple[str, ...]) -> Path:
-    """A case on which these were run, by their words without its name."""
     folder = Path(tempfile.mkdtemp(prefix="fitassay-test-"))
     atexit.register(shutil.rmtree, folder, ignore_errors=True)
     case = folder / "orrery"
@@ -63,17 +62,21 @@ def _made(*commands: tuple[str, ...]) -> Path:
     return case
 
 
-def case(tmp_path: Path) -> Path:
-    """A fresh copy of the case."""
-    made = _made(("init", "--yes"), ("make",), ("simulate", *options(ERRORS)))
-    return Path(shutil.copytree(made, tmp_path / "orrery"))
+def copied(tmp_path: Path, *commands: tuple[str, ...]) -> Path:
+    """A fresh copy of a case on which these were run, by their words without its name; run once for all tests."""
+    return Path(shutil.copytree(_made(*commands), tmp_path / "orrery"))
 
 
 def fresh_case(tmp_path: Path) -> Path:
-    """A fresh copy of a case with the whole set made, nothing read."""
-    return Path(shutil.copytree(_made(("init", "--yes"), ("make",)), tmp_path / "orrery"))
+    """A case with the whole set made, nothing read."""
+    return copied(tmp_path, ("init", "--yes"), ("make",))
 
 
 def quick_case(tmp_path: Path) -> Path:
     """The same with the quick set."""
-    return Path(shutil.copytree(_made(("init", "--yes"), ("make", "--quick")), tmp_path / "orrery"))
+    return copied(tmp_path, ("init", "--yes"), ("make", "--quick"))
+
+
+def case(tmp_path: Path) -> Path:
+    """A case with the whole set, read by a virtual printer with `ERRORS`."""
+    return copied(tmp_path, ("init", "--yes"), ("make",), ("simulate", *map(str, options(ERRORS))))

@@ -5,7 +5,9 @@ from __future__ import annotations
 import io
 import json
 import math
+import shutil
 from functools import cache
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -387,17 +389,23 @@ def run(*words: str, input: str = "") -> tuple[int, str]:
     return result.exit_code, result.output
 
 
-@pytest.fixture
-def case(tmp_path):
-    folder = tmp_path / "orrery"
-    (tmp_path / "s.txt").write_text(ABSOLUTE)
-    (tmp_path / "e.txt").write_text(END)
+@pytest.fixture(scope="module")
+def made(tmp_path_factory):
+    place = tmp_path_factory.mktemp("card")
+    folder = place / "orrery"
+    (place / "s.txt").write_text(ABSOLUTE)
+    (place / "e.txt").write_text(END)
     assert run("init", str(folder), "--yes")[0] == 0
-    words = ("--start", str(tmp_path / "s.txt"), "--end", str(tmp_path / "e.txt"), "--yes")
+    words = ("--start", str(place / "s.txt"), "--end", str(place / "e.txt"), "--yes")
     code, out = run("path", str(folder), "--card", *words)
     assert code == 0, out
     assert "card.gcode: about 5 minutes" in " ".join(out.split())
     return folder
+
+
+@pytest.fixture
+def case(made, tmp_path):
+    return Path(shutil.copytree(made, tmp_path / "orrery"))
 
 
 def test_from_an_empty_case_to_what_to_set_without_a_caliper(case):

@@ -279,7 +279,7 @@ def text_without_numbers(path):
     return names, re.sub(r'([xyz])="[^"]*"', r'\1=""', model)
 
 
-@pytest.mark.parametrize("unit", ["millimeter", "inch"])
+@pytest.mark.parametrize("unit", ["millimeter", pytest.param("inch", marks=pytest.mark.long)])
 def test_colours_materials_names_and_metadata_stay(tmp_path, unit):
     turned = f'<item objectid="1" transform="0 1 0 -1 0 0 0 0 1 {50 if unit == "millimeter" else 2} 0 0"/>'
     path, out = coloured(tmp_path / "arm.3mf", turned, unit), tmp_path / "out.3mf"

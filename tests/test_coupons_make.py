@@ -82,8 +82,14 @@ def test_quick_set_is_one_plate_fourteen_features_one_hour():
     assert {"stem", "head", "tooth", "neck", "across", "diagonal-neck", "diagonal-head", "wall-left"} <= kinds
 
 
+EDGES = (VOLUMES[0], VOLUMES[7], *VOLUMES[-2:])
+"""Smallest, largest, narrow and low: these are made on every run, all behind it."""
+
+
 @pytest.mark.parametrize("quick", [False, True])
-@pytest.mark.parametrize("volume", VOLUMES)
+@pytest.mark.parametrize(
+    "volume", [v if v in EDGES else pytest.param(v, marks=pytest.mark.long) for v in VOLUMES], ids=str
+)
 def test_volumes_get_a_set_that_fits(volume, quick):
     made = build_set(machine(*volume), quick=quick)
     check_plates(made)

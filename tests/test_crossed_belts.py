@@ -293,7 +293,9 @@ def asked_of(n: int, mix: str, seed: int, rough: str = "") -> int:
 
 
 @pytest.mark.parametrize(
-    ("mix", "rough"), [("priors", ""), ("mild", "jitter")], ids=["ideal", "uneven layers"]
+    ("mix", "rough"),
+    [pytest.param("priors", "", marks=pytest.mark.long), ("mild", "jitter")],
+    ids=["ideal", "uneven layers"],
 )
 def test_few_cartesian_machines_are_asked(mix, rough):
     # At a true 1 % two of 30 are asked once in 27 runs, at the 0.1 % tried for once in 2,300.
@@ -355,9 +357,9 @@ def simulated_pair(
     "errors",
     [
         {"backlash_a": 0.3, "backlash_b": 0.3},
-        {"backlash_a": 0.4},
+        pytest.param({"backlash_a": 0.4}, marks=pytest.mark.long),
         {"backlash_b": 0.35, "backlash_a": 0.1, "contour_offset": 0.05, "bead_excess": 0.06},
-        {"backlash_a": 0.25, "skew_xy": 0.008, "scale_xy": 0.004},
+        pytest.param({"backlash_a": 0.25, "skew_xy": 0.008, "scale_xy": 0.004}, marks=pytest.mark.long),
     ],
 )
 def test_pegs_fit_their_holes_as_walked(errors, square, flipped, cw):

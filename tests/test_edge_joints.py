@@ -40,7 +40,10 @@ WAYS = {
 
 
 @pytest.mark.parametrize("kind", PROFILES)
-@pytest.mark.parametrize("printed", LIKELY)
+@pytest.mark.parametrize(
+    "printed",
+    [p if p in ("all", "over-compensated") else pytest.param(p, marks=pytest.mark.long) for p in LIKELY],
+)
 def test_play_is_that_of_the_printed_outlines(kind, printed):
     theta = printer(**LIKELY[printed])
     for name, how in WAYS.items():

@@ -11,7 +11,7 @@ import pytest
 from fitassay.analysis.chain.backlash import lost_motion
 from fitassay.analysis.terms import INDEX
 from tests.dialled_printer import drawn
-from tests.fit_case import run, run_json
+from tests.fit_case import fresh_case, run, run_json
 from tests.printed_pairs import played
 from tests.printers import printer
 from tests.test_plan_words import measure
@@ -20,11 +20,7 @@ from tests.test_plan_words import measure
 @pytest.fixture(scope="module")
 def fresh(tmp_path_factory):
     """A case with its set made, nothing read."""
-    place = tmp_path_factory.mktemp("manner") / "orrery"
-    for args in (("init", place, "--yes"), ("make", place)):
-        code, _, err = run(*args)
-        assert code == 0, err
-    return place
+    return fresh_case(tmp_path_factory.mktemp("manner"))
 
 
 def over_compensated(fresh, place, seed):

@@ -12,7 +12,7 @@ from fitassay.analysis.readings.file import read_readings
 from fitassay.coupons.export.manifest import read_manifest
 from fitassay.coupons.feature import Manifest
 from fitassay.reading_dialog import sitting
-from tests.fit_case import case, run, run_json
+from tests.fit_case import case, quick_case, run, run_json
 
 
 def loose(path: Path) -> Path:
@@ -234,9 +234,7 @@ def test_carried_knowledge_is_used_where_it_agrees(tmp_path):
 
 def test_a_small_print_says_what_it_did_not_look_at_and_what_would(tmp_path):
     """Bores 0.4 mm small and z a percent off: nothing of the quick plate shows them."""
-    path = tmp_path / "small"
-    assert run("init", path, "--yes")[0] == 0
-    assert run("make", path, "--quick")[0] == 0
+    path = quick_case(tmp_path)
     told = run("simulate", path, "--closing-round-bores", 0.4, "--scale-z", 1, "--noise", 0.005, "--seed", 1)
     assert told[0] == 0, told
     missing = ("scale in z", "closing of round bores", "first-layer flare")

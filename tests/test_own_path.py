@@ -32,6 +32,8 @@ MACHINES = {
 # Walls side by side.
 COUNTS = {"45": 2, "60": 3, "100": 2, "200": 3}
 CASES = list(zip(MACHINES, STARTS, strict=False)) + [("100", "other scripts, ends relative")]
+# The finest and the coarsest bead on every run, the others behind it.
+OFTEN = [c if c[0] in ("45", "200") else pytest.param(*c, marks=pytest.mark.long) for c in CASES]
 
 
 def machine_of(name: str) -> Machine:
@@ -86,7 +88,7 @@ def closed(strokes: list[list[Step]]) -> list[list[Step]]:
     return [r for r in strokes if math.dist(r[0].a[:2], r[-1].b[:2]) < 1e-9]
 
 
-@pytest.mark.parametrize(("name", "manner"), CASES)
+@pytest.mark.parametrize(("name", "manner"), OFTEN)
 def test_walls_cover_what_they_are_for_and_spill_nothing(name, manner):
     """Section by manifold3d, beads swept by shapely; a bead cannot reach where no circle as wide as it fits."""
     made, w, h = quick_set(name), *MACHINES[name][2:]
@@ -112,7 +114,7 @@ def test_walls_cover_what_they_are_for_and_spill_nothing(name, manner):
             assert walls.difference(section.buffer(0.02)).area < 0.01 * walls.area, k
 
 
-@pytest.mark.parametrize(("name", "manner"), CASES)
+@pytest.mark.parametrize(("name", "manner"), OFTEN)
 def test_the_outer_path_stands_half_a_bead_inside_the_outline(name, manner):
     made, w, h = quick_set(name), *MACHINES[name][2:]
     k = round(3.0 / h)
@@ -135,7 +137,7 @@ def test_the_outer_path_stands_half_a_bead_inside_the_outline(name, manner):
 
 
 @pytest.mark.long
-@pytest.mark.parametrize(("name", "manner"), CASES)
+@pytest.mark.parametrize(("name", "manner"), OFTEN)
 def test_plastic_is_what_the_beads_take_and_only_beads_feed(name, manner):
     side, _, w, h = MACHINES[name]
     for text, _ in written(name, manner).values():
@@ -153,7 +155,7 @@ def test_plastic_is_what_the_beads_take_and_only_beads_feed(name, manner):
             assert not (across and step.a[2] < step.b[2] and step.fed > 0)
 
 
-@pytest.mark.parametrize(("name", "manner"), CASES)
+@pytest.mark.parametrize(("name", "manner"), OFTEN)
 def test_nothing_leaves_the_volume_or_goes_through_what_is_printed(name, manner):
     side, _, w, h = MACHINES[name]
     for text, _ in written(name, manner).values():
@@ -168,7 +170,7 @@ def test_nothing_leaves_the_volume_or_goes_through_what_is_printed(name, manner)
                 top = step.b[2]
 
 
-@pytest.mark.parametrize(("name", "manner"), CASES)
+@pytest.mark.parametrize(("name", "manner"), OFTEN)
 def test_the_rate_of_plastic_and_the_speed_keep_their_limits(name, manner):
     _, _, w, h = MACHINES[name]
     for text, _ in written(name, manner).values():
@@ -179,7 +181,7 @@ def test_the_rate_of_plastic_and_the_speed_keep_their_limits(name, manner):
 
 
 @pytest.mark.long
-@pytest.mark.parametrize(("name", "manner"), CASES)
+@pytest.mark.parametrize(("name", "manner"), OFTEN)
 def test_our_own_reader_finds_the_ideal_path(tmp_path, name, manner):
     for text, _ in written(name, manner).values():
         assert_ideal(text, quick_set(name), name, tmp_path)

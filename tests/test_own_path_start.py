@@ -5,6 +5,8 @@ from __future__ import annotations
 import json
 import math
 import re
+import shutil
+from pathlib import Path
 
 import pytest
 from click.testing import CliRunner
@@ -13,6 +15,7 @@ from fitassay.analysis.gcode.frame import checked_start, refuse_end
 from fitassay.analysis.gcode.likeness import read_likeness
 from fitassay.cli import cli
 from fitassay.coupons.errors import InputError
+from tests.fit_case import copied
 from tests.own_starts import ABSOLUTE, END, MACROS, SCRIPTS, STARTS
 from tests.plain_parser import steps_of, strokes_of
 
@@ -126,12 +129,42 @@ def run(*words: str, input: str = "") -> tuple[int, str]:
     return result.exit_code, result.output
 
 
+def unprinted(place):
+    return copied(place, ("init", "--yes"), ("make", "--family", "comb-x", "--family", "single-wall"))
+
+
 @pytest.fixture
 def case(tmp_path):
-    folder = str(tmp_path / "orrery")
-    assert run("init", folder, "--yes")[0] == 0
-    assert run("make", folder, "--family", "comb-x", "--family", "single-wall")[0] == 0
-    return tmp_path / "orrery"
+    return unprinted(tmp_path)
+
+
+@pytest.fixture(scope="module")
+def drawn_once(tmp_path_factory):
+    """The same with its path written; to be copied."""
+    place = tmp_path_factory.mktemp("own")
+    folder = unprinted(place)
+    own_print(folder, place)
+    return folder
+
+
+@pytest.fixture
+def drawn(drawn_once, tmp_path):
+    return Path(shutil.copytree(drawn_once, tmp_path / "orrery"))
+
+
+@pytest.fixture(scope="module")
+def taken_once(tmp_path_factory):
+    """The same with its path written after a file; to be copied."""
+    place = tmp_path_factory.mktemp("taken")
+    folder, like = unprinted(place), place / "tower.gcode"
+    like.write_text(sliced(ABSOLUTE))
+    assert run("path", str(folder), "--like", str(like), "--yes")[0] == 0
+    return folder
+
+
+@pytest.fixture
+def taken(taken_once, tmp_path):
+    return Path(shutil.copytree(taken_once, tmp_path / "orrery"))
 
 
 def test_path_writes_plates_keeps_start_and_end_and_uses_them_again(case, tmp_path):
@@ -170,10 +203,10 @@ def loops_at(text: str, z: float) -> int:
     return sum(math.dist(r[0].a, r[-1].b) < 1e-6 for r in runs)
 
 
-def test_walls_and_filling_are_the_machines_own_unless_asked_otherwise(case, tmp_path):
+def test_walls_and_filling_are_the_machines_own_unless_asked_otherwise(drawn):
     """A comb of one outline, and the single wall, which stays one bead."""
+    case = drawn
     path, plate = case / "machine.toml", case / "prints/01/plate-1.gcode"
-    own_print(case, tmp_path)
     assert loops_at(plate.read_text(), 3.0) == 3 + 1
     path.write_text(
         path.read_text().replace("walls = 3", "walls = 2").replace("percent = 15", "percent = 60")
@@ -251,15 +284,12 @@ def test_what_is_missing_is_said(case, tmp_path):
         ("lift_mm_s =", "lift_mm_s = " + "9" * 5000 + " #", r"line \d+: is not readable as TOML"),
     ],
 )
-def test_what_is_wrong_with_the_figures_is_said_by_its_line(case, tmp_path, old, new, says):
-    like = tmp_path / "tower.gcode"
-    like.write_text(sliced(ABSOLUTE))
-    assert run("path", str(case), "--like", str(like), "--yes")[0] == 0
-    figures = case / "path.toml"
+def test_what_is_wrong_with_the_figures_is_said_by_its_line(taken, old, new, says):
+    figures = taken / "path.toml"
     good = figures.read_text("utf-8")
     line = good[: good.index(old)].count("\n") + 1
     figures.write_bytes(good.replace(old, new, 1).encode("utf-8", "surrogateescape"))
-    code, out = run("path", str(case))
+    code, out = run("path", str(taken))
     assert code == 2 and out.count("\n") == 1
     assert re.search(says.replace(r"line \d+", f"path.toml, line {line}"), out), out[:300]
 
@@ -292,8 +322,8 @@ def diagnosed(case, *words: str) -> dict:
     return json.loads(out)
 
 
-def test_a_print_drawn_by_a_path_of_our_own_has_no_offset_from_a_slicing_program(case, tmp_path):
-    own_print(case, tmp_path)
+def test_a_print_drawn_by_a_path_of_our_own_has_no_offset_from_a_slicing_program(drawn):
+    case = drawn
     assert run("simulate", str(case), "--backlash-x", "0.2", "--seed", "3")[0] == 0
     told = diagnosed(case)
     assert told["terms"]["contour_offset"]["estimate"] == pytest.approx(0.0, abs=0.03)
@@ -331,8 +361,8 @@ def test_both_ways_tell_what_the_slicing_program_adds(case, tmp_path):
     assert "by your slicing program" in out and "to path offset" in out
 
 
-def test_a_file_of_a_slicing_program_takes_the_place_of_our_path(case, tmp_path):
-    own_print(case, tmp_path)
+def test_a_file_of_a_slicing_program_takes_the_place_of_our_path(drawn, tmp_path):
+    case = drawn
     ours = case / "prints/01/plate-1.gcode"
     assert run("trace", str(case), str(ours))[0] == 0
     assert (case / "prints/01/path.json").exists()

@@ -76,7 +76,12 @@ def test_before_is_what_the_closed_forms_say():
     ]
 
 
-@pytest.mark.parametrize("name", [*PARTS, *MORE])
+OFTEN = ("bracket", "gear", "plate", "arm at 30")
+
+
+@pytest.mark.parametrize(
+    "name", [n if n in OFTEN else pytest.param(n, marks=pytest.mark.long) for n in (*PARTS, *MORE)]
+)
 def test_no_dimension_misses_by_more_than_it_is_known_to(name):
     _, found = refined(made(name), machine(5))
     assert found and all(abs(r.left_mm) < r.u_mm for r in found), found

@@ -192,7 +192,13 @@ def test_unlisted_effects_do_what_they_say():
     assert warm["stair", "foot"][0] - warm["boss", "step14-x"][0] == pytest.approx(0.04)
 
 
-@pytest.mark.parametrize("name", list(EVERY))
+# Two that differ from printing to printing, two that do not, and all of them together.
+OFTEN = ("ideal", "jitter", "corners", "bow", "mix")
+
+
+@pytest.mark.parametrize(
+    "name", [n if n in OFTEN else pytest.param(n, marks=pytest.mark.long) for n in EVERY]
+)
 def test_recipes_are_reproducible_and_print_differently_each_time_where_they_say(name):
     w = walk()
     sets = []

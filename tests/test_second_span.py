@@ -26,6 +26,7 @@ from fitassay.coupons.machine import Machine
 from fitassay.coupons.make import build_set
 from fitassay.coupons.sections import Slicer
 from tests.coupon_cases import machine
+from tests.fit_case import fresh_case
 from tests.sets import coupon_set
 from tests.test_cli import run as run_text
 
@@ -134,10 +135,7 @@ def read_all(case: Path) -> None:
 
 @pytest.fixture
 def case(tmp_path: Path) -> Path:
-    path = tmp_path / "orrery"
-    assert run("init", path, "--yes")[0] == 0
-    assert run("make", path)[0] == 0
-    return path
+    return fresh_case(tmp_path)
 
 
 def test_the_manifest_says_so_and_reads_back(case):

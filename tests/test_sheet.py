@@ -54,8 +54,13 @@ def opened(data: bytes) -> pdfplumber.PDF:
 
 
 @cache
+def pages_of(data: bytes) -> list[pdfplumber.page.Page]:
+    """Pages of a sheet, each read once whatever is asked of it."""
+    return opened(data).pages
+
+
 def pages(side: float, paper: str = "a4") -> list[pdfplumber.page.Page]:
-    return opened(sheet(side, paper)).pages
+    return pages_of(sheet(side, paper))
 
 
 @cache
@@ -65,8 +70,7 @@ def quick_sheet() -> bytes:
 
 @cache
 def text_of(data: bytes) -> str:
-    with opened(data) as pdf:
-        return "\n".join(page.extract_text() for page in pdf.pages)
+    return "\n".join(page.extract_text() for page in pages_of(data))
 
 
 def words_of(data: bytes) -> str:
@@ -403,19 +407,18 @@ def test_stl_files_draw_the_same(tmp_path) -> None:
     from_files = sheet_pdf(coupons.manifest, tmp_path, coupons.machine)
     from_solids = quick_sheet()
     assert text_of(from_files) == text_of(from_solids)
-    with opened(from_files) as one, opened(from_solids) as other:
-        for a, b in zip(one.pages, other.pages, strict=True):
-            for kind in ("lines", "curves", "rects"):
-                one_of, other_of = (
-                    np.array([(c["x0"], c["top"], c["x1"], c["bottom"]) for c in getattr(p, kind)])
-                    for p in (a, b)
-                )
-                # STL holds single precision, and the order of outlines is the mesh's own.
-                assert len(one_of) == len(other_of)
-                if not len(one_of):
-                    continue
-                apart = np.abs(one_of[:, None] - other_of[None]).max(axis=2)
-                assert max(apart.min(axis=0).max(), apart.min(axis=1).max()) < 0.02
+    for a, b in zip(pages_of(from_files), pages_of(from_solids), strict=True):
+        for kind in ("lines", "curves", "rects"):
+            one_of, other_of = (
+                np.array([(c["x0"], c["top"], c["x1"], c["bottom"]) for c in getattr(p, kind)])
+                for p in (a, b)
+            )
+            # STL holds single precision, and the order of outlines is the mesh's own.
+            assert len(one_of) == len(other_of)
+            if not len(one_of):
+                continue
+            apart = np.abs(one_of[:, None] - other_of[None]).max(axis=2)
+            assert max(apart.min(axis=0).max(), apart.min(axis=1).max()) < 0.02
 
 
 HOSTILE = {

@@ -157,9 +157,7 @@ def check_combination(tmp_path, seed: int) -> None:
         assert trace_json(trace)["order"] == expected
 
 
-@pytest.mark.parametrize(
-    "seed", [*range(2), *(pytest.param(n, marks=pytest.mark.long) for n in range(2, 10))]
-)
+@pytest.mark.parametrize("seed", [0, *(pytest.param(n, marks=pytest.mark.long) for n in range(1, 10))])
 def test_whatever_the_style(tmp_path, seed):
     check_combination(tmp_path, seed)
 

@@ -9,14 +9,7 @@ import pytest
 
 from tests.trace_corpus import KINDS, check
 
-EVERY_TIME = {
-    "openings larger": 2,
-    "ends short 2.0": 3,
-    "drawn in two": 3,
-    "scarf rising": 3,
-    "wider inner walls": 3,
-    "first layer inset": 3,
-}
+EVERY_TIME = {"ends short 2.0": 3, "drawn in two": 3, "scarf rising": 3, "first layer inset": 3}
 """Kinds that the default suite reads, with a seed of few coupons; all are read behind it."""
 
 

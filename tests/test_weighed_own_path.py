@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+import shutil
 from pathlib import Path
 
 import pytest
@@ -15,10 +16,11 @@ from tests.test_weighed import add, enter, run, told
 METRE_G = 2.98
 
 
-@pytest.fixture
-def case(tmp_path) -> Path:
-    path = tmp_path / "orrery"
-    start, end = tmp_path / "start.txt", tmp_path / "end.txt"
+@pytest.fixture(scope="module")
+def made(tmp_path_factory) -> Path:
+    place = tmp_path_factory.mktemp("weighed")
+    path = place / "orrery"
+    start, end = place / "start.txt", place / "end.txt"
     start.write_text(ABSOLUTE)
     end.write_text(END)
     for arguments in (
@@ -30,6 +32,11 @@ def case(tmp_path) -> Path:
         code, _, err = run(*arguments)
         assert code == 0, err
     return path
+
+
+@pytest.fixture
+def case(made, tmp_path) -> Path:
+    return Path(shutil.copytree(made, tmp_path / "orrery"))
 
 
 def fed_over_the_wall(path: Path) -> float:
