@@ -119,9 +119,19 @@ def trace_templates(
         if reading.left_open_mm:
             raise _left_open(reading.left_open_mm, name) from exc
         raise
-    if trace.slicing is not None and trace.slicing.gap > WIDEST_OPEN_MM:
-        raise _left_open(trace.slicing.gap, name)
+    gap = _usual_gap(trace)
+    if gap > WIDEST_OPEN_MM:
+        raise _left_open(gap, name)
     return trace
+
+
+def _usual_gap(trace: Trace) -> float:
+    """The widest of the outlines' usual gaps [mm]; in one layer what is missing may lie around a corner."""
+    gaps: dict[tuple[str, float, int], list[float]] = {}
+    for key, paths in trace.found.items():
+        for o in paths.outer:
+            gaps.setdefault((key, o.height, o.ring), []).append(0.0 if o.path.coasted else o.path.gap)
+    return max((float(np.median(g)) for g in gaps.values()), default=0.0)
 
 
 def _left_open(gap: float, name: str) -> InputError:
