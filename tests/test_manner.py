@@ -9,8 +9,12 @@ import numpy as np
 import pytest
 
 from fitassay.analysis.chain.backlash import lost_motion
+from fitassay.analysis.chain.mating import PathHabits
+from fitassay.analysis.chain.sizes import Size
+from fitassay.analysis.normal import Normal
+from fitassay.analysis.parts.sizes import State, predict_size
 from fitassay.analysis.terms import INDEX
-from tests.dialled_printer import drawn
+from tests.dialled_printer import WIDTH, drawn
 from tests.fit_case import fresh_case, run, run_json
 from tests.printed_pairs import played
 from tests.printers import printer
@@ -63,6 +67,21 @@ def test_without_bores_the_manner_is_said_to_be_open(fresh, tmp_path):
     assert "these readings do not tell" in " ".join(run("diagnose", place)[1].split())
     pair = run_json("predict", place, "--pair", "8,8.4", "--as-printed")["pairs"][0]
     assert "manner" in pair["open_questions"]
+
+
+@pytest.mark.parametrize("jumps", [False, True])
+def test_a_bore_is_foretold_by_the_manner(jumps):
+    """Against jaws in a bore walked point by point, play overdone by 0.15 mm in x and taken up in y."""
+    machine = drawn(np.random.default_rng(5), over=True, constant=False)
+    machine.jumps = jumps
+    machine.dials.taken_up = {"x": machine.play["x"] + 0.15, "y": machine.play["y"]}
+    theta = machine.errors(10.0)
+    known = Normal(mean=theta, cov=np.zeros((len(theta), len(theta))))
+    state = State(posterior=known, width=WIDTH, habits=PathHabits(jumps=jumps))
+    for axis in ("x", "y"):
+        got = predict_size(Size(side="inside", axis=axis, nominal=10.0, shape="round"), state)
+        # Jaws with flats reach a little less far into a bore: 0.3 mm, 0.3^2 / (4 x 10) short at either end.
+        assert got.mean == pytest.approx(machine._bore(10.0, axis), abs=0.03)
 
 
 def test_the_manner_once_told_is_known_for_prints_without_bores(fresh, tmp_path):

@@ -7,9 +7,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from fitassay.analysis.chain.shapes import Shape
-from fitassay.analysis.chain.sizes import Side, Size, size_gains
+from fitassay.analysis.chain.sizes import Side, Size
 from fitassay.analysis.parts import iso286
-from fitassay.analysis.parts.sizes import K95, State, nominal_for_size
+from fitassay.analysis.parts.sizes import K95, State, gains_of, nominal_for_size
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -65,7 +65,7 @@ def within(
     p = np.ones(len(theta))
     for axis in state.axes:
         size = Size(side=side, axis=axis, nominal=drawn, shape=shape)
-        printed = state.opened(size) + theta @ size_gains(size, state.width)
+        printed = state.opened(size) + theta @ gains_of(size, state, state.posterior.mean)
         if state.scatter_mm > 0:
             p *= ndtr((limits[1] - printed) / state.scatter_mm) - ndtr(
                 (limits[0] - printed) / state.scatter_mm
@@ -143,11 +143,11 @@ def _mended(state: State) -> State:
 
 def _held_reach(size: Size, state: State) -> float:
     """|deviation| + 1.96 u of a printed size, the least of what the prints left [mm]."""
-    row, off = size_gains(size, state.width), state.opened(size) - size.nominal
-    now, u_now = state.posterior.linear(row)
+    off = state.opened(size) - size.nominal
+    now, u_now = state.posterior.linear(gains_of(size, state, state.posterior.mean))
     reach = []
     for earlier in (state.posterior, *state.as_read):
-        mean, u = earlier.linear(row)
+        mean, u = earlier.linear(gains_of(size, state, earlier.mean))
         if abs(mean - now) <= K95 * np.hypot(u, u_now):
             reach.append(abs(off + mean) + K95 * np.hypot(u, state.scatter_mm))
     return float(min(reach))

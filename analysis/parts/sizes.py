@@ -114,16 +114,28 @@ def normal_spread(mean: float, u: float) -> Spread:
     return Spread(mean=mean, u=u, low=mean - K95 * u, high=mean + K95 * u, p_negative=p)
 
 
+def gains_of(size: Size, state: State, errors: np.ndarray) -> np.ndarray:
+    """By how much each term changes a printed size, ndarray (terms,), where `errors` (terms,) are about right.
+
+    A bore gains what a backlash compensation set too high mirrors, and loses as much where it jumps at the reversal.
+    """
+    row = size_gains(size, state.width)
+    if state.habits.jumps and size.side == "inside" and size.shape == "round":
+        plays = list(PLAYS)
+        row[plays] = np.where(errors[plays] < 0, -row[plays], row[plays])
+    return row
+
+
 def predict_size(size: Size, state: State) -> Spread:
     """The printed size [mm]."""
-    row = size_gains(size, state.width)
+    row = gains_of(size, state, state.posterior.mean)
     u = float(np.sqrt(row @ state.posterior.cov @ row + state.scatter_mm**2))
     return normal_spread(state.opened(size) + float(row @ state.posterior.mean), u)
 
 
 def size_contributions(size: Size, state: State) -> dict[str, float]:
     """What each term adds to the printed size at the estimate, largest first [mm]."""
-    parts = size_gains(size, state.width) * state.posterior.mean
+    parts = gains_of(size, state, state.posterior.mean) * state.posterior.mean
     return largest_first({n: float(parts[i]) for n, i in INDEX.items() if SHAPING[i]})
 
 
@@ -145,7 +157,7 @@ def nominal_for_size(side: Side, wanted: float, state: State, shape: Shape = "ro
     for _ in range(20):
         sizes = [Size(side=side, axis=a, nominal=drawn, shape=shape) for a in ("x", "y")]
         printed = np.mean(
-            [state.opened(s) + size_gains(s, state.width) @ state.posterior.mean for s in sizes]
+            [state.opened(s) + gains_of(s, state, state.posterior.mean) @ state.posterior.mean for s in sizes]
         )
         missing = wanted - float(printed)
         drawn = next_drawn(drawn, missing, wanted)
