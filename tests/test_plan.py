@@ -1,5 +1,6 @@
 """The plan: steps in order, the smallest print that verifies each, when to stop."""
 
+import re
 from dataclasses import replace
 from itertools import combinations
 
@@ -145,6 +146,27 @@ def test_command(tmp_path):
     assert all(step["why"] in " ".join(out.split()) for step in got["steps"])
     code, out, _ = run("plan", place, "--fit", "H18/h18", "--size", "20")
     assert code == 0 and out.startswith("Done. The printer holds 20 H18/h18")
+
+
+def test_sizes_that_a_constant_for_all_holes_makes_coarser_are_named(tmp_path):
+    """A hole of 5 mm closes by 0.18 mm; as much on holes of 120 mm, which close by less than 0.01, is too much."""
+    place = tmp_path / "shop"
+    assert run("init", place, "--yes")[0] == 0
+    toml = place / "machine.toml"
+    text = toml.read_text("utf-8").replace('hole_setting = ""', 'hole_setting = "constant"')
+    toml.write_text(re.sub(r"usual_hole_mm = .*", "usual_hole_mm = 5.0", text), "utf-8")
+    joint = "name,shape,peg_mm,hole_mm,bought,way_up,motion,now\npin,round,4.7,5,,same,turn,\n"
+    (place / "joints.csv").write_text(joint, "utf-8")
+    assert run("make", place)[0] == 0
+    assert run("simulate", place, "--closing-round-bores", "0.3")[0] == 0
+    got = run_json("plan", place)
+    assert [s["setting"] for s in got["steps"]] == ["settings.hole_constant_mm"]
+    lost = [g["to_mm"] for g in got["grades"] if g["now"] and g["after"] > g["now"]]
+    assert 120.0 in lost and 10.0 not in lost
+    said = " ".join(run("plan", place)[1].split())
+    assert (
+        "80 to 120 mm: one constant for all holes, chosen for those of your joints, opens larger ones" in said
+    )
 
 
 def test_where_the_cause_is_open_the_plan_says_what_would_tell_it(tmp_path):

@@ -164,8 +164,30 @@ def _show(data: dict[str, Any], plan: Plan, diagnosis: Diagnosis, case: str) -> 
         (f"{g['over_mm']:g} to {g['to_mm']:g}", _grade(g["now"]), _grade(g["after"])) for g in data["grades"]
     ]
     table([("sizes, mm", False), ("now", False), ("after the steps", False)], rows)
+    if lost := _coarser(data):
+        say(lost)
     if data["withheld"]:
         say(data["withheld"])
+
+
+def _coarser(data: dict[str, Any]) -> str:
+    """Which sizes the steps make coarser, and why; empty where none."""
+    from fitassay.coupons.wording import listed
+
+    ranges = [
+        f"{g['over_mm']:g} to {g['to_mm']:g}"
+        for g in data["grades"]
+        if g["now"] and (g["after"] is None or g["after"] > g["now"])
+    ]
+    if not ranges:
+        return ""
+    constant = any(s["setting"] == "settings.hole_constant_mm" and not s["held"] for s in data["steps"])
+    why = (
+        "one constant for all holes, chosen for those of your joints, opens larger ones too much"
+        if constant
+        else "what stood against another error there goes"
+    )
+    return f"Coarser after the steps, sizes of {listed(ranges)} mm: {why}."
 
 
 def _show_taking(data: dict[str, Any], case: str) -> None:
