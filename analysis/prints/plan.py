@@ -10,6 +10,7 @@ import numpy as np
 
 from fitassay.analysis.chain.sensitivities import SetWalk
 from fitassay.analysis.controls import ConstantHoles
+from fitassay.analysis.diagnosis.advice import OUTWARD
 from fitassay.analysis.diagnosis.verdict_words import not_looked_at
 from fitassay.analysis.estimation.priors import prior_sds
 from fitassay.analysis.parts.fits import HeldGrade, held_grades
@@ -19,7 +20,7 @@ from fitassay.analysis.parts.sizes import State
 from fitassay.analysis.prints.joint_risk import Effect, making
 from fitassay.analysis.prints.mixed_model import drift_sds
 from fitassay.analysis.result import Advice, Diagnosis
-from fitassay.analysis.terms import INDEX, TERMS
+from fitassay.analysis.terms import INDEX, PATH, TERMS
 from fitassay.coupons.cost import Cost
 from fitassay.coupons.machine import Machine
 
@@ -143,14 +144,14 @@ def make_plan(
             advice=a,
             error=float(state.posterior.mean[INDEX[a.term]]),
             unit=TERMS[INDEX[a.term]].unit,
-            check=offers.smallest({a.term: abs(float(state.posterior.mean[INDEX[a.term]])) / TELLS}),
+            check=offers.smallest({a.term: _removed(a, state) / TELLS}),
         )
         for a in diagnosis.advice
         if a.term in INDEX
     )
     steps = _made_together(steps, state, machine, pairs or ORDINARY_PAIRS, offers)
     made = tuple(s for s in steps if not s.held)
-    goals = {s.advice.term: abs(s.error) / TELLS for s in made}
+    goals = {s.advice.term: _removed(s.advice, state) / TELLS for s in made}
     now = held_grades(state)
     done, why = _whether_done(diagnosis, now, wanted)
     if steps and not made and not done:
@@ -182,7 +183,7 @@ def _made_together(
         if how == "held":
             out.append(replace(step, held=True))
             continue
-        group[step.advice.term] = abs(step.error) / TELLS
+        group[step.advice.term] = _removed(step.advice, state) / TELLS
         check = step.check if len(group) == 1 or how == "with-next" else offers.smallest(group)
         out.append(replace(step, check=check, with_next=how == "with-next"))
         if how == "alone":
@@ -193,6 +194,19 @@ def _made_together(
 def _grades(state: State) -> np.ndarray:
     """The grades held, (ranges,), infinite beyond IT18."""
     return np.array([np.inf if g.grade is None else g.grade for g in held_grades(state)])
+
+
+def _removed(advice: Advice, state: State) -> float:
+    """How much of an error a change takes away, of all that stands outward where it mends that."""
+    i = INDEX[advice.term]
+    if i == PATH and advice.to_value is not None and advice.from_value is not None:
+        return abs(advice.to_value - advice.from_value)
+    return abs(float(state.posterior.mean[i]))
+
+
+def _mended_by(i: int) -> np.ndarray:
+    """What a change of the setting of term i mends, ndarray (terms,): the path's all that stands outward."""
+    return OUTWARD / 2 if i == PATH else np.eye(len(TERMS))[i]
 
 
 class _Offers:
@@ -221,11 +235,11 @@ class _Offers:
         return sum(self.costs[c].minutes for c in coupons)
 
     def smallest(self, goals: Mapping[str, float]) -> Check:
-        """The quickest print that knows each term of `goals` to its standard uncertainty."""
+        """The quickest print that knows what mends each term of `goals` to its standard uncertainty."""
         at = [INDEX[name] for name in goals]
-        before = self._before(at)
+        before, mended = self._before(at), np.array([_mended_by(i) for i in at])
         for coupons in self.sets:
-            tells = float(min(np.array(list(goals.values())) * TELLS / self._sd(coupons, before, at)))
+            tells = float(min(np.array(list(goals.values())) * TELLS / self._sd(coupons, before, mended)))
             if tells >= TELLS or coupons is self.sets[-1]:
                 return Check(
                     coupons=coupons,
@@ -246,12 +260,12 @@ class _Offers:
         scale = np.sqrt(np.diag(covariance))
         return np.linalg.inv(covariance / np.outer(scale, scale)) / np.outer(scale, scale)
 
-    def _sd(self, coupons: tuple[str, ...], before: np.ndarray, at: list[int]) -> np.ndarray:
+    def _sd(self, coupons: tuple[str, ...], before: np.ndarray, mended: np.ndarray) -> np.ndarray:
         rows = np.concatenate([self.rows[c] for c in coupons])
         information = before + rows.T @ rows
         scale = 1 / np.sqrt(np.diag(information))
         covariance = np.linalg.inv(information * np.outer(scale, scale)) * np.outer(scale, scale)
-        return np.sqrt(np.diag(covariance)[at])
+        return np.sqrt(np.einsum("gi,ij,gj->g", mended, covariance, mended))
 
 
 def _after(state: State, steps: tuple[Step, ...], machine: Machine) -> State:
