@@ -57,7 +57,7 @@ def test_make_writes_what_it_lists_and_lists_what_it_writes(case):
     ]
 
 
-@pytest.mark.parametrize("width", [60, 80, 110])
+@pytest.mark.parametrize("width", [60, pytest.param(80, marks=pytest.mark.long), 110])
 def test_the_table_fits_the_terminal_and_names_every_coupon(case, width, monkeypatch):
     monkeypatch.setenv("COLUMNS", str(width))
     code, out, err = run("make", str(case), "--quick")

@@ -26,7 +26,7 @@ def truth():
     return theta
 
 
-@pytest.mark.parametrize("ending", [".stl", ".3mf"])
+@pytest.mark.parametrize("ending", [".stl", pytest.param(".3mf", marks=pytest.mark.long)])
 def test_corrected_file_prints_right_on_the_machine_that_was_measured(tmp_path, ending):
     path, out = saved(tmp_path, ending=ending), tmp_path / f"out{ending}"
     got = run_json("correct", case(tmp_path), path, "-o", out)

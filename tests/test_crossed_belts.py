@@ -106,7 +106,7 @@ def test_belts_run_by_sum_and_difference():
     [
         (0.3, 0.3, 0.0, 0.0, 0.0, 0.0),
         (0.4, 0.0, -0.20, 0.20, 0.20, -0.20),
-        (0.0, 0.4, 0.20, -0.20, -0.20, 0.20),
+        pytest.param(0.0, 0.4, 0.20, -0.20, -0.20, 0.20, marks=pytest.mark.long),
     ],
 )
 def test_the_chain_and_the_simulation_agree_with_the_table(a, b, outside_x, outside_y, inside_x, inside_y):

@@ -36,7 +36,7 @@ def over_compensated(fresh, place, seed):
     return machine
 
 
-@pytest.mark.parametrize("seed", [0, 12])
+@pytest.mark.parametrize("seed", [0, pytest.param(12, marks=pytest.mark.long)])
 def test_the_manner_is_told_and_bores_close_by_what_they_do(fresh, tmp_path, seed):
     """Mirrored as if it jumped, or the other way round, the closing of a 3 mm hole comes out 0.3 to 0.7 mm off."""
     place = tmp_path / "orrery"

@@ -144,6 +144,7 @@ def test_guided_entry_stops_early_with_the_same_verdict(tmp_path, monkeypatch):
     assert sorted((r.coupon, r.feature) for r in readings) == sorted(hand.asked)
 
 
+@pytest.mark.long
 def test_guided_entry_goes_on_where_it_was_left(tmp_path, monkeypatch):
     path = loose(case(tmp_path))
     hand = Hand(monkeypatch, blank(path))

@@ -242,7 +242,7 @@ def test_starts_of_five_manners_print_the_same_path(case, tmp_path, manner):
     assert run("path", str(case), "--json")[0] == 0
 
 
-@pytest.mark.parametrize("name", ["start.gcode", "end.gcode"])
+@pytest.mark.parametrize("name", ["start.gcode", pytest.param("end.gcode", marks=pytest.mark.long)])
 def test_zero_bytes_are_said_where_they_stand(case, tmp_path, name):
     like = tmp_path / "tower.gcode"
     like.write_text(sliced(ABSOLUTE))

@@ -71,9 +71,7 @@ def test_round_clearance_is_the_gap_of_the_printed_outlines(name, rotation_deg):
     assert clearance(pair, theta) == pytest.approx(geometric_clearance(pair, theta, rotation), abs=0.002)
 
 
-TURNED = [
-    n if n in ("play in x", "leaning", "all") else pytest.param(n, marks=pytest.mark.long) for n in PRINTERS
-]
+TURNED = [n if n == "all" else pytest.param(n, marks=pytest.mark.long) for n in PRINTERS]
 
 
 @pytest.mark.parametrize("name", TURNED)

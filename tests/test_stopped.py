@@ -39,7 +39,15 @@ def pressed(module: str, words: list[str]) -> subprocess.CompletedProcess[str]:
 
 @pytest.mark.parametrize(
     "module",
-    ["fitassay.cli", "click", "fitassay.commands.init", "numpy", "shapely.lib", "reportlab"],
+    [
+        "fitassay.cli",
+        "numpy",
+        "reportlab",
+        *(
+            pytest.param(m, marks=pytest.mark.long)
+            for m in ("click", "fitassay.commands.init", "shapely.lib")
+        ),
+    ],
 )
 def test_ctrl_c_while_a_library_loads(tmp_path, module):
     case = str(tmp_path / "orrery")
@@ -53,7 +61,11 @@ def test_ctrl_c_while_a_library_loads(tmp_path, module):
 
 
 @pytest.mark.parametrize(
-    "words", [["enter", "CASE", "--at", "9" * 5000], ["diagnose", "CASE", "--print", "9" * 5000]]
+    "words",
+    [
+        ["diagnose", "CASE", "--print", "9" * 5000],
+        pytest.param(["enter", "CASE", "--at", "9" * 5000], marks=pytest.mark.long),
+    ],
 )
 def test_numbers_of_thousands_of_digits_as_a_name(tmp_path, words):
     case = str(tmp_path / "orrery")

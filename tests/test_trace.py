@@ -198,6 +198,56 @@ def test_gains_of_the_reversal_comb_from_the_file(tmp_path):
 
 
 @pytest.mark.parametrize(
+    ("ids", "change", "warnings"),
+    [
+        (
+            ("boss",),
+            {"offset": 0.225, "scale": 1.002, "turn": "90"},
+            (
+                "drawn on the outline, 0.225 mm outside its place",
+                "enlarged by +0.20 % in x and +0.20 % in y",
+                "boss is turned by 90 degrees counter-clockwise",
+            ),
+        ),
+        (
+            ("boss", "wall"),
+            {"single": "two", "raft": 4},
+            ("single wall of coupon wall is drawn as more than one bead", "on a raft of 0.80 mm"),
+        ),
+        (
+            ("boss", "comb-x"),
+            {"turn": "mirrored", "width": 0.6},
+            (
+                "boss, comb-x are mirrored left to right",
+                "commanded bead is 0.600 mm wide, the profile says 0.45 mm",
+            ),
+        ),
+        (
+            ("boss",),
+            {"offset": -0.1, "layer": 0.3},
+            (
+                "stands 0.100 mm inside its place",
+                "Layers are 0.300 mm high, the coupons were made for 0.2 mm",
+            ),
+        ),
+        (("boss", "bore"), {"hole_offset": 0.03}, ("Openings are drawn 0.060 mm smaller",)),
+        (("bore",), {"bore_offset": -0.04}, ("compensated on the diameter: 5 mm by +0.080 mm",)),
+        (
+            ("boss",),
+            {"seam_at": (21.0, 0.0), "walls": 1},
+            ("The seam lies under the jaws of step22-y on boss",),
+        ),
+    ],
+)
+def test_all_that_is_odd_in_a_file_is_warned_of(tmp_path, ids, change, warnings):
+    trace, _ = traced(tmp_path, Style(**change), ids)
+    for warning in warnings:
+        assert any(warning in w for w in trace.warnings), trace.warnings
+    assert all(w.endswith(".") for w in trace.warnings)
+
+
+@pytest.mark.long
+@pytest.mark.parametrize(
     ("ids", "change", "warning"),
     [
         (("boss",), {"offset": 0.225}, "drawn on the outline, 0.225 mm outside its place"),
@@ -209,12 +259,9 @@ def test_gains_of_the_reversal_comb_from_the_file(tmp_path):
         (("boss",), {"width": 0.6}, "commanded bead is 0.600 mm wide, the profile says 0.45 mm"),
         (("boss",), {"layer": 0.3}, "Layers are 0.300 mm high, the coupons were made for 0.2 mm"),
         (("boss",), {"raft": 4}, "on a raft of 0.80 mm"),
-        (("boss", "bore"), {"hole_offset": 0.03}, "Openings are drawn 0.060 mm smaller"),
-        (("bore",), {"bore_offset": -0.04}, "compensated on the diameter: 5 mm by +0.080 mm"),
-        (("boss",), {"seam_at": (21.0, 0.0), "walls": 1}, "The seam lies under the jaws of step22-y on boss"),
     ],
 )
-def test_warnings(tmp_path, ids, change, warning):
+def test_each_of_them_alone(tmp_path, ids, change, warning):
     trace, _ = traced(tmp_path, Style(**change), ids)
     assert any(warning in w for w in trace.warnings), trace.warnings
     assert all(w.endswith(".") for w in trace.warnings)
@@ -226,7 +273,7 @@ def test_warnings(tmp_path, ids, change, warning):
         (-0.1, -0.1, None),
         (-0.1, 0.0, "does not tell (it says 0 mm)"),
         (0.0, -0.1, "the path does not show it"),
-        (0.0, 0.0, None),
+        pytest.param(0.0, 0.0, None, marks=pytest.mark.long),
     ],
 )
 def test_compensation_as_told_is_nothing_to_warn_of(tmp_path, offset, told, warning):

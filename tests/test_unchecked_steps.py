@@ -128,6 +128,7 @@ def test_every_face_says_what_to_draw_tonight(leaning, face):
     assert 8.2 < float(size) < 8.6
 
 
+@pytest.mark.long
 def test_what_to_draw_tonight_follows_the_printer(leaning):
     """The hole that is told, foretold after the steps: the play that was wanted."""
     run("apply", leaning, "--no-proof")
