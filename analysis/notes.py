@@ -79,6 +79,11 @@ def _one_setting(
     return f"set the {name} from {rounding.exact(now)} to {value}: {right}{warning}"
 
 
+def _known_badly(*, setting: str) -> str:
+    name = figure(setting).text.partition(" set now")[0]
+    return f"the {name} would serve whichever it is, but by how much is not known well enough for a number"
+
+
 def places(keys: tuple[Place, ...] | list[Place], last: str = "") -> str:
     """``step20-x on boss, ...``, all of them before `last` or the first few without it."""
     names = tuple(f"{feature} on {coupon}" for coupon, feature in keys)
@@ -239,6 +244,7 @@ _SENTENCES: dict[str, Callable[..., str]] = {
     ),
     "confounded-sum-nil": lambda: "the sum is zero within its uncertainty, so nothing needs changing for it",
     "confounded-one-setting": _one_setting,
+    "confounded-known-badly": _known_badly,
     "confounded-no-setting": lambda: (
         "no one setting serves whichever it is; take the readings named under what comes next to split them"
     ),

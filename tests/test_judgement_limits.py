@@ -192,8 +192,8 @@ def test_what_counts_as_acting_alike(bead, path, correlation, tied):
     assert confounded_groups(cov, PRIOR) == (((BEAD, PATH),) if tied else ())
 
 
-@pytest.mark.parametrize(("sds", "needed"), [(2.05, True), (1.95, False)])
-def test_a_known_sum_is_acted_on_from_twice_its_uncertainty_on(sds, needed):
+def known_sum_of(sds):
+    """Mean, covariance, prior and gains where bead + 2 path alone is known: `sds` times its uncertainty; and that."""
     gains = np.zeros((1, K))
     gains[0, BEAD], gains[0, PATH] = 1.0, 2.0
     prior = PRIOR.copy()
@@ -205,9 +205,24 @@ def test_a_known_sum_is_acted_on_from_twice_its_uncertainty_on(sds, needed):
     # The sum is told with the uneven layers and the push-out in it.
     rest = 0.01 * prior[[INDEX["uneven_layers"], INDEX["push_out"]]]
     u = math.sqrt(e**2 + 4 * p**2 + 4 * r * e * p + rest[0] ** 2 + 4 * rest[1] ** 2)
-    (found,) = find_confounded(values(bead_excess=sds * u), cov, prior, gains, MACHINE)
+    return (values(bead_excess=sds * u), cov, prior, gains), u
+
+
+@pytest.mark.parametrize(("sds", "needed"), [(2.05, True), (1.95, False)])
+def test_a_known_sum_is_acted_on_from_twice_its_uncertainty_on(sds, needed):
+    known, u = known_sum_of(sds)
+    (found,) = find_confounded(*known, MACHINE)
     assert found.std_uncertainty == pytest.approx(u)
     assert ("nothing needs changing" not in found.remedy.text) == needed
+
+
+@pytest.mark.parametrize(("sds", "told"), [(4.2, True), (3.8, False)])
+def test_while_nothing_is_accused_a_sum_known_badly_asks_for_no_number(sds, told):
+    """As any advice does then: the expanded uncertainty is no more than half of the change."""
+    known, _ = known_sum_of(sds)
+    (found,) = find_confounded(*known, MACHINE, accused=False)
+    assert ("set the " in found.remedy.text) == told
+    assert ("not known well enough for a number" in found.remedy.text) != told
 
 
 @pytest.mark.parametrize(("sds", "told"), [(4.05, True), (3.95, False)])

@@ -6,6 +6,7 @@ from itertools import combinations
 
 import numpy as np
 
+from fitassay.analysis import rounding
 from fitassay.analysis.diagnosis.surface import together
 from fitassay.analysis.normal import SMALLEST_SD
 from fitassay.analysis.notes import Note
@@ -84,6 +85,7 @@ def find_confounded(
     prior_sd: np.ndarray,
     gains: np.ndarray,
     machine: Machine,
+    accused: bool = True,
 ) -> tuple[Confounded, ...]:
     """The groups with the known sum and a remedy.
 
@@ -94,6 +96,8 @@ def find_confounded(
         Of the features measured.
     machine : Machine
         Settings in force.
+    accused : bool
+        Whether an error is; else a setting is told as a number only where that is known as well as any advice.
     """
     # What serves whichever it is serves uneven layers and push-out as well.
     mean, covariance = together(mean, covariance)
@@ -109,7 +113,7 @@ def find_confounded(
         else:
             # Groups that share an error are set right together.
             joined = set(group).union(*(g for g in groups if set(g) & set(group)))
-            remedy = _remedy(sorted(joined), mean, covariance, gains, machine)
+            remedy = _remedy(sorted(joined), mean, covariance, gains, machine, accused)
         terms = [TERMS[i] for i in group]
         names = tuple(t.name for t in terms)
         found.append(
@@ -144,7 +148,12 @@ def known_sum(group: tuple[int, ...], covariance: np.ndarray, prior_sd: np.ndarr
 
 
 def _remedy(
-    group: list[int], mean: np.ndarray, covariance: np.ndarray, gains: np.ndarray, machine: Machine
+    group: list[int],
+    mean: np.ndarray,
+    covariance: np.ndarray,
+    gains: np.ndarray,
+    machine: Machine,
+    accused: bool,
 ) -> Note:
     """The one setting that brings the measured sizes right whichever of the group it is."""
     # What the group does to the features measured is known, whichever of it does it.
@@ -167,6 +176,8 @@ def _remedy(
     assert control is not None
     control = control.chosen(machine)[0]
     new, wider = (control.removing(error, machine) for error in (amount, amount + u))
+    if not rounding.is_known_well(new - machine[control.key], abs(wider - new), accused):
+        return Note("confounded-known-badly", {"setting": control.key})
     return Note(
         "confounded-one-setting",
         {

@@ -156,7 +156,7 @@ def interpret(
     # Where no size was read, what is known otherwise stands for the sizes that a setting is to bring right.
     sizes = o.gains[o.column >= 0]
     facts = np.array([f.row for f in done.facts]).reshape(-1, len(TERMS))
-    confounded = find_confounded(mean, cov, prior_sd, sizes if len(sizes) else facts, machine)
+    confounded = find_confounded(mean, cov, prior_sd, sizes if len(sizes) else facts, machine, accused)
     confounded += belts_alike(mean, cov, machine)
     doubtful = advised.unsettled
     if verdict.status == "unexplained":
