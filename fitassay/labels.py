@@ -219,6 +219,21 @@ def advice_remarks(advice: Advice) -> tuple[str, ...]:
     return tuple(remarks)
 
 
+def order_remark(diagnosis: Diagnosis) -> str:
+    """Why the error that is accused is not the first to be set right; empty where it is, or none is accused."""
+    terms = [advice.term for advice in diagnosis.advice]
+    accused = diagnosis.verdict.term
+    if not accused or accused not in terms[1:] or terms[0] == accused:
+        return ""
+    before = terms.index(accused)
+    many = f"steps 1 {'and' if before == 2 else 'to'} {before} go before it, since they move"
+    others = "step 1 goes before it, since it moves" if before == 1 else many
+    return (
+        f"Step {before + 1} mends the error that spoils the fit most; {others} the sizes that step {before + 1} is "
+        "proved on"
+    )
+
+
 def confounded_words(group: Confounded) -> tuple[str, str]:
     """What acts alike, and the sum that is known as an equation.
 

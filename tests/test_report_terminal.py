@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 import re
 import sys
+from dataclasses import replace
 
 import pytest
 
@@ -13,7 +14,7 @@ from fitassay.coupons.machine import Machine
 from fitassay.labels import advice_remarks
 from fitassay.report.verdict_text import verdict_lines
 from tests import diagnoses
-from tests.test_report import NASTY, STATUSES
+from tests.test_report import NASTY, STATUSES, page, visible_text
 
 ESCAPE = "\x1b["
 
@@ -45,6 +46,32 @@ def test_figures(width: int) -> None:
     assert "does not mean fine: first-layer flare" in flat
     assert not re.search(r"first-layer flare [+-]", flat)
     assert "manual" in flat and "unplug" in flat
+
+
+def test_why_the_error_accused_is_not_set_right_first() -> None:
+    first = diagnoses.make()
+    accused = first.verdict.term
+    others = [a for a in first.advice if a.term != accused]
+    own = next(a for a in first.advice if a.term == accused)
+    reason = "mends the error that spoils the fit most"
+    cases = (
+        ((own, *others), ""),
+        (
+            (others[0], own),
+            f"Step 2 {reason}; step 1 goes before it, since it moves the sizes that step 2 is proved on.",
+        ),
+        (
+            (others[0], others[0], own),
+            f"Step 3 {reason}; steps 1 and 2 go before it, since they move the sizes that",
+        ),
+        ((others[0],), ""),
+    )
+    for advice, words in cases:
+        diagnosis = replace(first, advice=advice)
+        flat = " ".join(verdict_lines(diagnosis, Machine(), 90, colour=False).split())
+        shown = visible_text(page(diagnosis))
+        assert words in flat and words in shown
+        assert (reason in flat) == (reason in shown) == bool(words)
 
 
 def test_steps_are_told_as_a_factor_too() -> None:

@@ -255,7 +255,8 @@ def _figure(key: str, default: float) -> float:
     """One figure, asked for until it is good."""
     figure = FIGURE[key]
     hint = WHERE.get(key) or SETTING_PLACES.get(key, OTHERWISE)
-    prompt = f"{figure.text} ({figure.low:g} to {figure.high:g} {figure.unit}) [{default:g}]: "
+    span = f"{figure.low:g} to {figure.high:g} {figure.unit}".rstrip()
+    prompt = f"{figure.text} ({span}) [{default:g}]: "
     while True:
         text = _text(prompt, f"{hint[:1].upper()}{hint[1:].rstrip('.')}.")
         if not text:

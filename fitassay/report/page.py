@@ -90,6 +90,7 @@ def _context(diagnosis: Diagnosis, manifest: Manifest, folder: Path, machine: Ma
         "how_sure": _how_sure(diagnosis),
         "shares": _shares(diagnosis),
         "advice": [_advice(a, verdict.term) for a in diagnosis.advice],
+        "order_remark": sentence(wording.order_remark(diagnosis)),
         "unsettled": wording.unsettled_lists(diagnosis),
         "no_advice": _no_advice(diagnosis),
         "misfit": _misfit(diagnosis),

@@ -131,6 +131,8 @@ def _advice(console: Console, diagnosis: Diagnosis) -> None:
         return
     meanwhile = "" if diagnosis.verdict.term else " meanwhile"
     _heading(console, f"Change{meanwhile}, in this order (± expanded uncertainty, k = 2)")
+    if remark := wording.order_remark(diagnosis):
+        _wrapped(console, f"{remark}.")
     for n, advice in enumerate(diagnosis.advice, start=1):
         old, new = wording.advice_values(advice)
         change = f": {old} -> {new}" if old and new else f": {new}" if new else ""
