@@ -1,5 +1,7 @@
 """`fitassay correct` as a user or a program meets it."""
 
+import re
+
 import numpy as np
 import pytest
 
@@ -48,6 +50,11 @@ def test_words_for_the_user(tmp_path):
     assert "taken to be in millimetres" in err
     for words in ("as drawn", "scaled alone", "corrected", "not turned and not scaled"):
         assert words in " ".join(out.split())
+    told = " ".join(out.split())
+    alright = r"none is expected to miss by more than its own uncertainty; the most is [\d.]+ mm, of "
+    left = r"still expected to miss by more than their own uncertainty, in mm: dimension .* u [─ ]+"
+    place = r"[a-z]+ \d+ \(\d+\.\d\d mm (in [xy]|at [\d.]+ degrees)\)"
+    assert re.search(f"({alright}|{left}){place}", told), told
 
 
 def test_left_out_errors_are_not_corrected(tmp_path):

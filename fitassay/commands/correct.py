@@ -12,7 +12,7 @@ import click
 from fitassay.case import Case
 from fitassay.chosen import judged_print
 from fitassay.coupons.errors import InputError, JobError
-from fitassay.coupons.wording import quoted, typed
+from fitassay.coupons.wording import count, quoted, typed
 from fitassay.names import error_names, named
 from fitassay.options import carry_option, case_argument, file_option, json_option, print_option
 from fitassay.terminal import answer, note, say, table, working
@@ -278,11 +278,11 @@ def _show_dimensions(dimensions: list[dict[str, Any]]) -> None:
     worst = max(dimensions, key=lambda d: abs(d["missing_corrected_mm"]))
     if not named:
         say(
-            f"Of its {len(dimensions)} dimensions none is expected to miss by more than it is known to; the most is "
-            f"{abs(worst['missing_corrected_mm']):.3f} mm, on the {_dimension_name(worst)}."
+            f"Of its {count(len(dimensions), 'dimension')} none is expected to miss by more than its own "
+            f"uncertainty; the most is {abs(worst['missing_corrected_mm']):.3f} mm, of {_dimension_name(worst)}."
         )
         return
-    say("Dimensions that are still expected to miss by more than they are known to, in mm:")
+    say("Dimensions that are still expected to miss by more than their own uncertainty, in mm:")
     rows = [
         (
             _dimension_name(d),
@@ -303,4 +303,5 @@ def _dimension_name(dimension: dict[str, Any]) -> str:
     from fitassay.report.part_text import direction_words
 
     kind, size = dimension["kind"], dimension["wanted_mm"]
-    return f"{kind} {dimension['number']}, {size:.2f} mm, {direction_words(dimension['direction_deg'])}"
+    way = direction_words(dimension["direction_deg"])
+    return f"{kind} {dimension['number']} ({size:.2f} mm {way if way.startswith('at') else f'in {way}'})"
