@@ -48,6 +48,7 @@ def test_one_step_is_taken_and_told_as_a_card(tmp_path):
     assert code == 2 and "no step 9" in err
 
 
+@pytest.mark.long
 def test_a_proof_print_is_smaller_than_the_whole_set(tmp_path):
     place = case(tmp_path)
     whole = {c.id for c in fitassay.Case.open(place).print().manifest().coupons}

@@ -75,6 +75,7 @@ def test_words_and_picture_are_the_same_on_every_run(mended):
         assert words in out
 
 
+@pytest.mark.long
 def test_settings_of_a_print_are_kept_though_the_case_moves_on(tmp_path):
     # After the advice was followed in machine.toml, the first print is still diagnosed under its own settings.
     place = case(tmp_path)

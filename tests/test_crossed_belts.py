@@ -131,6 +131,7 @@ def test_the_chain_and_the_simulation_agree_with_the_table(a, b, outside_x, outs
     assert straight > 20  # combs among them: tooth, stem and head alike
 
 
+@pytest.mark.long
 def test_every_reading_of_the_chain_is_the_simulations():
     made, w = belts()
     theta = np.concatenate(

@@ -88,7 +88,9 @@ def test_the_bench_takes_an_earlier_print_as_known(carried_case):
     assert plain(on_the_bench(carried_case, carry="01")["text"]) == plain(text)
 
 
-HOW = pytest.mark.parametrize("how", [(), ("--carry", "01")], ids=["by itself", "named"])
+HOW = pytest.mark.parametrize(
+    "how", [(), pytest.param(("--carry", "01"), marks=pytest.mark.long)], ids=["by itself", "named"]
+)
 
 
 @HOW
