@@ -6,6 +6,7 @@ import os
 import sys
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
+from functools import lru_cache
 from typing import TYPE_CHECKING, Any
 
 import click
@@ -73,21 +74,26 @@ def wrapped(text: str, indent: str = "") -> str:
     """Each line of `text` broken at blanks to fit; words longer than a line (paths) stay whole."""
     if "\n" not in text and len(indent) + len(text) <= NARROWEST:
         return (indent + text).replace(WHOLE, " ")
-    import textwrap
-
+    columns = width()
     return "\n".join(
-        textwrap.fill(
-            line,
-            width(),
-            initial_indent=indent,
-            subsequent_indent=indent,
-            break_long_words=False,
-            break_on_hyphens=False,
-        )
-        if len(indent + line) > width()
-        else indent + line
+        _filled(line, indent, columns) if len(indent + line) > columns else indent + line
         for line in text.split("\n")
     ).replace(WHOLE, " ")
+
+
+@lru_cache(maxsize=64)
+def _filled(line: str, indent: str, columns: int) -> str:
+    """One line broken at blanks; of a thousand pairs many say the same."""
+    import textwrap
+
+    return textwrap.fill(
+        line,
+        columns,
+        initial_indent=indent,
+        subsequent_indent=indent,
+        break_long_words=False,
+        break_on_hyphens=False,
+    )
 
 
 def answer(data: Any) -> None:
