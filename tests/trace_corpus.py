@@ -192,6 +192,11 @@ KINDS: dict[str, Kind] = {
         (("boss",), ("boss", "bore"), ("bore",), ("boss", "comb-y")),
         refused=True,
     ),
+    "left open by 4": Kind(
+        {"coast": 4.0, "coast_moves": False, "walls": 2, "seam": "sharpest", "outer_first": False},
+        ("Outer walls stop up to 4.0 mm short of their start: what",),
+        (("bore",), ("bore", "comb-x"), ("bore", "comb-y")),
+    ),
     "outer wall second": Kind({"outer_second": True, "walls": 3}, ("outer wall between inner ones",)),
 }
 

@@ -25,6 +25,9 @@ MEETING_MM = 0.1
 LONGEST_GAP_MM = 3.5
 """A longer gap is not closed; what a loop is like there nobody knows."""
 
+LONGEST_DETOUR = 3.0
+"""A corner farther off than this many times the gap closes nothing: 39 degrees between the two moves."""
+
 MOST_PARTS = 6
 MOST_OPEN = 5000
 """A layer with more open strokes is filling; loops in parts are not looked for there."""
@@ -120,7 +123,7 @@ def close_gap(missing: np.ndarray, first_way: np.ndarray, last_way: np.ndarray) 
         straight = float(a @ b) > 0 and float(a @ missing) > 0 and off < max(0.05, 0.05 * gap)
         return np.empty((0, 2)) if straight else None
     along, into = np.linalg.solve(np.column_stack([a, b]), missing)
-    if along < -0.02 or into < -0.02:
+    if along < -0.02 or into < -0.02 or along + into > LONGEST_DETOUR * gap:
         return None
     return (along * a)[None]
 
