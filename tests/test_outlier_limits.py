@@ -107,6 +107,24 @@ def test_excess_variance_by_hand(n, factor):
     assert found.excess == pytest.approx(wide * max(1 - p / 0.2, 0.0), rel=1e-6, abs=1e-12)
 
 
+@pytest.mark.parametrize(("n", "factor"), [(10, 1.3), (10, 1.6), (40, 1.2)])
+def test_birge_ratio_by_hand(n, factor):
+    """Chi-square over degrees of freedom is factor^2; what chance explains of it, p / 0.2, does not count."""
+    found = disagreement(unexplained(n), factor * U * np.ones(n))
+    due = 1 + (factor**2 - 1) * (1 - chi2.sf(n * factor**2, n) / 0.2)
+    assert found.birge == pytest.approx(due, rel=1e-6)
+
+
+def test_two_readings_have_no_birge_ratio():
+    assert disagreement(unexplained(2), np.full(2, 5 * U)).birge == 1.0
+
+
+def test_a_pair_must_pay_for_its_second_reading_too():
+    """36 + 12.25 is over 2 x 16, but the second takes off less than 16 by itself."""
+    assert out([6.0, 3.5, 0.0, 0.0], limit=4.0) == [True, False, False, False]
+    assert out([6.0, 4.1, 0.0, 0.0], limit=4.0) == [True, True, False, False]
+
+
 def test_two_readings_say_nothing_about_scatter():
     assert disagreement(unexplained(2), np.full(2, 5 * U)).excess == 0.0
 
