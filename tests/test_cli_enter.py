@@ -347,6 +347,31 @@ def test_an_interrupt_at_a_real_terminal_loses_nothing(tmp_path):
     assert max(len(line) for line in s.text.split("\n")) <= 60
 
 
+def test_keys_that_features_understand_work_at_the_piece_of_known_size(tmp_path):
+    target = small_case(tmp_path / "orrery")
+    s = PtySession("enter", "orrery", cwd=tmp_path)
+    s.expect("piece of known size: ")
+    s.type("?")
+    s.expect("s or Enter does without, q quits(?s:.*)piece of known size: ")
+    s.type("b")
+    s.expect("This is the first one(?s:.*)piece of known size: ")
+    s.type("block")
+    s.expect("names no piece of known size(?s:.*)piece of known size: ")
+    s.type("s")
+    s.expect("boss x20(?s:.*)reading: ")
+    s.type("q")
+    s.expect("0 read of 6; all saved")
+    assert s.end() == 0
+
+    s = PtySession("enter", "orrery", cwd=tmp_path)
+    s.expect("piece of known size: ")
+    s.type("q")
+    s.expect("0 read of 6; all saved")
+    assert s.end() == 0
+    assert "boss x20" not in s.text
+    assert not (target / "readings.csv").exists()
+
+
 def test_a_killed_program_leaves_what_was_accepted(tmp_path):
     target = small_case(tmp_path / "orrery")
     s = PtySession("enter", "orrery", cwd=tmp_path)
