@@ -273,7 +273,9 @@ def test_what_there_is_to_be_in_doubt_about():
 
 def test_the_three_greatest_doubts_are_named():
     doubt = values(backlash_x=0.3, backlash_y=0.2, bead_excess=0.1, contour_offset=0.05)
-    assert doubted(doubt) == "backlash in x, backlash in y and bead width"
+    assert doubted(doubt) == "backlash in x, backlash in y, bead width and others"
+    three = values(backlash_x=0.3, backlash_y=0.2, bead_excess=0.1, contour_offset=0.029)
+    assert doubted(three) == "backlash in x, backlash in y and bead width"
     assert doubted(values(backlash_x=0.3, backlash_y=0.029)) == "backlash in x"
 
 

@@ -214,11 +214,10 @@ def rank_unprinted(walk: SetWalk, standing: Standing, machine: Machine) -> tuple
 
 
 def doubted(doubt: np.ndarray) -> str:
-    """The errors that carry most of the doubt, in words."""
-    order = [i for i in np.argsort(-doubt, kind="stable") if doubt[i] >= 0.1 * doubt.max() and doubt[i] > 0][
-        :3
-    ]
-    return listed(TERMS[i].label for i in order)
+    """The errors that carry most of the doubt, three at most, in words; says so where others carry some, too."""
+    order = [i for i in np.argsort(-doubt, kind="stable") if doubt[i] >= 0.1 * doubt.max() and doubt[i] > 0]
+    names = [TERMS[i].label for i in order[:3]]
+    return listed([*names, "others"] if len(order) > len(names) else names)
 
 
 def open_offers(walk: SetWalk, standing: Standing, again: bool = False) -> list[Offer]:
