@@ -35,6 +35,7 @@ def test_the_advice_is_written_proved_and_taken_back(tmp_path):
     assert code == 2 and "nothing to take back" in err
 
 
+@pytest.mark.long
 def test_one_step_is_taken_and_told_as_a_card(tmp_path):
     place = case(tmp_path)
     first = run_json("diagnose", place)["advice"][0]

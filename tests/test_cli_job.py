@@ -101,6 +101,7 @@ def test_help_names_every_family():
     assert all(name in "".join(out.split()) for name in FAMILIES)
 
 
+@pytest.mark.long
 def test_what_to_print_next_comes_with_its_command(tmp_path):
     """A plain block leaves contenders; the single wall parts them, and the two prints are read together."""
     case = str(tmp_path / "orrery")

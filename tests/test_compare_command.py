@@ -105,6 +105,7 @@ def test_all_prints_with_two_materials(tmp_path):
     assert code == 0 and "go with the material" in out and "too few prints" in out
 
 
+@pytest.mark.long
 def test_history_finds_the_print_that_falls_out(tmp_path):
     place = case(tmp_path)
     for seed in (5, 6, 7):

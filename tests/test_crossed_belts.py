@@ -213,6 +213,7 @@ def test_equal_plays_show_on_the_diagonal_combs_alone():
             assert abs(value) < 0.03, name
 
 
+@pytest.mark.long
 def test_belts_of_unlike_scale_act_like_a_lean_and_are_named():
     _, w = belts()
     leant = interpret(w, read(printer(skew_xy=0.01), NOISE_MM, seed=5), MACHINE)

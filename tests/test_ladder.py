@@ -299,6 +299,7 @@ def both(theta, seed):
     return coupons, sizes
 
 
+@pytest.mark.long
 def test_hand_and_caliper_that_agree_are_not_told_apart():
     theta = printer(contour_offset=0.06, backlash_y=0.1)
     coupons, sizes = both(theta, 3)

@@ -219,7 +219,7 @@ def test_walls_and_filling_are_the_machines_own_unless_asked_otherwise(drawn):
     assert loops_at(plate.read_text(), 3.0) == 1 + 1
 
 
-MANNERS = [m if m in ("macros", "numbered, M83") else pytest.param(m, marks=pytest.mark.long) for m in STARTS]
+MANNERS = [m if m == "numbered, M83" else pytest.param(m, marks=pytest.mark.long) for m in STARTS]
 
 
 @pytest.mark.parametrize("manner", MANNERS)

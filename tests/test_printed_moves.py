@@ -36,6 +36,7 @@ def test_sizes_that_the_file_draws(tmp_path):
     assert values["wall", "wall-left"] == pytest.approx(0.45 - less, abs=1e-3)
 
 
+@pytest.mark.long
 @pytest.mark.parametrize(
     ("errors", "style"),
     [

@@ -96,6 +96,7 @@ def test_rims_of_the_same_print_show_two_layers_only():
     assert (again[0] == printers.printed_and_rims(np.random.default_rng(7))[0]).all()
 
 
+@pytest.mark.long
 def test_a_blob_is_felt_at_its_own_place_alone():
     off = change(fixed("seam blob", height=0.1), terms(3000))
     felt = np.concatenate(list(off.values()))

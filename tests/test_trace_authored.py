@@ -103,6 +103,7 @@ def _fits(
     return fits and flow is not None and abs(flow / written - 1) < FLOW
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("seed", [1, *(pytest.param(n, marks=pytest.mark.long) for n in (0, *range(2, 20)))])
 def test_an_everyday_file(tmp_path, seed):
     wrong, job, trace = wrong_in(tmp_path, seed)

@@ -100,6 +100,7 @@ def check(folder: Path, name: str) -> None:
     assert diagnosis.p_value > 0.002, (diagnosis.chi2, diagnosis.dof)
 
 
+@pytest.mark.long
 # Outer loops in two strokes: the travel to the second one settles the play anew, and it may run the other way.
 @pytest.mark.parametrize("back", [False, pytest.param(True, marks=pytest.mark.long)])
 def test_gains_of_a_loop_in_two_strokes(tmp_path, back):
