@@ -223,9 +223,9 @@ def order_remark(diagnosis: Diagnosis) -> str:
     """Why the error that is accused is not the first to be set right; empty where it is, or none is accused."""
     terms = [advice.term for advice in diagnosis.advice]
     accused = diagnosis.verdict.term
-    if not accused or accused not in terms[1:] or terms[0] == accused:
+    before = terms.index(accused) if accused and accused in terms else 0
+    if not before:
         return ""
-    before = terms.index(accused)
     many = f"steps 1 {'and' if before == 2 else 'to'} {before} go before it, since they move"
     others = "step 1 goes before it, since it moves" if before == 1 else many
     return (

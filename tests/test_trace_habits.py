@@ -256,3 +256,12 @@ def test_habit(tmp_path, name):
 @pytest.mark.parametrize("name", [name for name in HABITS if name not in EVERY_TIME])
 def test_further_habit(tmp_path, name):
     check(tmp_path, HABITS[name])
+
+
+def test_a_long_end_walked_without_filament_is_not_left_open(tmp_path):
+    """What else is strange in such a file keeps its own reason."""
+    path = tmp_path / "plate.txt"
+    made = drawn(Style(coast=5.0, angle_deg=0.15), ("boss", "comb-x"), 3)
+    path.write_bytes(made.text.encode())
+    with pytest.raises(InputError, match="is turned by 0.15 degrees"):
+        trace_templates(path, full_set().manifest, templates(), Machine())

@@ -166,8 +166,12 @@ class FileReading:
 
     @property
     def left_open_mm(self) -> float:
-        """By how much walls stop short of their start, farther than any gap that is closed; 0 where few do [mm]."""
-        gaps = np.array([p.gap for layer in self.kept for p in layer.loops if p.gap > LONGEST_GAP_MM])
+        """By how much walls stop short of their start, farther than any gap that is closed; 0 where few do [mm].
+
+        Those whose end is walked without filament come back to their start.
+        """
+        walls = [p for layer in self.kept for p in layer.loops if not p.coasted and not p.scarf]
+        gaps = np.array([p.gap for p in walls if p.gap > LONGEST_GAP_MM])
         if len(gaps) < OPEN_LAYERS * len(self.kept):
             return 0.0
         usual = float(np.median(gaps))
