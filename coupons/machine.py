@@ -9,7 +9,7 @@ from dataclasses import dataclass, field
 from typing import Any, Literal, get_args
 
 from fitassay.coupons.errors import InputError
-from fitassay.coupons.wording import did_you_mean, shown
+from fitassay.coupons.wording import did_you_mean, must_lie, shown
 
 Kinematics = Literal["cartesian", "crossed-belts", "delta"]
 """How motors move the nozzle over the bed: one x and another y; two together, by crossed belts; three arms."""
@@ -296,7 +296,6 @@ def check_figure(figure: Figure, value: float, place: str) -> None:
     """Raise `InputError` unless `value` is a number in the figure's range."""
     if not (figure.low <= value <= figure.high):  # NaN fails too
         raise InputError(
-            f"{figure.text}: must lie between {figure.low:g} and {figure.high:g} {figure.unit}"
-            f" (got {value:g})",
+            f"{figure.text}: {must_lie(figure.low, figure.high, figure.unit)} (got {value:g})",
             place,
         )

@@ -75,6 +75,14 @@ def did_you_mean(word: str, known: Iterable[str]) -> str:
     return f"; did you mean {names[near[0]]}?" if near else ""
 
 
+def must_lie(low: float, high: float, unit: str = "") -> str:
+    """What a number must be: ``must lie between 1 and 30 mm``, ``must be at least 1 min`` where nothing ends it."""
+    behind = f" {unit}" if unit else ""
+    if high == float("inf"):
+        return f"must be at least {low:g}{behind}"
+    return f"must lie between {low:g} and {high:g}{behind}"
+
+
 def count(number: int, noun: str) -> str:
     """``"1 reading"``, ``"2 readings"``."""
     return f"{number} {noun}" if number == 1 else f"{number} {noun}s"

@@ -9,7 +9,7 @@ from typing import Any
 import click
 
 from fitassay.coupons.numbers import parse_length, parse_number
-from fitassay.coupons.wording import shown
+from fitassay.coupons.wording import must_lie, shown
 
 case_argument = click.argument("case", metavar="CASE", type=click.Path(path_type=str))
 print_option = click.option("--print", "number", metavar="NN", help="Which print; the newest unless given.")
@@ -40,8 +40,7 @@ class Number(click.ParamType):
         except ValueError as exc:
             self.fail(str(exc), param, ctx)
         if not self.low <= number <= self.high:
-            unit = f" {self.unit}" if self.unit else ""
-            self.fail(f"must lie between {self.low:g} and {self.high:g}{unit} (got {number:g})", param, ctx)
+            self.fail(f"{must_lie(self.low, self.high, self.unit)} (got {number:g})", param, ctx)
         return number
 
 

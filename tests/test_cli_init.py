@@ -296,3 +296,18 @@ def test_kinematics_that_are_none_are_refused_by_name(tmp_path):
     # Files from before the question are of cartesian machines.
     path.write_text("schema = 1\n", "utf-8")
     assert read_machine(path).kinematics == "cartesian"
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (("init", "orrery", "--walls", "99"), "must lie between 1 and 30 (got 99)"),
+        (("init", "orrery", "--nozzle", "9"), "must lie between 0.1 and 1.5 mm (got 9)"),
+        (("make", "orrery", "--minutes", "-3"), "must be at least 1 min (got -3)"),
+    ],
+)
+def test_limits_are_told_as_a_sentence(tmp_path, monkeypatch, words, said):
+    monkeypatch.chdir(tmp_path)
+    code, _, err = run(*words)
+    assert code == 2
+    assert said in " ".join(err.split())

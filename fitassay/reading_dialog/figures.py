@@ -11,7 +11,7 @@ from fitassay.coupons.files import read_input
 from fitassay.coupons.machine import FIGURES, SETTING_PLACES, Kinematics, Machine
 from fitassay.coupons.numbers import parse_number
 from fitassay.coupons.rules import Rules
-from fitassay.coupons.wording import shown
+from fitassay.coupons.wording import must_lie, shown
 from fitassay.terminal import ask, clean, say
 
 # Asked for one by one; compensations only if there are any, the rest stands in the file with its default.
@@ -268,9 +268,7 @@ def _figure(key: str, default: float) -> float:
             continue
         if figure.low <= value <= figure.high:
             return value
-        say(
-            f"{shown(text)} is out of range; it must lie between {figure.low:g} and {figure.high:g} {figure.unit}."
-        )
+        say(f"{shown(text)} is out of range; it {must_lie(figure.low, figure.high, figure.unit)}.")
 
 
 def _drive(likely: Kinematics) -> Kinematics:
