@@ -21,6 +21,8 @@ def main() -> None:
         if signal.getsignal(signal.SIGINT) is signal.default_int_handler:
             signal.signal(signal.SIGINT, _stop)
         try:
+            if _helped_at_once():
+                return
             from fitassay.cli import main as run
 
             run()
@@ -30,6 +32,20 @@ def main() -> None:
     except KeyboardInterrupt:
         _say_stopped()
         sys.exit(STOPPED)
+
+
+def _helped_at_once() -> bool:
+    """The front page, without loading what reads commands; False where that shall answer, or say what is wrong."""
+    from fitassay.columns import width
+    from fitassay.front_page import HELP_WORDS, front_page
+
+    if len(sys.argv) != 2 or sys.argv[1] not in HELP_WORDS:
+        return False
+    try:
+        os.write(1, front_page(width()).encode("ascii"))
+    except OSError:  # full, or closed by whoever reads it
+        return False
+    return True
 
 
 def _stop(_: int, frame: FrameType | None) -> None:

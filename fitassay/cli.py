@@ -16,42 +16,11 @@ from typing import Any
 import click
 
 from fitassay import __version__, commands
+from fitassay.columns import width
 from fitassay.coupons.errors import FitassayError
 from fitassay.coupons.wording import did_you_mean, shown
-from fitassay.terminal import STOPPED, width
-
-# A command is one file in fitassay/commands, holding `command`, and one line here, by the stage of the job, the usual
-# one of each first. The text stands here so that the list of commands loads none of them.
-STAGES: dict[str, dict[str, str]] = {
-    "Prepare": {
-        "init": "Write down what the printer is and what is set on it now.",
-        "make": "Coupons, plates, measuring sheet and blank readings.",
-        "path": "Files to print without a slicing program.",
-        "trace": "Where the path really stands, from the sliced file.",
-    },
-    "Read": {
-        "enter": "Take readings, feature by feature, at the terminal.",
-        "bench": "Take readings on a page in the browser.",
-        "next": "What to print or measure next, and when to stop.",
-    },
-    "Judge": {
-        "diagnose": "What spoils the fit, how sure, and what to change.",
-        "compare": "Two prints: what changed, and was it the advice.",
-    },
-    "Change": {
-        "apply": "Write the advice into the settings and make its proof print.",
-        "plan": "The advice step by step, and when to stop.",
-    },
-    "Use": {
-        "predict": "How pegs and holes will fit.",
-        "correct": "Pre-compensate a part of your own.",
-    },
-    "Try without a printer": {
-        "demo": "The whole job on a made-up printer, up to its report.",
-        "simulate": "Readings from a virtual print with given errors.",
-    },
-}
-SHORT_HELP: dict[str, str] = {name: text for stage in STAGES.values() for name, text in stage.items()}
+from fitassay.front_page import HELP_WORDS, PURPOSE, SHORT_HELP, VERSION_HELP, front_page
+from fitassay.terminal import STOPPED
 
 
 class Commands(click.Group):
@@ -74,10 +43,8 @@ class Commands(click.Group):
             raise click.UsageError(f"there is no command {shown(args[0])}{near}", ctx)
         return super().resolve_command(ctx, args)
 
-    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
-        for stage, commands_there in STAGES.items():
-            with formatter.section(stage):
-                formatter.write_dl(list(commands_there.items()))
+    def get_help(self, ctx: click.Context) -> str:
+        return front_page(ctx.terminal_width or width()).rstrip("\n")
 
     def shell_complete(self, ctx: click.Context, incomplete: str) -> list[Any]:
         from click.shell_completion import CompletionItem
@@ -189,20 +156,16 @@ def _version(ctx: click.Context, param: click.Parameter, value: bool) -> None:
 
 @click.group(
     cls=Commands,
-    context_settings={"help_option_names": ["-h", "--help"]},
+    context_settings={"help_option_names": list(HELP_WORDS)},
     invoke_without_command=True,
-    epilog="A case is the folder of one printer. Begin with 'fitassay demo', or with 'fitassay init CASE'.",
+    help="\n\n".join(PURPOSE),
 )
 @click.option(
-    "--version", is_flag=True, is_eager=True, expose_value=False, callback=_version, help="Show the version."
+    "--version", is_flag=True, is_eager=True, expose_value=False, callback=_version, help=VERSION_HELP
 )
 @click.pass_context
 def cli(ctx: click.Context) -> None:
-    """Find out which error of a 3D printer spoils the fit of its parts.
-
-    Print test coupons, read them with a caliper, and be told which error dominates, how sure that is, and
-    which setting to change to what.
-    """
+    """No command: where the case here stands, or what there is."""
     if ctx.invoked_subcommand is not None:
         return
     if os.path.exists("machine.toml"):

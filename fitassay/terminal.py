@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 import sys
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
@@ -11,12 +10,12 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from fitassay.columns import NARROWEST, width
 from fitassay.coupons.wording import typed as as_typed
 
 if TYPE_CHECKING:
     from pathlib import Path
 
-NARROWEST, WIDEST = 60, 110
 WHOLE = "\N{NO-BREAK SPACE}"
 """A blank where no line may end, in what is to be wrapped; shown as a blank."""
 LONG_TABLE = 50
@@ -26,19 +25,6 @@ GUTTER = "  "
 
 STOPPED = 2
 """Exit code after Ctrl-C: the input ended before the job was done."""
-
-
-def width() -> int:
-    """Columns to write in; the terminal's, within reason."""
-    # As shutil.get_terminal_size, whose module would be a tenth of what help takes to load.
-    told = os.environ.get("COLUMNS", "")
-    columns = int(told) if told.isascii() and told.isdigit() and len(told) < 9 else 0
-    if not columns:
-        try:
-            columns = os.get_terminal_size(sys.__stdout__.fileno() if sys.__stdout__ else 1).columns
-        except (ValueError, OSError):
-            columns = 0
-    return max(NARROWEST, min(WIDEST, columns or 80))
 
 
 def clean(text: str) -> str:

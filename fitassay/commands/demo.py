@@ -13,12 +13,13 @@ from fitassay.analysis.chain.simulate import theta_of
 from fitassay.analysis.prints.setting_changes import apply, errors_after
 from fitassay.analysis.terms import TERMS
 from fitassay.case import Case, Print
+from fitassay.columns import width
 from fitassay.coupons.errors import InputError
 from fitassay.coupons.files import write_atomic
 from fitassay.coupons.machine import Machine
 from fitassay.coupons.machine_file import machine_toml
 from fitassay.options import json_option
-from fitassay.terminal import answer, say, typed, width, working, wrapped
+from fitassay.terminal import answer, say, typed, working, wrapped
 from fitassay.workflow import diagnose_print, make_print, simulate_print
 
 if TYPE_CHECKING:

@@ -9,9 +9,10 @@ import click
 
 from fitassay.case import Case, Print
 from fitassay.chosen import judged_print
+from fitassay.columns import width
 from fitassay.coupons.machine import Machine
 from fitassay.options import carry_option, case_argument, file_option, json_option, print_option
-from fitassay.terminal import answer, note, say, typed, width, working
+from fitassay.terminal import answer, note, say, typed, working
 from fitassay.workflow import diagnose_print
 
 if TYPE_CHECKING:
