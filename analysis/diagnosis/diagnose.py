@@ -313,7 +313,15 @@ def _standing(
             is_open,
             confounded_terms(confounded),
         )
-    return Standing(posterior=done.posterior, doubt=doubt, measured=frozenset(done.observations.keys), u=u)
+    keys = done.observations.keys
+    kept = {key for key, out in zip(keys, done.outliers, strict=True) if not out}
+    return Standing(
+        posterior=done.posterior,
+        doubt=doubt,
+        measured=frozenset(keys),
+        u=u,
+        set_aside=frozenset(keys) - kept,
+    )
 
 
 def _extra(

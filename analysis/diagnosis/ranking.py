@@ -42,12 +42,15 @@ class Standing:
     measured : frozenset of (coupon, feature)
     u : float [mm]
         Standard uncertainty of one reading.
+    set_aside : frozenset of (coupon, feature)
+        Those of the measured whose reading was left out as an outlier.
     """
 
     posterior: Normal
     doubt: np.ndarray
     measured: frozenset[tuple[str, str]]
     u: float
+    set_aside: frozenset[tuple[str, str]] = frozenset()
 
 
 def open_doubt(
@@ -188,10 +191,17 @@ def what_next(
     offers: tuple[Offer, ...] = (),
     enough: float = 0.5,
 ) -> tuple[NextPrint, ...]:
-    """Coupons and other evidence at hand, then what could be printed, unless that removes `enough` of the doubt."""
+    """What is at hand, then what could be printed, unless what is at hand removes `enough` of the doubt.
+
+    At hand are coupons, other evidence, and features whose reading was left out, to be read once more.
+    """
     if not standing.doubt.any():
         return ()
-    at_hand = _ranked([*rank_coupons(walk, standing), *_each(_not_taken(offers, standing), standing)])
+    once_more = [
+        o for o in open_offers(walk, standing, again=True) if (o.coupon, o.feature) in standing.set_aside
+    ]
+    single = _each([*once_more, *_not_taken(offers, standing)], standing)
+    at_hand = _ranked([*rank_coupons(walk, standing), *single])
     if at_hand and at_hand[0].gain > enough:
         return at_hand
     return at_hand + rank_unprinted(walk, standing, machine)
@@ -238,8 +248,8 @@ def open_offers(walk: SetWalk, standing: Standing, again: bool = False) -> list[
 
 
 def _reading_words(key: tuple[str, str], standing: Standing) -> str:
-    verb = "read again" if key in standing.measured else "read"
-    return f"{verb} {key[1]} on {key[0]}"
+    again = " again" if key in standing.measured else ""
+    return f"read {key[1]} on {key[0]}{again}"
 
 
 def _manner(feature: Feature) -> str:

@@ -29,9 +29,9 @@ pytestmark = pytest.mark.calibration
 # budget are absent, and a little too sure where layers jitter most, or corners bulge while the bead is weighed.
 # Friction alike in both axes leaves the larger play open; of shrinkage it is sizes and angles near the visible limit.
 SHORT: dict[tuple[str, str, str], float] = {
-    ("jitter 0.02", "caliper", "apart_high"): 0.055,
+    ("jitter 0.02", "caliper", "apart_high"): 0.06,
     ("jitter", "caliper", "apart_low"): 0.195,
-    ("jitter", "rim", "apart_low"): 0.155,
+    ("jitter", "rim", "apart_low"): 0.16,
     ("jitter", "weighed", "apart_low"): 0.16,
     ("seam blob", "rim", "apart_high"): 0.06,
     ("corners", "weighed", "overconfident"): 0.05,
@@ -40,17 +40,18 @@ SHORT: dict[tuple[str, str, str], float] = {
     ("elastic", "weighed", "found"): 0.83,
     ("growing flare", "caliper", "apart_high"): 0.06,
     ("shrinkage", "caliper", "apart_high"): 0.055,
-    ("shrinkage", "rim", "apart_high"): 0.075,
+    ("shrinkage", "rim", "apart_high"): 0.08,
     ("shrinkage", "weighed", "found"): 0.89,
-    ("closing", "caliper", "apart_high"): 0.065,
+    ("closing", "caliper", "apart_high"): 0.07,
     ("closing", "rim", "apart_high"): 0.055,
+    ("push-out", "weighed", "apart_low"): 0.15,
     ("second plate", "caliper", "apart_high"): 0.08,
     ("caliper and hand", "caliper", "apart_high"): 0.075,
     ("caliper and hand", "rim", "apart_high"): 0.075,
     ("hand, three times", "caliper", "apart_high"): 0.075,
     ("hand, three times", "rim", "apart_high"): 0.085,
     ("hand, three times", "weighed", "apart_high"): 0.06,
-    ("mix", "weighed", "apart_low"): 0.125,
+    ("mix", "weighed", "apart_low"): 0.16,
 }
 
 HARD_TO_FIND = {"growing flare", "mix"}
