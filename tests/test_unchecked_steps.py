@@ -14,7 +14,7 @@ from fitassay.bench.live import verdict_data
 from fitassay.case import Case
 from fitassay.inputs import read_inputs
 from fitassay.labels import capital
-from tests.fit_case import ERRORS, case, options, run, run_json
+from tests.fit_case import ERRORS, case, options, quick_case, run, run_json
 
 AGAIN = "rests on one reading: take diagonal-45 on frame again before you change this"
 
@@ -49,6 +49,24 @@ def test_a_step_on_one_unchecked_reading_asks_for_it_again(tmp_path):
     place = one_diagonal(tmp_path / "again")
     steps = {a["setting"]: a["rests_on"] for a in run_json("diagnose", place)["advice"]}
     assert steps["settings.skew_deg"] == {"coupon": "frame", "feature": "diagonal-45"}
+
+
+@pytest.mark.parametrize("at", ["diagonal-neck", "diagonal-head"])
+def test_half_a_millimetre_misread_on_a_diagonal_of_the_quick_plate_changes_nothing_unasked(tmp_path, at):
+    """Nothing else in fourteen readings checks a diagonal: what would set the frame straight asks for it again."""
+    place = quick_case(tmp_path)
+    run("simulate", place, "--backlash-y", "0.3", "--seed", "3")
+    path = place / "prints/01/readings.csv"
+    rows = list(csv.reader(path.read_text("utf-8").splitlines()))
+    for row in rows:
+        if row[1] == at:
+            row[2] = f"{float(row[2]) + 0.5:.2f}"
+    with path.open("w", encoding="utf-8", newline="") as file:
+        csv.writer(file).writerows(rows)
+    (step,) = [a for a in run_json("diagnose", place)["advice"] if a["setting"] == "settings.skew_deg"]
+    assert step["rests_on"] in [
+        {"coupon": "comb-x", "feature": f} for f in ("diagonal-neck", "diagonal-head")
+    ]
 
 
 @pytest.mark.parametrize("face", ["diagnose", "plan", "apply", "report", "bench"])

@@ -12,7 +12,8 @@ from fitassay.analysis.validation.population import MIXES, draw_printers
 from fitassay.analysis.validation.virtual_caliper import NOISES, SLIPS, read_sets, slip
 from tests.calibration.study import MACHINE, reference, set_walk
 
-Spoil = Callable[[np.ndarray, np.random.Generator], tuple[np.ndarray, list[int]]]
+# A row of readings and the columns that a slip may happen in; the spoilt row and which were spoilt.
+Spoil = Callable[[np.ndarray, np.ndarray, np.random.Generator], tuple[np.ndarray, list[int]]]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -46,24 +47,24 @@ def verdicts(found: Interpreted) -> np.ndarray:
 
 
 def _single(kind: str) -> Spoil:
-    def spoil(row: np.ndarray, rng: np.random.Generator) -> tuple[np.ndarray, list[int]]:
-        i = int(rng.integers(len(row)))
+    def spoil(row: np.ndarray, among: np.ndarray, rng: np.random.Generator) -> tuple[np.ndarray, list[int]]:
+        i = int(among[rng.integers(len(among))])
         row[i] = slip(row[i], rng, kind)
         return row, [i]
 
     return spoil
 
 
-def _two(row: np.ndarray, rng: np.random.Generator) -> tuple[np.ndarray, list[int]]:
-    at = [int(i) for i in rng.permutation(len(row))[:2]]
+def _two(row: np.ndarray, among: np.ndarray, rng: np.random.Generator) -> tuple[np.ndarray, list[int]]:
+    at = [int(i) for i in rng.permutation(among)[:2]]
     for i in at:
         row[i] = slip(row[i], rng)
     return row, at
 
 
-def _swapped(row: np.ndarray, rng: np.random.Generator) -> tuple[np.ndarray, list[int]]:
+def _swapped(row: np.ndarray, among: np.ndarray, rng: np.random.Generator) -> tuple[np.ndarray, list[int]]:
     while True:
-        i, j = (int(k) for k in rng.permutation(len(row))[:2])
+        i, j = (int(k) for k in rng.permutation(among)[:2])
         # Two sizes that read alike to half a millimetre: no gross slip.
         if abs(row[i] - row[j]) > 0.5:
             row[[i, j]] = row[[j, i]]
@@ -77,18 +78,27 @@ KINDS: dict[str, Spoil] = {
 }
 
 
-def run_slips(set_name: str, mix: str, n: int, seed: int = 60) -> tuple[float, list[SlipStudy]]:
-    """False alarms of n clean sets, and what becomes of them with each kind of slip."""
+def run_slips(
+    set_name: str, mix: str, n: int, seed: int = 60, kinds: tuple[str, ...] = ()
+) -> tuple[float, list[SlipStudy]]:
+    """False alarms of n clean sets, and what becomes of them with each kind of slip.
+
+    `kinds` are kinds of features: slips happen in these alone; by default in any. Rows are swapped only where more than
+    two could be.
+    """
     w = set_walk(set_name)
+    among = np.array([i for i, f in enumerate(w.features) if not kinds or f.kind in kinds])
     rng = np.random.default_rng([seed, sorted(MIXES).index(mix)])
     theta = draw_printers(MIXES[mix], n, MACHINE, reference(set_name).weights, rng)
     sets = read_sets(w.readings(theta), NOISES["rounded"], MACHINE, rng)
     clean = interpret_many(w, sets.values, MACHINE, u=sets.u)
     studies = []
     for kind, spoil in KINDS.items():
+        if spoil is _swapped and len(among) < 3:
+            continue
         values, wrong = sets.values.copy(), np.zeros(sets.values.shape, dtype=bool)
         for i in range(n):
-            values[i], at = spoil(values[i], rng)
+            values[i], at = spoil(values[i], among, rng)
             wrong[i, at] = True
         found = interpret_many(w, values, MACHINE, u=sets.u)
         named = (found.settled.outliers | ~wrong).all(axis=1)
