@@ -83,8 +83,8 @@ def run_slips(
 ) -> tuple[float, list[SlipStudy]]:
     """False alarms of n clean sets, and what becomes of them with each kind of slip.
 
-    `kinds` are kinds of features: slips happen in these alone; by default in any. Rows are swapped only where more than
-    two could be.
+    `kinds` are kinds of features: slips happen in these alone; by default in any. Rows are swapped only where
+    more than two could be.
     """
     w = set_walk(set_name)
     among = np.array([i for i, f in enumerate(w.features) if not kinds or f.kind in kinds])
