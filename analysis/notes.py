@@ -207,6 +207,16 @@ def _weighed(
     return text + (f" {_weighed_far(weighed=far)}" if far else "")
 
 
+def _not_measured(terms: list[str], kept: list[str] | tuple[str, ...]) -> str:
+    """What no print tells of, and what only an earlier one does."""
+    unknown = ", ".join(label(t) for t in terms if t not in kept)
+    stands = ", ".join(label(t) for t in kept)
+    return " ".join(
+        ([f"Not measured by these readings, which does not mean fine: {unknown}."] if unknown else [])
+        + ([f"Not measured anew, so as earlier prints left it: {stands}."] if stands else [])
+    )
+
+
 def _on_scale(weighed: list[str]) -> str:
     """``wall and all plates`` of ``wall_g``, ``plates_g``."""
     return listed(["all plates" if w == "plates_g" else w.removesuffix("_g") for w in weighed])
@@ -248,9 +258,7 @@ _SENTENCES: dict[str, Callable[..., str]] = {
     "confounded-no-setting": lambda: (
         "no one setting serves whichever it is; take the readings named under what comes next to split them"
     ),
-    "not-measured": lambda terms: (
-        f"Not measured by these readings, which does not mean fine: {', '.join(label(t) for t in terms)}."
-    ),
+    "not-measured": lambda terms, kept=(): _not_measured(terms, kept),
     "withheld": lambda kinematics, terms: (
         f"Not told of a {kinematics}, whose arms move x and y together by where the nozzle stands: "
         f"{listed(label(t) for t in terms)}; bead, path, closing, heights and first layer are judged."

@@ -20,6 +20,7 @@ EXTRA = (
     "uncertainty_budget",
     "together",
     "manner",
+    "joints_fit",
 )
 
 Status = Literal["dominant", "leading", "undetermined", "within-noise", "unexplained", "sum-known"]

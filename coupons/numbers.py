@@ -74,7 +74,7 @@ def parse_length(text: str) -> float:
             raise ValueError(f"{shown(text)} carries the unknown unit {shown(unit)}; write the reading in mm")
         raise ValueError(f"{shown(text)} is not in mm; write {number * factor:.6g} if that is what was read")
     if not number > 0:
-        raise ValueError(f"{shown(text)} cannot be a length; a reading is greater than 0")
+        raise ValueError(f"{shown(text)} cannot be a length; a length is greater than 0")
     if number < SHORTEST_MM:
         raise ValueError(
             f"{shown(text)} is shorter than any caliper tells ({SHORTEST_MM:g} mm); write the reading in mm"

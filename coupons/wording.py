@@ -71,7 +71,7 @@ def did_you_mean(word: str, known: Iterable[str]) -> str:
     names = {k.casefold(): k for k in known}
     typed = word.strip().casefold()[:80]
     inside = [n for n in names if len(typed) > 2 and n.startswith(typed)]
-    near = inside if len(inside) == 1 else difflib.get_close_matches(typed, names, n=1)
+    near = inside or difflib.get_close_matches(typed, names, n=1)
     return f"; did you mean {names[near[0]]}?" if near else ""
 
 

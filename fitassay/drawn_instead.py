@@ -6,8 +6,8 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Literal
 
 from fitassay.case import Case
-from fitassay.joint_words import TO, changed_state, outcome, redrawn, sizes_of_joints
-from fitassay.labels import plain, side_words
+from fitassay.joint_words import changed_state, outcome, redrawn, sizes_of_joints
+from fitassay.labels import TO, plain, side_words
 
 if TYPE_CHECKING:
     from collections.abc import Iterable

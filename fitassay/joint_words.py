@@ -10,7 +10,7 @@ import numpy as np
 
 from fitassay.case import Case
 from fitassay.coupons.errors import InputError, ThinPeg
-from fitassay.labels import plain, side_words
+from fitassay.labels import TO, plain, side_words
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -27,7 +27,8 @@ SEEN_MM = 0.1
 SEEN_MENDED_MM = 0.05
 """The same once the machine is mended: who changes settings anyway draws the rest as well [mm]."""
 
-TO = {"turn": "to turn", "slide": "to slide in", "press": "to be pressed in"}
+SURE = 1 / 6
+"""A fit is counted on from five to one."""
 
 
 def joint_sentences(
@@ -55,6 +56,48 @@ def joint_sentences(
     )
     with sizes_of_joints(place):
         return tuple(_sentence(joint, now, then) for joint in joints)
+
+
+def joint_outcomes(
+    place: Case, diagnosis: Diagnosis, machine: Machine, trace: Trace | None = None
+) -> tuple[str, ...]:
+    """How each of the case's joints fits now, without what to do about it.
+
+    Raises
+    ------
+    InputError
+        As `joint_sentences`.
+    """
+    from fitassay.analysis.parts.joints import joints_in
+    from fitassay.inputs import state_of
+
+    joints = joints_in(place.path)
+    if not joints:
+        return ()
+    now = state_of(diagnosis, machine, trace=trace)
+    with sizes_of_joints(place):
+        return tuple(f"{plain(j.name, 60)} {outcome(j, now)}" for j in joints)
+
+
+def joints_fit(place: Case, diagnosis: Diagnosis, machine: Machine, trace: Trace | None = None) -> bool:
+    """Whether the case names joints, and each of them surely does as drawn what it should.
+
+    Raises
+    ------
+    InputError
+        As `joint_sentences`.
+    """
+    from fitassay.analysis.parts.joints import joints_in
+    from fitassay.analysis.parts.pairs import predict_pair
+    from fitassay.inputs import state_of
+
+    joints = joints_in(place.path)
+    if not joints:
+        return False
+    now = state_of(diagnosis, machine, trace=trace)
+    with sizes_of_joints(place):
+        binds = [(j.motion == "press", predict_pair(j.pair, now).counts.p_negative) for j in joints]
+    return all((p > 1 - SURE if pressed else p < SURE) for pressed, p in binds)
 
 
 @contextmanager
@@ -142,7 +185,7 @@ def _drawn(joint: Joint, state: State, seen_mm: float, binds: str, plays: str) -
     if abs(now.mean - wanted) < seen_mm and (now.low > 0) == (wanted > 0):
         return ""
     side, size, then = redrawn(joint, state)
-    leave = binds if now.p_negative > 1 / 6 or wanted < 0 else plays
+    leave = binds if now.p_negative > SURE or wanted < 0 else plays
     what = f"the {side_words(joint.shape)[side == 'hole']} {fixed(size, 2)} mm"
     return f" {leave} {what}: {outcome(then, state)}."
 
@@ -156,7 +199,6 @@ def outcome(joint: Joint, state: State) -> str:
     tight, free = {"turn": ("binds", "turns"), "slide": ("is too tight", "goes in")}.get(
         joint.motion, ("holds", "falls out")
     )
-    # Under five to one nobody should count on it.
-    sure = abs(clearance.p_negative - 0.5) > 1 / 3
+    sure = abs(clearance.p_negative - 0.5) > 0.5 - SURE
     word = tight if clearance.p_negative > 0.5 else free
     return f"{word if sure else f'perhaps {word}'} ({plus_minus(clearance.mean, clearance.u, 'mm')})"

@@ -53,6 +53,8 @@ CAUTIONS = (
     "The machine's manual, local codes and licensed practice come before anything said here.",
 )
 
+TO = {"turn": "to turn", "slide": "to slide in", "press": "to be pressed in"}
+"""What a joint is to do."""
 
 _SIDES = {
     "slot": ("tongue", "slot"),

@@ -87,6 +87,10 @@ class NamedOption(click.Option):
         finally:
             self.opts = every
 
+    def get_error_hint(self, ctx: click.Context | None) -> str:
+        """The first name."""
+        return f"'{self.opts[0]}'"
+
 
 def named_option(name: Name, parameter: str, **how: Any) -> Any:
     """An option by its shown name and by the shorter one."""
@@ -94,7 +98,7 @@ def named_option(name: Name, parameter: str, **how: Any) -> Any:
     return click.option(*words, parameter, cls=NamedOption, **how)
 
 
-def named(text: str, names: Iterable[Name], what: str, place: str) -> str:
+def named(text: str, names: Iterable[Name], what: str, place: str, hint: str = "") -> str:
     """The field that `text` means: its shown name, its option without dashes, or the field itself.
 
     Raises
@@ -108,7 +112,7 @@ def named(text: str, names: Iterable[Name], what: str, place: str) -> str:
         if typed in {_key(word) for word in (name.shown, name.field, name.option, name.shorter) if word}:
             return name.field
     near = did_you_mean(text, [name.shown for name in known])
-    raise InputError(f"no {what} is called {shown(text)}{near}", place)
+    raise InputError(f"no {what} is called {shown(text)}{near or hint}", place)
 
 
 def _key(text: str) -> str:

@@ -13,10 +13,13 @@ from fitassay.coupons.wording import must_lie, shown
 
 case_argument = click.argument("case", metavar="CASE", type=click.Path(path_type=str))
 print_option = click.option("--print", "number", metavar="NN", help="Which print; the newest unless given.")
+judged_option = click.option(
+    "--print", "number", metavar="NN", help="Which print; the newest that holds readings unless given."
+)
 carry_option = click.option(
     "--carry",
     metavar="NN",
-    help="The one earlier print whose result is taken as known before; by default all of them are, with drift.",
+    help="Take what this one earlier print left as known; unless given, all earlier prints, with their usual drift.",
 )
 json_option = click.option("--json", "as_json", is_flag=True, help="Answer in JSON, and nothing else.")
 
@@ -34,6 +37,9 @@ class Number(click.ParamType):
     def __init__(self, unit: str = "", low: float = float("-inf"), high: float = float("inf")) -> None:
         self.unit, self.low, self.high = unit, low, high
 
+    def get_metavar(self, param: click.Parameter, ctx: click.Context) -> str | None:
+        return self.unit or None
+
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> float:
         try:
             number = parse_number(value, self.unit) if isinstance(value, str) else float(value)
@@ -50,13 +56,21 @@ class Whole(click.IntRange):
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> int:
         if not re.fullmatch(r"[+-]?[0-9]{1,18}", str(value).strip()):
             self.fail(f"{shown(value)} is not a whole number", param, ctx)
-        return super().convert(value, param, ctx)
+        number = int(value)
+        low = float("-inf") if self.min is None else self.min
+        high = float("inf") if self.max is None else self.max
+        if not low <= number <= high:
+            self.fail(f"{must_lie(low, high)} (got {number})", param, ctx)
+        return number
 
 
 class Length(click.ParamType):
     """A length [mm] greater than 0."""
 
     name = "mm"
+
+    def get_metavar(self, param: click.Parameter, ctx: click.Context) -> str:
+        return self.name
 
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> float:
         try:

@@ -66,8 +66,12 @@ class Print(case.Print):
             Something is wrong with the files, or nothing has been read yet.
         """
         from fitassay.inputs import read_inputs
+        from fitassay.joint_words import joints_fit
 
-        return read_inputs(self, file=trace, carry=carry).diagnose()
+        inputs = read_inputs(self, file=trace, carry=carry)
+        diagnosis = inputs.diagnose()
+        diagnosis.extra["joints_fit"] = joints_fit(self.case, diagnosis, inputs.machine, inputs.trace)
+        return diagnosis
 
     def report(self, *, trace: Path | None = None, carry: str | None = None) -> Path:
         """Diagnose, and write diagnosis.json and report.html beside the readings; returns the report's path."""

@@ -41,8 +41,11 @@ def show_standing(path: str) -> None:
         say(f"Next: fitassay enter {name}; the verdict so far: fitassay diagnose {name}")
     elif not newest.diagnosis_path.exists():
         say(f"Next: fitassay diagnose {name}")
-    elif _advised(newest):
+    elif _told(newest, "advice"):
         say(f"Next: fitassay apply {name}, or fitassay diagnose {name} once more")
+    elif _told(newest, "joints_fit"):
+        say("Your joints fit as drawn; nothing needs to be done for them.")
+        say(f"What would still tell more: fitassay next {name}; all of it: fitassay diagnose {name}")
     else:
         say(f"Next: fitassay next {name}, what would tell more; or fitassay diagnose {name} once more")
 
@@ -55,10 +58,10 @@ def _progress(target: Print) -> tuple[int, int]:
     return sum(book.taken(c.id, f.id) for c, f in book.order), len(book.order)
 
 
-def _advised(target: Print) -> bool:
-    """Whether a change was advised when the print was judged last."""
+def _told(target: Print, what: str) -> bool:
+    """Whether there was any of it when the print was judged last, by its diagnosis.json."""
     with suppress(ValueError, KeyError, TypeError, RecursionError):
-        return bool(json.loads(read_input(target.diagnosis_path, "record"))["advice"])
+        return bool(json.loads(read_input(target.diagnosis_path, "record"))[what])
     return False
 
 

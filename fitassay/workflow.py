@@ -298,11 +298,11 @@ def diagnose_print(target: Print, file: Path | None = None, carry: str | None = 
     inputs = read_inputs(target, file=file, carry=carry)
     diagnosis = inputs.diagnose()
     from fitassay.drawn_instead import drawn_instead
-    from fitassay.joint_words import joint_sentences
+    from fitassay.joint_words import joint_sentences, joints_fit
     from fitassay.report.page import report_html
 
-    joints = joint_sentences(target.case, diagnosis, inputs.machine, inputs.trace)
-    diagnosis.extra["joints"] = joints
+    diagnosis.extra["joints"] = joints = joint_sentences(target.case, diagnosis, inputs.machine, inputs.trace)
+    diagnosis.extra["joints_fit"] = joints_fit(target.case, diagnosis, inputs.machine, inputs.trace)
     diagnosis.extra["drawn"] = drawn_instead(target.case, diagnosis, inputs.machine, inputs.trace)
     report = report_html(
         diagnosis, inputs.manifest, target.folder, inputs.machine, trace=inputs.trace, joints=joints

@@ -10,6 +10,7 @@ from dataclasses import replace
 import pytest
 
 from fitassay.analysis.result import Advice, Status
+from fitassay.bench.live import verdict_data
 from fitassay.coupons.machine import Machine
 from fitassay.labels import advice_remarks
 from fitassay.report.verdict_text import verdict_lines
@@ -70,8 +71,9 @@ def test_why_the_error_accused_is_not_set_right_first() -> None:
         diagnosis = replace(first, advice=advice)
         flat = " ".join(verdict_lines(diagnosis, Machine(), 90, colour=False).split())
         shown = visible_text(page(diagnosis))
-        assert words in flat and words in shown
-        assert (reason in flat) == (reason in shown) == bool(words)
+        bench = verdict_data(diagnosis)["order"]
+        assert words in flat and words in shown and words in bench
+        assert (reason in flat) == (reason in shown) == (reason in bench) == bool(words)
 
 
 def test_steps_are_told_as_a_factor_too() -> None:

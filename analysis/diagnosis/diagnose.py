@@ -190,7 +190,7 @@ def interpret(
         notes=(
             *(swap if verdict.status != "unexplained" else ()),
             *signs,
-            *estimate_notes(done, transferred, told),
+            *estimate_notes(done, transferred, told, prior_sd),
             *withheld_notes(machine),
             *verdict_notes(done, reference, visible, prior_sd, verdict),
             *repeat_notes(o, machine),

@@ -31,7 +31,9 @@ def manner_notes(p: float | None) -> tuple[Note, ...]:
     return () if p is None else (Note("over-compensated", {"jumps": which(p), "chance": p}),)
 
 
-def estimate_notes(done: Fit, transferred: TransferredPrior | None, told: np.ndarray) -> tuple[Note, ...]:
+def estimate_notes(
+    done: Fit, transferred: TransferredPrior | None, told: np.ndarray, prior_sd: np.ndarray
+) -> tuple[Note, ...]:
     """What the readings did not reach, how well they fit, and whether what else was known was used.
 
     Parameters
@@ -41,12 +43,17 @@ def estimate_notes(done: Fit, transferred: TransferredPrior | None, told: np.nda
         Whether used or not.
     told : ndarray (terms,) of bool
         Errors that such a machine is told of.
+    prior_sd : ndarray (terms,)
+        Before any print was read.
     """
     notes = []
     # Against what was known before these readings: what an earlier print measured they need not have.
     missing = [NAMES[i] for i in unread_terms(done.posterior, done.prior.sd, told)]
     if missing:
-        notes.append(Note("not-measured", {"terms": missing}))
+        unknown = {NAMES[i] for i in unread_terms(done.posterior, prior_sd, told)}
+        notes.append(
+            Note("not-measured", {"terms": missing, "kept": [t for t in missing if t not in unknown]})
+        )
     scatter = float(np.sqrt(done.estimate.agreement.excess))
     if scatter > 0:
         notes.append(Note("excess-scatter", {"scatter_mm": scatter}))

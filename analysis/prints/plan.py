@@ -298,6 +298,7 @@ def _whether_done(
     """Whether to stop, and the reason in a sentence."""
     if diagnosis.verdict.status == "unexplained":
         return False, "The readings do not fit together; measure again before you change anything."
+    lacking = ""
     if wanted is not None:
         fit, nominal = wanted
         held = next((g for g in now if g.over < nominal <= g.to), None)
@@ -307,17 +308,20 @@ def _whether_done(
                 True,
                 f"The printer holds {nominal:g} {fit} as it is: {held.width_mm:.3f} of {zone:.3f} mm.",
             )
+        needs = "" if held is None else f", which needs {held.width_mm:.3f} mm where {zone:.3f} are allowed"
+        lacking = f"The printer does not hold {nominal:g} {fit}{needs}. "
     if diagnosis.verdict.status == "within-noise":
         if diagnosis.verdict.not_looked_at:
             return (
                 False,
-                f"Nothing that was looked at is worth a change. {not_looked_at(diagnosis.verdict.not_looked_at)}",
+                f"{lacking}Nothing that was looked at is worth a change. "
+                f"{not_looked_at(diagnosis.verdict.not_looked_at)}",
             )
-        return True, "What is left is less than one caliper reading can see."
+        return True, f"{lacking}What is left is less than one caliper reading can see."
     if not diagnosis.advice and diagnosis.unsettled:
-        return False, "No error is known well enough yet for a number."
+        return False, f"{lacking}No error is known well enough yet for a number."
     if not diagnosis.advice:
-        return True, "No error is sure enough to be worth a change of settings."
+        return True, f"{lacking}No error is sure enough to be worth a change of settings."
     if wanted is not None:
         return False, f"The printer does not hold {wanted[1]:g} {wanted[0]} yet."
     return False, "What is left is more than a caliper reading can see."

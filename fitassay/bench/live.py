@@ -18,6 +18,7 @@ from fitassay.labels import (
     advice_values,
     capital,
     minus,
+    order_remark,
     sentence,
     setting_label,
     term_label,
@@ -217,6 +218,7 @@ def verdict_data(diagnosis: Diagnosis, telling: tuple[str, str] | None = None) -
         "next": next_,
         "telling": {"coupon": telling[0], "feature": telling[1]} if telling and not enough else None,
         "advice": [_change(advice) for advice in diagnosis.advice],
+        "order": sentence(order_remark(diagnosis)),
         "unsettled": [
             {"head": f"{head}:", "texts": [minus(text) for text in texts]}
             for head, texts in unsettled_lists(diagnosis)

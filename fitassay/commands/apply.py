@@ -16,7 +16,7 @@ from fitassay.coupons.machine_file import read_machine
 from fitassay.coupons.wording import as_text
 from fitassay.labels import setting_label, unsettled_lists
 from fitassay.names import SETTINGS, named
-from fitassay.options import carry_option, case_argument, json_option, print_option
+from fitassay.options import carry_option, case_argument, json_option, judged_option
 from fitassay.own_paths import SLICER_SETTINGS, is_own
 from fitassay.terminal import answer, say, say_lists, typed, working
 
@@ -42,7 +42,7 @@ class Proof(NamedTuple):
 @click.command()
 @case_argument
 @click.argument("steps", metavar="[STEP]...", nargs=-1)
-@print_option
+@judged_option
 @carry_option
 @click.option("--undo", is_flag=True, help="Take the last change back: machine.toml as it was before.")
 @click.option("--no-proof", is_flag=True, help="Make no proof print.")
@@ -126,7 +126,13 @@ def _chosen(advice: tuple[Advice, ...], steps: tuple[str, ...]) -> tuple[Advice,
     chosen = set()
     for step in steps:
         if not step.isdecimal():
-            setting = named(step, SETTINGS, "setting", "apply")
+            setting = named(
+                step,
+                SETTINGS,
+                "setting",
+                "apply",
+                "; diagnose lists the steps with their numbers",
+            )
             here = [i for i, a in enumerate(advice) if a.setting == setting]
             if not here:
                 raise InputError(f"diagnose lists no step for {setting_label(setting)}", "apply")
@@ -256,14 +262,18 @@ def _show(
     if work and settings:
         say()
     if settings:
-        say("Set these in the printer or the slicing program; machine.toml has them already:")
+        these, have = ("these", "has them") if len(settings) > 1 else ("this", "has it")
+        say(f"Set {these} in the printer or the slicing program; machine.toml {have} already:")
     for advice in settings:
         _show_setting(advice, machine)
     say()
     if settings:
+        lacking, others = (
+            ("one of them", "apply the others by their numbers, ") if len(settings) > 1 else ("it", "")
+        )
         say(
-            f"Where machine and slicing program lack one of them: fitassay apply {case} --undo, apply the others by "
-            f"their numbers, and pre-compensate your part instead: fitassay correct {case} PART.stl -o OUT.stl"
+            f"Where machine and slicing program lack {lacking}: fitassay apply {case} --undo, {others}and "
+            f"pre-compensate your part instead: fitassay correct {case} PART.stl -o OUT.stl"
         )
     for caution in CAUTIONS:
         say(f"- {caution}")

@@ -14,7 +14,7 @@ from fitassay.chosen import judged_print
 from fitassay.coupons.errors import InputError, JobError
 from fitassay.coupons.wording import count, quoted, typed
 from fitassay.names import error_names, named
-from fitassay.options import carry_option, case_argument, file_option, json_option, print_option
+from fitassay.options import carry_option, case_argument, file_option, json_option, judged_option
 from fitassay.terminal import answer, note, say, table, working
 from fitassay.withheld import withheld_sentence
 
@@ -41,7 +41,7 @@ PRINTERS = 4
     required=True,
     help="The part to print: .stl or .3mf.",
 )
-@print_option
+@judged_option
 @click.option("--unit", metavar="UNIT", help="What the numbers of an STL mean: mm, cm, m, inch or micron.")
 @click.option(
     "--leave",

@@ -11,7 +11,7 @@ from fitassay.case import Case, Print
 from fitassay.chosen import judged_print
 from fitassay.columns import width
 from fitassay.coupons.machine import Machine
-from fitassay.options import carry_option, case_argument, file_option, json_option, print_option
+from fitassay.options import carry_option, case_argument, file_option, json_option, judged_option
 from fitassay.terminal import answer, note, say, typed, working
 from fitassay.workflow import diagnose_print
 
@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 
 @click.command()
 @case_argument
-@print_option
+@judged_option
 @file_option(
     "--trace",
     "file",
@@ -56,6 +56,10 @@ def command(case: str, number: str | None, file: Path | None, carry: str | None,
             f"To swap them: fitassay enter {typed(case)} --print {target.name} --exchange {' '.join(exchanged)}"
         )
         return
+    for text in _again(diagnosis, place, target, typed(case)):
+        say(text)
+    if diagnosis.extra["joints_fit"] and not diagnosis.advice:
+        say("Your joints fit as drawn, so you can stop here; what is still in doubt does not spoil them.")
     unprinted = _unprinted(diagnosis, target)
     if unprinted and not diagnosis.verdict.term:
         say(
@@ -67,6 +71,15 @@ def command(case: str, number: str | None, file: Path | None, carry: str | None,
             f"Then: fitassay apply {typed(case)} writes the new values into machine.toml and makes the smallest "
             "print that proves them"
         )
+
+
+def _again(diagnosis: Diagnosis, place: Case, target: Print, case: str) -> list[str]:
+    """How a suspect reading is taken anew; of several the first."""
+    from fitassay.analysis.readings.reading import REFERENCE
+
+    which = "" if target.name == place.prints()[-1].name else f" --print {target.name}"
+    places = [f"{s.coupon}/{s.feature}" for s in diagnosis.suspects if s.coupon != REFERENCE]
+    return [f"To measure {p} again: fitassay enter {case}{which} --at {p}" for p in places[:1]]
 
 
 def _unprinted(diagnosis: Diagnosis, target: Print) -> str:

@@ -21,7 +21,14 @@ from fitassay.coupons.machine_file import SCHEMA, machine_toml
 from fitassay.coupons.wording import as_text
 from fitassay.names import named_option, of_figure
 from fitassay.options import Number, case_argument, json_option
-from fitassay.reading_dialog.figures import MATERIAL, Answers, FiguresDialog, read_answers, sensible
+from fitassay.reading_dialog.figures import (
+    MATERIAL,
+    Answers,
+    FiguresDialog,
+    read_answers,
+    sensible,
+    too_small,
+)
 from fitassay.terminal import STOPPED, answer, clean, say, typed
 
 # Where the joints stand, in the case's folder; as analysis.parts.joints has it, whose library loads too slowly here.
@@ -118,6 +125,8 @@ def command(
         )
         return
     say(f"Wrote {place.machine_path}: {_summary(machine)}.")
+    if (yes or not sys.stdin.isatty()) and (small := too_small(machine.values)):
+        say(small)
     hour = " --minutes 60" if joints else ""
     say(f"Look it over, then: fitassay make {typed(case)}{hour}")
     if card_tells(machine):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from itertools import accumulate, pairwise
 from typing import TYPE_CHECKING, Any, Literal
 
 import click
@@ -37,7 +38,9 @@ CAUTIONS = (
     "stepped-bore, reversal-comb, single-wall, corner-plate, height-stair, plain-block, fit-ladder.",
 )
 @click.option(
-    "--quick", is_flag=True, help="The smallest set that still tells backlash, bead and offset apart."
+    "--quick",
+    is_flag=True,
+    help="The smallest set that still tells backlash, bead width and path offset apart.",
 )
 @click.option(
     "--minutes",
@@ -91,7 +94,7 @@ def command(
 
             chosen = chosen_coupons(place, machine, minutes)
         families = chosen.coupons
-        note(_choice(chosen, minutes))
+        note(_choice(place, chosen, minutes))
     with working("Drawing the coupons and the sheet"):
         done = make_print(
             target,
@@ -130,12 +133,14 @@ def command(
     say(f"Then: fitassay enter {typed(case)}, or, for a page in the browser, fitassay bench {typed(case)}")
 
 
-def _choice(chosen: FirstSet, minutes: float) -> str:
+def _choice(place: Case, chosen: FirstSet, minutes: float) -> str:
     """What was chosen for the joints, and what the full set would give."""
+    from fitassay.analysis.parts.joints import joints_in
     from fitassay.analysis.rounding import COVERAGE, fixed
 
+    whose = "your" if joints_in(place.path) else "ordinary"
     return (
-        f"Within {minutes:g} minutes these tell most of your joints' clearance: {listed(chosen.coupons)}, "
+        f"Within {minutes:g} minutes these tell most of {whose} joints' clearance: {listed(chosen.coupons)}, "
         f"{math.ceil(chosen.minutes)} minutes, leaving ± {fixed(COVERAGE * chosen.u_mm, 2)} mm (k = 2); the full set "
         f"takes {math.ceil(chosen.all_minutes)} and leaves ± {fixed(COVERAGE * chosen.all_u_mm, 2)} mm."
     )
@@ -170,20 +175,22 @@ def _rows(made: CouponSet) -> list[dict[str, Any]]:
 def _show(rows: list[dict[str, Any]], machine: Machine) -> None:
     from fitassay.coupons.cost import filled
 
+    # Rounded up as they run, so that the column adds up to what stands below it.
+    ends = [0, *(math.ceil(round(m, 6)) for m in accumulate(row["minutes"] for row in rows))]
     cells = [
         (
             row["id"],
             str(row["plate"]),
             str(row["features"]),
             f"{row['grams']:.1f}",
-            str(math.ceil(row["minutes"])),
+            str(end - begin),
             row["isolates"],
         )
-        for row in rows
+        for row, (begin, end) in zip(rows, pairwise(ends), strict=True)
     ]
-    grams, minutes = sum(r["grams"] for r in rows), sum(r["minutes"] for r in rows)
+    grams = sum(r["grams"] for r in rows)
     features = sum(r["features"] for r in rows)
-    cells.append(("together", "", str(features), f"{grams:.1f}", str(math.ceil(minutes)), filled(machine)))
+    cells.append(("together", "", str(features), f"{grams:.1f}", str(ends[-1]), filled(machine)))
     columns = [
         ("coupon", False),
         ("plate", True),

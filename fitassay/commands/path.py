@@ -104,7 +104,8 @@ def _machine_for(target: Print) -> Machine:
 
     if holds_readings(target):
         raise InputError(
-            "holds readings already, so its print is done; make a further one with fitassay make --new-print",
+            "holds readings already, so its print is done; make a further one with: fitassay make "
+            f"{typed(str(target.case.path))} --new-print",
             str(target.readings_path),
         )
     return target.case.machine()

@@ -10,7 +10,7 @@ import click
 from fitassay.case import Case, Print
 from fitassay.chosen import judged_print
 from fitassay.coupons.errors import InputError
-from fitassay.options import Length, carry_option, case_argument, json_option, print_option
+from fitassay.options import Length, carry_option, case_argument, json_option, judged_option
 from fitassay.terminal import answer, say, say_lists, table, typed, working
 from fitassay.withheld import withheld_sentence
 
@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 
 @click.command()
 @case_argument
-@print_option
+@judged_option
 @click.option("--fit", metavar="H11/c11", help="Stop as soon as the printer holds this ISO 286 fit.")
 @click.option("--size", type=Length(), help="Nominal size of that fit.")
 @carry_option
@@ -125,10 +125,7 @@ def _check_data(check: Check) -> dict[str, Any]:
 def _show(data: dict[str, Any], plan: Plan, diagnosis: Diagnosis, case: str) -> None:
     from fitassay.labels import advice_check, sentence, setting_label, unsettled_lists
 
-    if data["done"]:
-        say(f"Done. {data['why']}")
-    else:
-        say(data["why"])
+    _show_head(data, plan, diagnosis)
     for i, step in enumerate(data["steps"], start=1):
         label = setting_label(step["setting"])
         say()
@@ -163,11 +160,24 @@ def _show(data: dict[str, Any], plan: Plan, diagnosis: Diagnosis, case: str) -> 
     rows = [
         (f"{g['over_mm']:g} to {g['to_mm']:g}", _grade(g["now"]), _grade(g["after"])) for g in data["grades"]
     ]
-    table([("sizes, mm", False), ("now", False), ("after the steps", False)], rows)
+    columns = [("sizes, mm", False), ("now", False), ("after the steps", False)]
+    # Where there are no steps nothing comes after them.
+    shown = 3 if any(not s["held"] for s in data["steps"]) else 2
+    table(columns[:shown], [row[:shown] for row in rows])
     if lost := _coarser(data):
         say(lost)
     if data["withheld"]:
         say(data["withheld"])
+
+
+def _show_head(data: dict[str, Any], plan: Plan, diagnosis: Diagnosis) -> None:
+    """Whether to stop and why, and why the error accused is not the first to be set right."""
+    from fitassay.labels import order_remark, sentence
+
+    say(f"Done. {data['why']}" if data["done"] else data["why"])
+    same = [s.advice.setting for s in plan.steps] == [a.setting for a in diagnosis.advice]
+    if same and (remark := order_remark(diagnosis)):
+        say(sentence(remark))
 
 
 def _coarser(data: dict[str, Any]) -> str:

@@ -21,7 +21,7 @@ from fitassay.options import (
     case_argument,
     file_option,
     json_option,
-    print_option,
+    judged_option,
 )
 from fitassay.terminal import answer, working
 
@@ -59,7 +59,7 @@ class TwoLengths(click.ParamType):
 
 @click.command()
 @case_argument
-@print_option
+@judged_option
 @click.option(
     "--pair",
     "pairs",

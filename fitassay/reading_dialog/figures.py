@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -25,6 +26,7 @@ ASKED = (
     *(f"settings.steps_per_mm_{axis}" for axis in "xyz"),
     *(f"caliper.{name}" for name in ("resolution_mm", "error_limit_mm", "range_mm")),
 )
+SIDES = ("volume.x_mm", "volume.y_mm")
 COMPENSATIONS = tuple(f.key for f in FIGURES if f.default == 0.0)
 MATERIAL = "PLA"
 FIGURE = {f.key: f for f in FIGURES}
@@ -111,6 +113,14 @@ def sensible(given: dict[str, float]) -> dict[str, float]:
         usual = FIGURE[LAYER].default if nozzle is None else nozzle * LAYER_PER_NOZZLE
         values[LAYER] = round(usual if bead is None else min(usual, bead * LAYER_PER_NOZZLE), 2)
     return values
+
+
+def too_small(values: Mapping[str, float]) -> str:
+    """That the bed is too small for any coupon; empty where it is not."""
+    least = Rules().smallest_side
+    if all(values.get(side, least) >= least for side in SIDES):
+        return ""
+    return f"Coupons with room for the jaws need a bed of at least {least:g} mm a side; none will fit."
 
 
 @dataclass(kw_only=True)
@@ -205,7 +215,7 @@ class FiguresDialog:
             return _text(f"name [{clean(default)}]: ", "Any text; it stands on sheet and report.") or default
         if question == PLASTIC:
             default = self.before.material or MATERIAL
-            return _text(f"material [{clean(default)}]: ", "What stands on the spool.") or default
+            return _plastic(default)
         if question == SOFT:
             plastic = str(self._all().material).casefold()
             likely = self.before.soft if self.before.soft is not None else plastic.startswith(FLEXIBLE)
@@ -227,12 +237,8 @@ class FiguresDialog:
     def _fits(self, question: str) -> bool:
         """Whether the answer goes with those before it; says so at once where it does not."""
         values = self._all().values
-        if question.startswith("volume.") and question != "volume.z_mm":
-            least = Rules().smallest_side
-            if values.get(question, least) < least:
-                say(
-                    f"Coupons with room for the jaws need a bed of at least {least:g} mm a side; none will fit."
-                )
+        if question in SIDES and (small := too_small({question: values[question]})):
+            say(small)
         if question in (BEAD, LAYER) and BEAD in values and LAYER in values and values[BEAD] <= values[LAYER]:
             say("The bead must be wider than the layer is high.")
             return False
@@ -249,6 +255,15 @@ def _text(prompt: str, hint: str) -> str:
             raise Back
         else:
             return text
+
+
+def _plastic(default: str) -> str:
+    """What is printed; a figure typed one question too early is no plastic."""
+    while True:
+        text = _text(f"material [{clean(default)}]: ", "What stands on the spool.") or default
+        if any(c.isalpha() for c in text):
+            return text
+        say("That has no letters; type what stands on the spool, such as PLA.")
 
 
 def _figure(key: str, default: float) -> float:

@@ -12,6 +12,7 @@ from fitassay.analysis.rounding import fixed, probability, reading
 from fitassay.card_hint import card_hint
 from fitassay.case import Print
 from fitassay.inputs import Inputs, read_inputs
+from fitassay.joint_words import joint_outcomes
 from fitassay.labels import sentence, term_label
 from fitassay.reading_dialog.sitting import Back, Quit, Sitting
 from fitassay.terminal import ask, say
@@ -60,7 +61,7 @@ class GuidedEntry:
             sitting.features(sitting.start(None))
             return
         if hint := card_hint(self.inputs.target.case):
-            say(hint)
+            say(f"If the coupons are not printed yet: {hint[:1].lower()}{hint[1:]}")
         say("The most telling reading comes first; you are told when the verdict is safe.")
         step = self._step(sitting)
         coupon, back, told = "", -1, False
@@ -209,6 +210,9 @@ class GuidedEntry:
             f"The verdict is safe after {self._taken(sitting)} of {len(self.guide.readable)} readings. "
             f"{sentence(diagnosis.verdict.text)}"
         )
+        inputs = self.inputs
+        for told in joint_outcomes(inputs.target.case, diagnosis, inputs.machine, inputs.trace):
+            say(f"So far: {told}.")
         if diagnosis.confounded:
             say("What acts alike in these readings only the report tells; more readings may part it.")
         answer = ask("q stops here, Enter goes on (further readings sharpen the figures): ")

@@ -7,6 +7,7 @@ import re
 from fitassay.analysis.chain.shapes import SHAPES
 from fitassay.coupons.numbers import parse_length
 from fitassay.coupons.wording import listed
+from fitassay.labels import TO
 from fitassay.terminal import ask, say
 
 HEAD = "name,shape,peg_mm,hole_mm,bought,way_up,motion,now"
@@ -40,8 +41,15 @@ def asked_joints() -> str:
             continue
         try:
             rows.append(joint_row(text, len(rows) + 1))
+            say(_taken(rows[-1]), indent="  ")
         except ValueError as exc:
             say(f"{exc}.", indent="  ")
+
+
+def _taken(row: str) -> str:
+    """How a typed line was understood: ``6 mm peg in 6.2 mm, round, to turn``."""
+    _, shape, peg, hole, *_, motion, _ = row.split(",")
+    return f"{peg} mm in {hole} mm, {shape}, {TO[motion]}"
 
 
 def joint_row(text: str, number: int) -> str:

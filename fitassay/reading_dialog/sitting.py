@@ -23,7 +23,7 @@ from fitassay.coupons.errors import InputError
 from fitassay.coupons.feature import RIM_MM, Coupon, Feature
 from fitassay.coupons.machine import Machine
 from fitassay.coupons.numbers import tidy
-from fitassay.coupons.wording import count, did_you_mean, shown
+from fitassay.coupons.wording import count, did_you_mean, listed, shown
 from fitassay.reading_dialog.typed import BACKS, HELP, SKIPS, TRIALS, leaves, typed_values
 from fitassay.terminal import ask, clean, say
 
@@ -79,7 +79,8 @@ class Sitting:
             places = ", ".join(f"{c.id}/{f.id}" for c, f in (order[i] for i in bare))
             raise InputError(f"{shown(wanted)} is on several coupons; choose from {places}", "--at")
         known = [n for name in names for n in sorted(name)]
-        raise InputError(f"no such coupon or feature {shown(at)}{did_you_mean(at, known)}", "--at")
+        there = f"; this print has {listed(dict.fromkeys(c.id for c, _ in order))}"
+        raise InputError(f"no such coupon or feature {shown(at)}{did_you_mean(at, known) or there}", "--at")
 
     def references(self, pieces: list[tuple[str, float]]) -> None:
         """Pieces of known size: those asked for, else one offered before the very first reading."""

@@ -146,8 +146,8 @@ def _sharpen(chart: WallChart, diagnosis: Diagnosis) -> tuple[str, ...]:
     said = []
     if "either way up" in chart.ways:
         said.append(
-            "Trace the sliced file: it is not known which way round holes are walked, so round cells are as wide as "
-            "both ways up."
+            "It is not known which way the nozzle goes round holes, so what is said of round fits is as wide as "
+            "for either way; tracing the sliced file tells it."
         )
     blind = [t.label for t in diagnosis.terms if t.kind == "printer" and t.informed < 0.3]
     if blind:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING, Any
 
+from fitassay.coupons.wording import listed
 from fitassay.terminal import say, table
 
 if TYPE_CHECKING:
@@ -91,11 +92,12 @@ def show_parts(data: dict[str, Any]) -> None:
         if rows:
             heads = ("no.", "what", "drawn, mm", "printed (k = 2)", "remark")
             table([(h, i in (0, 2)) for i, h in enumerate(heads)], rows)
-        if part["slanted_walls"]:
-            say(
-                "Slanted walls are among its flat ones. Dovetails and racks are not recognised: foretell such a "
-                "joint by its sizes, as in --pair 6,6.3 --shape dovetail."
-            )
+        say()
+    if slanted := [part["name"] for part in data["parts"] if part["slanted_walls"]]:
+        say(
+            f"Slanted walls are among the flat ones of {listed(slanted)}. Dovetails and racks are not recognised: "
+            "foretell such a joint by its sizes, as in --pair 6,6.3 --shape dovetail."
+        )
         say()
     if len(data["parts"]) > 1:
         _show_joints(data)

@@ -156,7 +156,7 @@ def _unsettled(console: Console, diagnosis: Diagnosis) -> None:
 def _suspects(console: Console, diagnosis: Diagnosis) -> None:
     if not diagnosis.suspects:
         return
-    _heading(console, "Suspect readings, left out: measure again or correct readings.csv")
+    _heading(console, "Suspect readings, left out: measure again")
     for s in diagnosis.suspects:
         likely = "" if s.likely_mm is None else f", perhaps {rounding.fixed(s.likely_mm, 2)} mm was meant"
         _wrapped(

@@ -233,7 +233,9 @@ function adviceParts(v) {
     const cautions = (v.cautions ?? []).map(line);
     for (const caution of cautions) caution.className = "caution";
     parts.push(
-      line("To change, in this order (± expanded uncertainty, k = 2):"), listOf("ol", v.advice), ...cautions,
+      line("To change, in this order (± expanded uncertainty, k = 2):"),
+      ...(v.order ? [line(v.order)] : []),
+      listOf("ol", v.advice), ...cautions,
     );
   }
   for (const each of v.unsettled ?? []) parts.push(line(each.head), listOf("ul", each.texts));
