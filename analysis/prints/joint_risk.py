@@ -17,6 +17,8 @@ Making = Literal["alone", "with-next", "held"]
 
 # A step that makes the joints miss by so much more [mm, rms] harms them; it is not made with this chance of that.
 WORSE_MM, RISK = 0.02, 0.1
+# What a step may add to that on average before another is asked to go with it [mm]; less than this nobody sees.
+SEEN_MM = 0.001
 # Printers that what is known leaves possible, looked at for that.
 DRAWN = 256
 
@@ -54,7 +56,8 @@ def making(
 
     Errors that cancel each other in a joint show once the first of them is gone, so that some steps help only
     together; where even the last of them may leave the joints worse, the first one waits until more is known. Those
-    that only cost a range of sizes its grade are made together with what wins it back, or alone where nothing does.
+    that leave the joints a little worse to be expected, or cost a range of sizes its grade, are made together with what
+    wins it back, or alone where nothing does.
 
     Parameters
     ----------
@@ -73,19 +76,24 @@ def making(
     while len(out) < len(effects):
         first = len(out)
         safe: list[tuple[int, State, np.ndarray]] = []
+        better: list[tuple[int, State, np.ndarray]] = []
         then = now
         for last in range(first, len(effects)):
             then = effects[last].on(then)
             after = _miss(pairs, then, theta + then.posterior.mean - state.posterior.mean)
-            if np.mean(after > before + WORSE_MM) < RISK:
-                safe.append((last, then, after))
-                if not coarser(now, then):
-                    safe = safe[-1:]
-                    break
+            if np.mean(after > before + WORSE_MM) >= RISK:
+                continue
+            safe.append((last, then, after))
+            if np.mean(after) > np.mean(before) + SEEN_MM:
+                continue
+            better.append(safe[-1])
+            if not coarser(now, then):
+                better = better[-1:]
+                break
         if not safe:
             out.append("held")
             continue
-        last, now, before = safe[0]
+        last, now, before = (better or safe)[0]
         out.extend("with-next" for _ in effects[first:last])
         out.append("alone")
     return out
