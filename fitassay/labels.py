@@ -7,7 +7,7 @@ import unicodedata
 from collections.abc import Sequence
 
 from fitassay.analysis import rounding
-from fitassay.analysis.notes import sum_words
+from fitassay.analysis.notes import Note, sum_words
 from fitassay.analysis.result import Advice, Confounded, Diagnosis, Verdict
 from fitassay.analysis.terms import TERMS
 from fitassay.counting import other_counts
@@ -43,6 +43,15 @@ def status_words(verdict: Verdict) -> str:
     if verdict.status == "within-noise" and verdict.not_looked_at:
         return "Nothing to mend in what was looked at"
     return STATUS_WORDS[verdict.status]
+
+
+def noted(diagnosis: Diagnosis) -> tuple[Note, ...]:
+    """The notes, without what the headline says already: that some errors were not looked at."""
+    verdict = diagnosis.verdict
+    told = set() if verdict.status == "unexplained" else set(verdict.not_looked_at)
+    return tuple(
+        n for n in diagnosis.notes if n.code != "not-measured" or not told.issuperset(n.data["terms"])
+    )
 
 
 CAUTIONS = (

@@ -49,6 +49,21 @@ def test_figures(width: int) -> None:
     assert "manual" in flat and "unplug" in flat
 
 
+@pytest.mark.parametrize("status", STATUSES)
+def test_what_was_not_looked_at_is_said_once(status: Status) -> None:
+    """In the headline; where that says other things, among the figures."""
+    found = diagnoses.make(status)
+    quick = replace(found, verdict=replace(found.verdict, not_looked_at=("first_layer_flare", "scale_z")))
+    for text in (verdict_lines(quick, Machine(), 100, colour=False), visible_text(page(quick))):
+        flat = " ".join(text.split())
+        assert ("Not measured by these readings" in flat) == (status == "unexplained")
+        if status not in ("within-noise", "unexplained"):  # the former's own sentence says it, made elsewhere
+            assert flat.count("Not looked at, so of any size: first-layer flare and scale in z") == 1
+    # An error that the headline does not name is named among the figures.
+    other = replace(found, verdict=replace(found.verdict, not_looked_at=("scale_z",)))
+    assert "Not measured by these readings" in verdict_lines(other, Machine(), 100, colour=False)
+
+
 def test_why_the_error_accused_is_not_set_right_first() -> None:
     first = diagnoses.make()
     accused = first.verdict.term

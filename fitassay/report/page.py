@@ -14,7 +14,7 @@ from fitassay.analysis.result import Advice, Diagnosis, NextPrint
 from fitassay.coupons.feature import Manifest
 from fitassay.coupons.machine import Machine
 from fitassay.coupons.wording import listed
-from fitassay.labels import first_sentence, plain, sentence, term_label
+from fitassay.labels import first_sentence, noted, plain, sentence, term_label
 from fitassay.report import plots
 from fitassay.report.estimates import (
     MOST_CONTENDERS,
@@ -109,7 +109,7 @@ def _context(diagnosis: Diagnosis, manifest: Manifest, folder: Path, machine: Ma
             {"text": sentence(n.text), "why": _next_why(n), "command": _next_command(n, manifest)}
             for n in diagnosis.next
         ],
-        "notes": [sentence(n.text) for n in diagnosis.notes],
+        "notes": [sentence(n.text) for n in noted(diagnosis)],
         "source": provenance(diagnosis, manifest, folder, machine),
     }
 

@@ -202,7 +202,7 @@ def _terms(console: Console, diagnosis: Diagnosis) -> None:
         for pair in diagnosis.extra.get("together", ()) if kind == "surface" and measured else ():
             table.add_row(*_sum_row(pair, wide))
     console.print(table)
-    for missing in (n for n in diagnosis.notes if n.code == "not-measured"):
+    for missing in (n for n in wording.noted(diagnosis) if n.code == "not-measured"):
         _wrapped(console, missing.text)
     if diagnosis.dof > 0:
         _wrapped(
