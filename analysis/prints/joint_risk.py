@@ -56,8 +56,8 @@ def making(
 
     Errors that cancel each other in a joint show once the first of them is gone, so that some steps help only
     together; where even the last of them may leave the joints worse, the first one waits until more is known. Those
-    that leave the joints a little worse to be expected, or cost a range of sizes its grade, are made together with what
-    wins it back, or alone where nothing does.
+    that leave the joints a little worse to be expected, or cost a range of sizes its grade, are made together with
+    what wins it back, or alone where nothing does.
 
     Parameters
     ----------
