@@ -122,6 +122,21 @@ def test_a_step_that_costs_a_grade_goes_with_what_wins_it_back():
     ) == ["with-next", "alone", "alone"]
 
 
+def test_a_step_that_leaves_the_joints_a_little_worse_goes_with_what_mends_them():
+    """Four sides further out by 0.0025 mm: a joint 0.01 mm worse, half of what counts as harm."""
+    pairs = (Pair(peg=12.0, hole=12.3, shape="square", flipped=False),)
+    out, further, inward = (
+        known(contour_offset=0.03),
+        shift(contour_offset=0.0025),
+        shift(contour_offset=-0.03),
+    )
+    assert making([further, inward], out, pairs) == ["with-next", "alone"]
+    assert making([inward, further], out, pairs) == ["alone", "alone"]
+    assert making([further], out, pairs) == ["alone"]
+    # A micrometre is nothing to wait for.
+    assert making([shift(contour_offset=0.0002), inward], out, pairs) == ["alone", "alone"]
+
+
 def test_a_step_known_too_badly_for_the_joints_waits():
     """All sides stand out by 0.01 mm, or inward by 0.05: four of them change a joint by 0.04 to 0.2 mm."""
     pairs = (Pair(peg=12.0, hole=12.3, shape="square", flipped=False),)

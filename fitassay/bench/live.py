@@ -180,6 +180,8 @@ def verdict_data(diagnosis: Diagnosis, telling: tuple[str, str] | None = None) -
     telling : (coupon, feature), optional
         The feature that would tell most, of those not yet read.
     """
+    from fitassay.analysis.diagnosis.verdict import SUREST
+
     verdict = diagnosis.verdict
     ranked = sorted(diagnosis.probabilities.items(), key=lambda pair: -pair[1])
     rivals = [(n, p) for n, p in ranked[:RIVALS] if math.isfinite(p) and p >= SMALLEST_CHANCE]
@@ -199,7 +201,8 @@ def verdict_data(diagnosis: Diagnosis, telling: tuple[str, str] | None = None) -
             {
                 "label": term_label(name),
                 "probability": round(p, 4),
-                "chance": minus(probability(p)),
+                # As the sentence above has it: no model of a printer is surer.
+                "chance": minus(probability(min(p, SUREST))),
                 "accused": name == verdict.term,
             }
             for name, p in rivals
