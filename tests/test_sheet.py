@@ -21,7 +21,7 @@ from fitassay.coupons.feature import Manifest
 from fitassay.coupons.machine import Machine
 from fitassay.coupons.make import CouponSet, build_set, write_set
 from fitassay.coupons.sheet.document import sheet_pdf
-from fitassay.coupons.sheet.words import numbered_features
+from fitassay.coupons.sheet.words import numbered_features, settings_in_force
 
 MM = 25.4 / 72
 PAPERS = {"a4": (210.0, 297.0), "letter": (215.9, 279.4)}
@@ -292,6 +292,15 @@ def test_instructions_are_whole() -> None:
             assert shared or found.instruction == told[number]
         else:
             assert found.instruction == told[number]
+
+
+@pytest.mark.parametrize("paper", ["a4", "letter"])
+def test_what_is_set_now_is_told_whole(paper: str) -> None:
+    told = " ".join((pages(100.0, paper)[1].extract_text() or "").split())
+    assert "\N{HORIZONTAL ELLIPSIS}" not in told
+    for meaning, *_ in settings_in_force(Machine()):
+        # A row's first line holds what stands beside it, too.
+        assert all(word in told for word in meaning.split()), meaning
 
 
 def list_rows(data: bytes) -> list[tuple[int, str]]:

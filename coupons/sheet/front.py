@@ -249,13 +249,20 @@ def _settings(pdf: SheetPdf, machine: Machine, y: float) -> float:
     rows = settings_in_force(machine)
     # Value, where the setting is found, and the rest for what it means.
     value_at, place_at = pdf.epw - 23.0, pdf.epw - 91.0
+    step = line_step(SIDE_PT)
     pdf.stroke(NARROW)
     for meaning, place, value in rows:
-        pdf.rect(MARGIN, y, pdf.epw, 5.4)
-        pdf.put(MARGIN + 1.0, y + 3.9, pdf.fitted(meaning, place_at - 3.0, SIDE_PT), SIDE_PT)
-        pdf.put(MARGIN + place_at, y + 3.9, pdf.fitted(place, value_at - place_at - 2.0, SIDE_PT), SIDE_PT)
-        pdf.put(MARGIN + value_at, y + 3.9, value, SIDE_PT)
-        y += 5.4
+        columns = (
+            (1.0, pdf.wrapped(meaning, place_at - 3.0, SIDE_PT)),
+            (place_at, pdf.wrapped(place, value_at - place_at - 2.0, SIDE_PT)),
+            (value_at, [value]),
+        )
+        height = 5.4 + (max(len(lines) for _, lines in columns) - 1) * step
+        pdf.rect(MARGIN, y, pdf.epw, height)
+        for x, lines in columns:
+            for k, line in enumerate(lines):
+                pdf.put(MARGIN + x, y + 3.9 + k * step, line, SIDE_PT)
+        y += height
     return y
 
 
