@@ -77,6 +77,7 @@ def backlash_of(card: ReadCard) -> dict[str, tuple[float, float]]:
 def card_lines(first: ReadCard, second: ReadCard) -> list[str]:
     """What happened, a sentence each."""
     from fitassay.analysis.rounding import plus_minus
+    from fitassay.labels import setting_label
 
     lines = []
     for number, card in enumerate((first, second), start=1):
@@ -86,7 +87,7 @@ def card_lines(first: ReadCard, second: ReadCard) -> list[str]:
         lines += [f"{when}, the eye counts: {counts}.", f"Backlash (k = 2): {found}."]
         if number == 1:
             lines += [
-                f"Set {a.setting.removeprefix('settings.')} from {a.from_value:.3g} to {a.to_value:.3f} mm."
+                f"Set the {setting_label(a.setting)} from {a.from_value:.3g} to {a.to_value:.3f} mm."
                 for a in card.diagnosis.advice
                 if a.term in BACKLASH and a.from_value is not None and a.to_value is not None
             ]

@@ -68,7 +68,11 @@ def test_the_page_works_as_it_is_written(tmp_path, monkeypatch):
 @pytest.mark.long
 def test_the_demonstration_shows_the_card(tmp_path):
     out = run("demo", str(tmp_path / "orrery"), "--card")
-    assert "no caliper" in out and "the eye counts: x1" in out and "Set backlash_y_mm" in out
+    assert (
+        "no caliper" in out
+        and "the eye counts: x1" in out
+        and "Set the backlash compensation of y from 0 to" in out
+    )
     data = json.loads(run("demo", str(tmp_path / "again"), "--card", "--json"))
     before, after = (c["backlash_mm"]["y"] for c in data["cards"])
     assert before["estimate"] == pytest.approx(data["errors"]["backlash_y"], abs=0.03)

@@ -174,7 +174,8 @@ def test_yes_to_a_suspected_slip_takes_what_is_suggested(tmp_path, answer):
 
 def test_a_suspected_slip_may_be_kept_or_typed_again(tmp_path):
     target = small_case(tmp_path)
-    enter(tmp_path, "2.031", "k", "2.031", "n", "20.05", "q")
+    _, out = enter(tmp_path, "2.031", "k", "2.031", "n", "20.05", "q")
+    assert "is not a number" not in out  # n is an answer, no reading
     assert on_disk(target) == {("boss", "x20"): [2.031], ("boss", "y20"): [20.05]}
 
 

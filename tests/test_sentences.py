@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from contextlib import chdir
+from pathlib import Path
 
 import pytest
 from click.testing import CliRunner
@@ -13,6 +14,7 @@ from fitassay.cli import cli
 from tests.fit_case import copied, run, run_json
 from tests.pty_session import PtySession
 
+ROOT = Path(__file__).parents[1]
 LOOSE = (("init", "--yes", "--horizontal-size-compensation", "-0.15"), ("make", "--quick"))
 READ = ("simulate", "--path-offset", "-0.15", "--seed", "5")
 
@@ -211,3 +213,27 @@ def test_help_says_which_print_is_judged(command):
     """As they do: of the prints made, the newest that was read."""
     assert "the newest that holds readings unless given" in said(command, "--help")
     assert "the newest unless given" in said("enter", "--help")
+
+
+def test_commands_that_are_named_can_be_copied(tmp_path):
+    place = copied(tmp_path, ("init", "--yes"), ("make", "--quick"), ("simulate", "--seed", "1"))
+    assert f"fitassay make {place} --new-print --family fit-ladder" in said(
+        "predict", place, "--pair", "6,6.2", "--clearance", "0.2"
+    )
+    run("make", place, "--new-print", "--family", "height-stair")
+    assert f"make the full set: fitassay make {place} --new-print" in said("enter", place, "--rims")
+
+
+def test_after_a_change_nobody_is_sent_to_the_full_set_again():
+    """Guide and README: the proof print comes from `apply`; what is made besides is named coupon by coupon."""
+    pages = [ROOT / "README.md", *sorted((ROOT / "gallery" / "guide").glob("*.md"))]
+    text = {
+        page.name if page.parent == ROOT else f"guide/{page.name}": page.read_text("utf-8") for page in pages
+    }
+    for name, words in text.items():
+        for made in re.findall(r"fitassay make \S+ --new-print(.*)", words):
+            assert made.lstrip().startswith("--family"), name
+    for name in ("README.md", "guide/first-print.md", "guide/verdict.md"):
+        assert "fitassay apply myprinter" in text[name], name
+    assert "smallest proof print" in text["README.md"]
+    assert "smallest print that proves" in " ".join(text["guide/verdict.md"].split())

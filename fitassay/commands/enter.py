@@ -87,7 +87,7 @@ def command(
     pieces = [_piece(text) for text in references]
     sitting = Sitting(book=book, machine=machine)
     if rims:
-        _rims(sitting, guided or at is not None)
+        _rims(sitting, case, guided or at is not None)
         return
     start = sitting.start(at)
     guide = _guide(target, at, guided, carry)
@@ -125,13 +125,16 @@ def _exchange(book: ReadingsBook, first: str, second: str) -> None:
     say(f"Readings of {first} and {second} swapped; the same command swaps them back.")
 
 
-def _rims(sitting: Sitting, otherwise: bool) -> None:
+def _rims(sitting: Sitting, case: str, otherwise: bool) -> None:
     """Rims, single layers and cross-checks only."""
     if otherwise:
         raise click.UsageError("--rims goes with neither --guided nor --at")
     order = sitting.book.optional
     if not order:
-        say("This print's coupons have no rims to read; make the full set: fitassay make CASE --new-print")
+        say(
+            "This print's coupons have no rims to read; make the full set: "
+            f"fitassay make {typed(case)} --new-print"
+        )
         return
     why = ""
     if any(f.of_surface for _, f in order):

@@ -23,7 +23,7 @@ from fitassay.options import (
     json_option,
     judged_option,
 )
-from fitassay.terminal import answer, working
+from fitassay.terminal import answer, typed, working
 
 if TYPE_CHECKING:
     from fitassay.analysis.chain.shapes import Shape
@@ -243,7 +243,7 @@ def command(
         return
     from fitassay.report.prediction_text import show_prediction
 
-    show_prediction(result)
+    show_prediction(result, typed(case))
 
 
 def _press_data(pair: dict[str, Any], ring: float, modulus: float, strength: float) -> dict[str, Any]:

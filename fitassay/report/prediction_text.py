@@ -44,7 +44,7 @@ def _length(s: dict[str, float], signed: bool = True) -> str:
     return plus_minus(s["mean"], s["std_uncertainty"], "mm", signed=signed)
 
 
-def show_prediction(result: dict[str, Any]) -> None:
+def show_prediction(result: dict[str, Any], case: str) -> None:
     if result["status"] == "unexplained":
         say("Careful: the readings do not fit together, so what follows may be wrong; see diagnose.")
     if result["parts"]:
@@ -52,7 +52,7 @@ def show_prediction(result: dict[str, Any]) -> None:
 
         show_parts(result)
     for pair in result["pairs"]:
-        _show_pair(pair)
+        _show_pair(pair, case)
     for fit in result["fits"]:
         _show_fit(fit)
         say()
@@ -74,7 +74,7 @@ def show_prediction(result: dict[str, Any]) -> None:
         say(result["withheld"])
 
 
-def _show_pair(pair: dict[str, Any]) -> None:
+def _show_pair(pair: dict[str, Any], case: str) -> None:
     from fitassay.analysis.rounding import probability
     from fitassay.labels import side_words, term_label
 
@@ -124,7 +124,7 @@ def _show_pair(pair: dict[str, Any]) -> None:
         drawn = max(pair["hole_mm"] - pair["peg_to_draw_mm"], 0.0)
         if drawn <= LADDER_MM:
             say(
-                f"  to try it by hand first: fitassay make CASE --new-print --family fit-ladder "
+                f"  to try it by hand first: fitassay make {case} --new-print --family fit-ladder "
                 f"--clearance {drawn:.2f} --clearance-step 0.05"
             )
     if "fit" in pair:

@@ -75,7 +75,8 @@ function closeAsk() {
 function raise(question) {
   s.ask = { ...question, since: performance.now(), resume: s.cursor };
   s.cursor = indexOf(question.item);
-  box.value = question.suggested || question.item.text;
+  // Enter alone takes what was probably meant, and where nothing was it keeps nothing: the terminal does the same.
+  box.value = question.suggested || (question.hard ? question.item.text : "");
   box.classList.add("asked");
   $("ask").hidden = false;
   say(""); // the last reading's "kept" must not stand under the question about this one
@@ -83,8 +84,8 @@ function raise(question) {
   $("ask-keep").textContent = `Keep ${question.item.text}`;
   $("ask-take").hidden = !question.suggested;
   $("ask-take").textContent = `Take ${question.suggested}`;
-  const enter = question.suggested ? `Enter takes ${question.suggested}` : "Enter keeps it all the same";
-  $("ask-text").textContent = question.hard ? question.message : `${question.message} ${enter}; or type it anew.`;
+  const how = question.suggested ? `Enter takes ${question.suggested}; or type it anew.` : "Read it again and type it.";
+  $("ask-text").textContent = question.hard ? question.message : `${question.message} ${how}`;
   render();
   box.focus({ preventScroll: true });
   box.select();
