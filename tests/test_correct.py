@@ -6,6 +6,7 @@ import sys
 
 import numpy as np
 import pytest
+import shapely
 import trimesh
 from manifold3d import Manifold
 
@@ -18,6 +19,7 @@ from fitassay.analysis.terms import INDEX
 from fitassay.coupons.errors import InputError, JobError
 from fitassay.coupons.solid import open_edges
 from tests.parts import PARTS, box, drawn, measure, part_of, post, prism
+from tests.printed_pairs import played
 from tests.printers import printer
 
 W, H = 0.45, 0.2
@@ -182,6 +184,39 @@ def test_one_constant_for_all_holes_opens_large_bores_too_much():
     # The same setting in the virtual print, of the part as drawn and as corrected.
     got = prove(part, part, moved, theta[None], W, constant)
     assert got.before.worst_mm > 0.09 and got.after.worst_mm < 0.01
+
+
+def free_bore(part, theta, middle, jumps):
+    """The largest circle that fits into the printed bore about `middle`, walked by the tests' own printer [mm]."""
+    flat = part.vertices[np.abs(part.vertices[:, 2] - part.vertices[:, 2].min()) < 1e-6][:, :2] - middle
+    ring = np.unique(flat[np.hypot(*flat.T) < 6.5].round(9), axis=0)
+    ring = ring[np.argsort(-np.arctan2(ring[:, 1], ring[:, 0]))]
+    path = shapely.Polygon(ring).buffer(W / 2, quad_segs=64).exterior
+    points = np.array(
+        [path.interpolate(s).coords[0] for s in np.linspace(0, path.length, 1440, endpoint=False)]
+    )
+    points = points if not shapely.LinearRing(points).is_ccw else points[::-1]
+    walked = shapely.LinearRing(played(points, theta, jumps))
+    return 2 * shapely.maximum_inscribed_circle(shapely.Polygon(walked), 5e-4).length - W
+
+
+@pytest.mark.parametrize("jumps", [False, True])
+def test_a_bore_comes_out_right_in_either_manner_of_compensating_too_much(jumps):
+    """A bore of 10 mm, compensated by 0.2 mm too much: 0.14 or 0.19 mm too tight as drawn."""
+    part = part_of(box(0, 0, 30, 24, 0, 8) - post(10, 15, 12, -1, 9))
+    theta = printer(backlash_x=-0.2, backlash_y=-0.2)
+    assert free_bore(part, theta, (15, 12), jumps) < 9.88
+    right, wrong = (correct(part, theta, W, H, jumps=manner).part for manner in (jumps, not jumps))
+    assert free_bore(right, theta, (15, 12), jumps) == pytest.approx(10.0, abs=0.06)
+    if jumps:
+        assert free_bore(right, theta, (15, 12), jumps) == pytest.approx(10.0, abs=0.01)
+        # Corrected for the other manner it would be twice as tight as before.
+        assert free_bore(wrong, theta, (15, 12), jumps) < 9.65
+    # The product's own virtual print agrees.
+    for moved in (right, wrong):
+        (bore,) = printed_region(Sections(moved).at(4.0), theta, W, jumps=jumps).interiors
+        own = 2 * shapely.maximum_inscribed_circle(shapely.Polygon(bore), 5e-4).length
+        assert own == pytest.approx(free_bore(moved, theta, (15, 12), jumps), abs=0.03)
 
 
 def test_only_round_openings_close():

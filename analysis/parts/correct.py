@@ -85,6 +85,7 @@ def correct(
     pivot: np.ndarray | None = None,
     extra: np.ndarray | None = None,
     holes: ConstantHoles = NO_CONSTANT,
+    jumps: bool = False,
 ) -> Correction:
     """Pre-compensate a part.
 
@@ -102,6 +103,8 @@ def correct(
         By which walls are moved outwards besides, because a virtual print asked for it.
     holes : ConstantHoles, optional
         What a constant hole compensation does to round bores beside the errors.
+    jumps : bool
+        A backlash compensation set too high jumps at the reversal; else it mirrors the play.
 
     Raises
     ------
@@ -109,11 +112,11 @@ def correct(
         The mesh is not closed, or a scale is so far off that the part would be another one.
     """
     if not has_belts(errors_of(theta))[0]:
-        return _correct(part, theta, width, layer, pivot, ("x", "y"), extra, holes)
+        return _correct(part, theta, width, layer, pivot, ("x", "y"), extra, holes, jumps)
     pivot = base_middle(part.bounds) if pivot is None else pivot
     turned = _with(part, part.vertices @ TURN.T)
     seen = along_diagonals(theta)
-    done = _correct(turned, seen, width, layer, TURN @ pivot, ("belt a", "belt b"), extra, holes)
+    done = _correct(turned, seen, width, layer, TURN @ pivot, ("belt a", "belt b"), extra, holes, jumps)
     moved = part.vertices + done.displacement @ TURN
     return replace(done, part=_with(part, moved), displacement=moved - part.vertices)
 
@@ -127,6 +130,7 @@ def _correct(
     axes: tuple[str, str],
     extra: np.ndarray | None,
     holes: ConstantHoles,
+    jumps: bool,
 ) -> Correction:
     """`correct` where x and y are the axes with play, called `axes`."""
     errors = errors_of(theta)
@@ -139,14 +143,14 @@ def _correct(
     # The axes move as the sheared frame asks: a wall along y needs x too where the frame leans.
     lean = part.vertices - np.outer(part.vertices[:, 1] - pivot[1], [errors.shear[0], 0.0, 0.0])
     play = errors.play[0]
-    walls = walk_walls(_with(part, lean), layer, play)
+    walls = walk_walls(_with(part, lean), layer, play, jumps=jumps)
     walls = replace(walls, normal=unit_normals(part))
     frame = _Frame.of(part, walls)
     outward = frame.solve(np.ones(len(part.faces)))
     closing = _closing(part, frame, walls, errors, holes)
     flat = part.vertices[:, :2] - outward * (width + errors.swept[0]) / 2
     flat[:, 0] -= errors.shear[0] * (flat[:, 1] - pivot[1])
-    flat += _play_shift(part, frame, walls, play)
+    flat += _play_shift(part, frame, walls, play, jumps)
     flat = pivot[:2] + (flat - pivot[:2]) / scale[:2]
     flat += outward * (width / 2 - errors.contour[0]) + closing
     if extra is not None and extra.any():
@@ -297,14 +301,15 @@ def _closing(part: Part, frame: _Frame, walls: Walls, errors: Errors, holes: Con
     return frame.solve(np.where(bore, -depth, 0.0))
 
 
-def _play_shift(part: Part, frame: _Frame, walls: Walls, play: np.ndarray) -> np.ndarray:
+def _play_shift(part: Part, frame: _Frame, walls: Walls, play: np.ndarray, jumps: bool) -> np.ndarray:
     """Moves (n, 2) that put the command ahead of the play: +b/2 along each axis' last move.
 
     A wall that moves an axis by many times its play takes the play up at once and asks for its whole length to
     stand right: n.v = n.(b/2 last move) at both ends; two such walls fix their corner. A wall that hardly moves
     the axis, and each facet of a smooth curve, asks so at its end only; its beginning goes with the facet that is
     drawn before it, and the play is taken up on the way. The wall then stands off by up to b t / (b + t), t its
-    travel; half of that is taken off at its beginning, so that the error lies on both sides.
+    travel; half of that is taken off at its beginning, so that the error lies on both sides. Of a compensation set
+    too high, where that jumps at the reversal, every facet asks for its whole length.
     """
     if not play.any():
         return np.zeros((len(part.vertices), 2))
@@ -313,7 +318,7 @@ def _play_shift(part: Part, frame: _Frame, walls: Walls, play: np.ndarray) -> np
     ahead = _ahead(part, frame)
     arriving = _arrival(frame, shift, ahead)
     travel, size = walls.travel[frame.face], np.abs(play) * np.where(play < 0, 2, 1)
-    own = (ahead > 0)[:, None] | (travel > OWN_TRAVEL * size)
+    own = (ahead > 0)[:, None] | (travel > OWN_TRAVEL * size) | (jumps & (play < 0))
     # A play compensated too much is given back gradually: the two ends of a short wall suffice.
     part_way = np.where(play < 0, 0.0, travel / np.maximum(travel + size, 1e-12) / 2)
     asked = arriving[frame.vertex]

@@ -187,7 +187,12 @@ class Dimensions:
                     rings = self.wanted.at(wall.z)
                     z = to_low + (wall.z - low) * (to_high - to_low) / (high - low)
                     printed = printed_region(
-                        sections.at(z), theta, width, round_openings(rings), self.state.holes
+                        sections.at(z),
+                        theta,
+                        width,
+                        round_openings(rings),
+                        self.state.holes,
+                        jumps=bool(self.state.habits.jumps),
                     )
                     regions[wall.z] = printed, _region(rings)
                 printed, wanted = regions[wall.z]

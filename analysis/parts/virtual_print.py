@@ -72,6 +72,8 @@ def printed_region(
     width: float,
     bores: tuple[tuple[np.ndarray, float], ...] | None = None,
     holes: ConstantHoles = NO_CONSTANT,
+    *,
+    jumps: bool = False,
 ) -> Any:
     """What one printer makes of a section: paths walked, beads swept, insides filled.
 
@@ -86,6 +88,8 @@ def printed_region(
         Round openings, if the drawn ones are bent out of round on purpose; default: those of `rings`.
     holes : ConstantHoles, optional
         What a constant hole compensation does to them beside the errors.
+    jumps : bool
+        A backlash compensation set too high jumps at the reversal; else it mirrors the play.
 
     Returns
     -------
@@ -94,6 +98,7 @@ def printed_region(
     import shapely
 
     errors = errors_of(np.asarray(theta)[None])
+    errors.jumps = jumps
     radius = (width + float(errors.swept[0])) / 2
     outer, openings, beads = [], [], []
     bores = round_openings(rings) if bores is None else bores
@@ -189,6 +194,8 @@ def misfit(
     width: float,
     heights: list[tuple[float, float]],
     holes: ConstantHoles = NO_CONSTANT,
+    *,
+    jumps: bool = False,
 ) -> Misfit:
     """Print `drawn` and compare it with `wanted`, each section shifted to its best place.
 
@@ -208,7 +215,7 @@ def misfit(
         points, normals = surface_points(rings)
         if not len(points):
             continue
-        region = printed_region(drawn.at(z_drawn), theta, width, round_openings(rings), holes)
+        region = printed_region(drawn.at(z_drawn), theta, width, round_openings(rings), holes, jumps=jumps)
         d = deviations(points, normals, region)
         found = np.isfinite(d)
         lost += int((~found).sum())
@@ -249,6 +256,8 @@ def prove(
     printers: np.ndarray,
     width: float,
     holes: ConstantHoles = NO_CONSTANT,
+    *,
+    jumps: bool = False,
 ) -> Proof:
     """Print a part three ways on each of the `printers` (n, terms) and compare the surfaces with the wanted ones."""
     heights = telling_heights(part)
@@ -259,7 +268,7 @@ def prove(
         low, high = part.bounds[:, 2]
         drawn_low, drawn_high = drawn.bounds[:, 2]
         pairs = [(z, drawn_low + (z - low) * (drawn_high - drawn_low) / (high - low)) for z in heights]
-        each = [misfit(wanted, sections, theta, width, pairs, holes) for theta in printers]
+        each = [misfit(wanted, sections, theta, width, pairs, holes, jumps=jumps) for theta in printers]
         found.append(
             Misfit(
                 mean_mm=float(np.mean([m.mean_mm for m in each])),

@@ -129,7 +129,7 @@ def _crossing(
     return p[:, :2] + t[:, None] * (q[:, :2] - p[:, :2]), (level.astype(np.int64) * n + low) * n + high
 
 
-def walk_walls(part: Part, layer: float, play: np.ndarray) -> Walls:
+def walk_walls(part: Part, layer: float, play: np.ndarray, *, jumps: bool = False) -> Walls:
     """Walk all sections of a part.
 
     Parameters
@@ -140,6 +140,8 @@ def walk_walls(part: Part, layer: float, play: np.ndarray) -> Walls:
         Layer height.
     play : ndarray (2,) [mm]
         Total play of x and y; negative: compensated too much.
+    jumps : bool
+        What is compensated too much jumps at the reversal; else it mirrors the play.
     """
     normal = unit_normals(part)
     segments = cut(part, levels_of(part, layer))
@@ -150,7 +152,7 @@ def walk_walls(part: Part, layer: float, play: np.ndarray) -> Walls:
     def mean(values: np.ndarray) -> np.ndarray:
         return np.bincount(segments.face, weights=values, minlength=size) / np.maximum(weight, 1)
 
-    leads = [_lead(segments, axis, float(play[axis])) for axis in (0, 1)]
+    leads = [_lead(segments, axis, float(play[axis]), jumps) for axis in (0, 1)]
     lead = np.column_stack([mean(v) for v in leads])
     mixed = np.column_stack([mean(v * v) for v in leads]) - lead**2 > MIXED
     travel = np.column_stack([mean(c) for c in _straight_travel(segments).T])
@@ -170,9 +172,9 @@ def unit_normals(part: Part) -> np.ndarray:
     return np.where(length > 1e-12, normal / np.where(length > 1e-12, length, 1.0), 0.0)
 
 
-def _lead(segments: Segments, axis: int, play: float) -> np.ndarray:
+def _lead(segments: Segments, axis: int, play: float, jumps: bool) -> np.ndarray:
     """Share of b/2 by which the command must be ahead at each segment's end, ndarray (s,)."""
-    if play < 0:
+    if play < 0 and not jumps:
         return _overdone(segments, axis, -play)
     return _last_move(segments, axis)
 

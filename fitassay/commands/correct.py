@@ -177,16 +177,18 @@ def _one(part: Part, state: State, layer: float, thin: bool, pivot: Any) -> dict
     from fitassay.analysis.parts.residuals import Dimensions
     from fitassay.analysis.parts.virtual_print import prove
 
+    jumps = bool(state.habits.jumps)
+
     def corrected(extra: np.ndarray | None = None) -> Correction:
         mean, width = state.posterior.mean, state.width
-        return correct(part, mean, width, layer, pivot=pivot, extra=extra, holes=state.holes)
+        return correct(part, mean, width, layer, pivot=pivot, extra=extra, holes=state.holes, jumps=jumps)
 
     done, residuals = Dimensions(part, state).refine(corrected(), corrected)
     check(part, done, state.width, layer, thin=thin)
     scaled = scaled_alone(part, state.posterior.mean, state.width)
     printers = state.draws(max(2, PRINTERS))
     printers[0] = state.posterior.mean
-    proof = prove(part, scaled, done.part, printers, state.width, state.holes)
+    proof = prove(part, scaled, done.part, printers, state.width, state.holes, jumps=jumps)
     if proof.after.mean_mm >= proof.before.mean_mm:
         raise JobError(
             f"{part.name}: by the virtual print the corrected part would not come out nearer its drawing "
