@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from itertools import combinations
 from types import SimpleNamespace
 from typing import Any
@@ -9,18 +10,27 @@ from typing import Any
 import numpy as np
 import pytest
 
+from fitassay.analysis.chain.simulate import simulate, theta_of
 from fitassay.analysis.estimation.excess_variance import disagreement
+from fitassay.analysis.estimation.feed import measured_filament
 from fitassay.analysis.estimation.known import Fact, contradicted
+from fitassay.analysis.estimation.manner import chance_of_jumps
 from fitassay.analysis.estimation.marginal import Model
 from fitassay.analysis.estimation.outlier_causes import intended
 from fitassay.analysis.estimation.outliers import worst_readings
 from fitassay.analysis.estimation.play import kink_variance
+from fitassay.analysis.estimation.readout import read_out
 from fitassay.analysis.estimation.repeatability import repeat_notes
+from fitassay.analysis.estimation.repeats import suspect_repeat
 from fitassay.analysis.estimation.weighed import Commanded, extruded_of, without
 from fitassay.analysis.normal import Normal
+from fitassay.analysis.readings.file import Reading
+from fitassay.analysis.readings.reading import REFERENCE
 from fitassay.analysis.readings.weighings import Weighing
 from fitassay.analysis.terms import INDEX, TERMS
+from fitassay.coupons.errors import InputError
 from fitassay.coupons.machine import Machine
+from tests.sets import walk
 
 
 def test_a_guess_hardly_nearer_than_what_was_read_explains_nothing():
@@ -154,3 +164,71 @@ def test_repeats_that_scatter_otherwise_than_stated_are_said(factor, expected):
     scatter: Any = SimpleNamespace(repeat_dof=30, repeat_sd_mm=factor * stated, repeatability_mm=0.02)
     notes = repeat_notes(scatter, machine)
     assert [n.data["more"] for n in notes] == ([] if expected is None else [expected])
+
+
+def test_more_variance_than_stated_widens_noise_and_surface_and_nothing_else():
+    """Noise by the factor, surface terms' deviations by its root, what they share with others likewise."""
+    rng = np.random.default_rng(8)
+    root = rng.normal(size=(len(TERMS), len(TERMS)))
+    prior = Normal(mean=rng.normal(size=len(TERMS)), cov=root @ root.T)
+    model = Model(gains=rng.normal(size=(3, len(TERMS))), prior=prior, noise=np.diag([1.0, 4.0, 9.0]))
+    surface = [t.kind == "surface" for t in TERMS]
+    assert any(surface) and not all(surface)
+    each = model.scaled(np.array([4.0, 2.25]))
+    for k, (factor, wide) in enumerate(((4.0, 2.0), (2.25, 1.5))):
+        expected = np.array(prior.cov)
+        for i in range(len(TERMS)):
+            for j in range(len(TERMS)):
+                expected[i, j] *= (wide if surface[i] else 1.0) * (wide if surface[j] else 1.0)
+        alone = model.scaled(factor)
+        assert alone.prior.cov == pytest.approx(expected) and each.prior.cov[k] == pytest.approx(expected)
+        assert alone.noise == pytest.approx(factor * model.noise)
+        assert each.noise[k] == pytest.approx(factor * model.noise)
+        assert each.prior.mean[k] == pytest.approx(prior.mean)
+
+
+def test_filament_of_which_one_first_diameter_is_missing_is_refused():
+    with pytest.raises(InputError, match="holds no diameters"):
+        measured_filament(np.array([[1.74, 1.75], [np.nan, 1.76], [1.75, 1.75]]), Machine())
+
+
+def test_repeats_far_closer_than_a_hand_reads_still_tell_what_was_meant():
+    """21.013 beside two of 20.000: 1 mm misread and the hand's own 0.013, though the two agree to the digit."""
+    found = suspect_repeat(("boss", "step20-x"), 21.013, 20.0, 0.0)
+    assert found.likely_mm == pytest.approx(20.013) and "by 1 mm" in found.reason
+    found = suspect_repeat(("boss", "step20-x"), 21.013, 20.0, 0.005)
+    assert found.likely_mm == pytest.approx(20.013)
+    # Of repeats that scatter more, more is allowed.
+    assert suspect_repeat(("boss", "step20-x"), 21.07, 20.0, 0.03).likely_mm is None
+    assert suspect_repeat(("boss", "step20-x"), 21.07, 20.0, 0.1).likely_mm == pytest.approx(20.07)
+
+
+@pytest.mark.parametrize(
+    ("before", "after"), [(0.5, 0.5), (0.9, 0.9), (0.02, 0.02), (1.0, 0.99), (0.0, 0.01)]
+)
+def test_bores_that_both_manners_foretell_alike_leave_the_chance_as_it_was(before, after):
+    """No evidence changes no odds; beforehand nothing is surer than 99 %."""
+    w = walk()
+    readings = simulate(w, theta_of({"backlash_y": 0.1}), noise_mm=0.01, seed=3)
+    fitted = read_out(w, readings, Machine()).fit
+    assert chance_of_jumps(fitted, fitted, w, before) == pytest.approx(after)
+
+
+def test_what_an_estimate_owes_to_each_reading_is_what_a_change_of_it_does():
+    """A piece of known size and the coupons' own features alike: estimates shift by influence times the change."""
+    w, machine = walk(), Machine()
+    own = simulate(w, theta_of({"backlash_y": 0.05, "contour_offset": 0.02}), noise_mm=0.005, seed=5)
+    block = Reading(coupon=REFERENCE, feature="outside:10.000", reading_mm=10.01)
+    before = read_out(w, (*own, block), machine).fit
+    assert not before.outliers.any()
+    moved = {}
+    for k in (0, 9, len(own)):
+        changed = [*own, block]
+        changed[k] = replace(changed[k], reading_mm=changed[k].reading_mm + 1e-3)
+        after = read_out(w, tuple(changed), machine).fit
+        moved[changed[k].coupon] = after.posterior.mean - before.posterior.mean
+        at = before.observations.keys.index((changed[k].coupon, changed[k].feature))
+        # The tangent moves a little with the estimate.
+        assert moved[changed[k].coupon] == pytest.approx(1e-3 * before.influence[:, at], abs=4e-5)
+    # The block moves the outside zero most of all.
+    assert np.argmax(np.abs(moved[REFERENCE])) == INDEX["outside_bias"]
