@@ -9,6 +9,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+from scipy.stats import chi2
 
 from fitassay.analysis.chain.simulate import simulate, theta_of
 from fitassay.analysis.estimation.excess_variance import disagreement
@@ -154,6 +155,24 @@ def test_no_reading_disagrees_with_nothing():
     found = disagreement(nothing, np.zeros((3, 0)))
     for values, expected in ((found.chi2, 0.0), (found.dof, 0.0), (found.p_value, 1.0), (found.birge, 1.0)):
         assert values.tolist() == [expected] * 3
+
+
+def test_what_is_left_of_many_readings_set_aside_is_held_to_a_quarter_of_chance_at_least():
+    """Four readings of chi-square 3, six worse ones set aside: their share would leave under a quarter of the four.
+
+    So 0.25 x 4 = 1 is due; 3 is three times that. It happens by chance with Q(4, 3 / 0.25), and counts by what that
+    is under 0.2.
+    """
+    u = 0.02
+    model = Model(
+        gains=np.zeros((4, len(TERMS))),
+        prior=Normal.independent(np.ones(len(TERMS))),
+        noise=u**2 * np.eye(4),
+    )
+    found = disagreement(model, u * np.sqrt(3 / 4) * np.ones(4), worst_out=6)
+    counts = 1 - chi2.sf(3 / 0.25, 4) / 0.2
+    assert float(found.chi2) == pytest.approx(3.0) and float(found.dof) == pytest.approx(4.0)
+    assert float(found.birge) == pytest.approx(1 + (3.0 - 1) * counts)
 
 
 @pytest.mark.parametrize(("factor", "expected"), [(1.33, None), (1.35, True), (0.69, None), (0.67, False)])
