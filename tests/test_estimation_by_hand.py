@@ -158,21 +158,21 @@ def test_no_reading_disagrees_with_nothing():
 
 
 def test_what_is_left_of_many_readings_set_aside_is_held_to_a_quarter_of_chance_at_least():
-    """Four readings of chi-square 3, six worse ones set aside: their share would leave under a quarter of the four.
+    """The better half of 40 normal readings holds a seventh of what chance gives 20 (half-normal below its median).
 
-    So 0.25 x 4 = 1 is due; 3 is three times that. It happens by chance with Q(4, 3 / 0.25), and counts by what that
-    is under 0.2.
+    A quarter of it, 5, is taken as due all the same. 7.5 is half as much again; it happens by chance with
+    Q(20, 7.5 / 0.25), and counts by what that is under 0.2.
     """
-    u = 0.02
+    u, m = 0.02, 20
     model = Model(
-        gains=np.zeros((4, len(TERMS))),
+        gains=np.zeros((m, len(TERMS))),
         prior=Normal.independent(np.ones(len(TERMS))),
-        noise=u**2 * np.eye(4),
+        noise=u**2 * np.eye(m),
     )
-    found = disagreement(model, u * np.sqrt(3 / 4) * np.ones(4), worst_out=6)
-    counts = 1 - chi2.sf(3 / 0.25, 4) / 0.2
-    assert float(found.chi2) == pytest.approx(3.0) and float(found.dof) == pytest.approx(4.0)
-    assert float(found.birge) == pytest.approx(1 + (3.0 - 1) * counts)
+    found = disagreement(model, u * np.sqrt(7.5 / m) * np.ones(m), worst_out=m)
+    counts = 1 - chi2.sf(7.5 / 0.25, m) / 0.2
+    assert float(found.chi2) == pytest.approx(7.5) and float(found.dof) == pytest.approx(m)
+    assert float(found.birge) == pytest.approx(1 + (1.5 - 1) * counts)
 
 
 @pytest.mark.parametrize(("factor", "expected"), [(1.33, None), (1.35, True), (0.69, None), (0.67, False)])
