@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import re
 import shutil
 from pathlib import Path
 
@@ -137,6 +138,9 @@ def test_guided_entry_stops_early_with_the_same_verdict(tmp_path, monkeypatch):
     words = " ".join(out.split())
     assert "The verdict is safe after" in words
     assert len(hand.asked) <= 0.6 * len(hand.values)
+    # Counted by what was read, whatever the sheet's order.
+    numbers = [int(n) for n in re.findall(r"^reading (\d+)   ", out, re.MULTILINE)]
+    assert numbers == list(range(1, len(hand.asked) + 1))
     few = run_json("diagnose", path)["verdict"]
     assert (few["status"], few["term"]) == (whole["status"], whole["term"])
     # It is all on disk, a row for each reading asked for.
