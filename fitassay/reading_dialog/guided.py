@@ -78,7 +78,8 @@ class GuidedEntry:
             if c.id != coupon:
                 sitting.coupon(c)
                 coupon = c.id
-            sitting.announce(f"reading {self._taken(sitting) + 1}", c, f)
+            where = "once more" if again >= 0 else f"reading {self._taken(sitting) + 1}"
+            sitting.announce(where, c, f)
             try:
                 sitting.feature(c.id, f, again=again >= 0)
             except Back:
