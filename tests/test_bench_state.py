@@ -93,6 +93,18 @@ def test_an_implausible_reading_is_asked_about_and_kept_on_a_yes(case: Path) -> 
     assert values_of(case)[coupon.id, feature.id] == [float(wrong)]
 
 
+def test_a_millimetre_lost_shows_against_like_sizes(case: Path) -> None:
+    along_x = [(c, f) for c, f in pairs_of(case) if (f.kind, f.direction_deg) == ("outside", 0.0)][:3]
+    with bench_of(case) as bench:
+        for n, (c, f) in enumerate(along_x[:2]):
+            (kept,) = bench.act(TAB, [read(n + 1, c, f, f"{f.nominal_mm + 0.35:.2f}")])
+            assert kept["outcome"] == "kept"
+        c, f = along_x[2]
+        (asked,) = bench.act(TAB, [read(3, c, f, f"{f.nominal_mm - 0.65:.2f}")])
+    assert asked["outcome"] == "ask" and "1 mm less than like sizes" in asked["note"]
+    assert asked["suggested"] == f"{f.nominal_mm + 0.35:.2f}"
+
+
 @pytest.mark.parametrize(
     ("text", "says"),
     [

@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import io
 from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
 from hypothesis import given, settings
@@ -18,6 +19,7 @@ from fitassay.analysis.readings.file import (
     reference_id,
     reference_piece,
 )
+from fitassay.analysis.readings.plausibility import off_of_others, suggestion
 from fitassay.coupons.errors import InputError, InputErrors
 from fitassay.coupons.machine import Machine
 from tests.prints import FEATURES, MANIFEST, feature
@@ -299,6 +301,33 @@ def test_readings_that_can_hardly_be_meant_are_asked_about(kind, nominal, value,
     sentence = plausible(feature("f", nominal, kind), value, MACHINE)
     assert words in sentence
     assert sentence.endswith((".", "?"))
+
+
+def test_a_millimetre_lost_shows_against_the_readings_of_a_printer_that_is_off():
+    """Openings a third of a millimetre small, all of them; then one of 10 mm reads 8.67."""
+    sizes = (("w6", "inside", 6.0, 5.67), ("w16", "inside", 16.0, 15.68), ("b14", "inside", 14.0, 13.65))
+    made = [feature(name, nominal, kind) for name, kind, nominal, _ in sizes]
+    read = {name: (value,) for name, _, _, value in sizes}
+    plate = SimpleNamespace(id="bore")
+    asked = feature("w10", 10.0, "inside")
+
+    def others(n: int) -> float | None:
+        return off_of_others(asked, [(plate, f) for f in (*made[:n], asked)], lambda _, f: read.get(f, ()))
+
+    assert others(0) is others(1) is None
+    assert others(2) == pytest.approx(-0.325) and others(3) == pytest.approx(-0.33)
+    assert plausible(asked, 8.67, MACHINE) == ""
+    assert "1 mm less than like sizes" in plausible(asked, 8.67, MACHINE, others(3))
+    assert suggestion(asked, 8.67, others(3)) == 9.67
+    assert "1 mm more than like sizes" in plausible(asked, 10.68, MACHINE, others(3))
+    assert suggestion(asked, 10.68, others(3)) == 9.68
+    for good in (9.67, 9.33, 10.02, 9.0):
+        assert "like sizes" not in plausible(asked, good, MACHINE, others(3))
+    assert suggestion(asked, 9.67, others(3)) is None
+    # Outside sizes and those along the other axis are no like sizes.
+    assert (
+        off_of_others(feature("x", 10.0, "outside"), [(plate, f) for f in made], lambda _, f: read[f]) is None
+    )
 
 
 @pytest.mark.parametrize(

@@ -11,7 +11,7 @@ from click.testing import CliRunner
 
 from fitassay.analysis.notes import Note
 from fitassay.cli import cli
-from tests.fit_case import copied, run, run_json
+from tests.fit_case import copied, fresh_case, run, run_json
 from tests.pty_session import PtySession
 
 ROOT = Path(__file__).parents[1]
@@ -237,3 +237,19 @@ def test_after_a_change_nobody_is_sent_to_the_full_set_again():
         assert "fitassay apply myprinter" in text[name], name
     assert "smallest proof print" in text["README.md"]
     assert "smallest print that proves" in " ".join(text["guide/verdict.md"].split())
+
+
+@pytest.mark.parametrize(("answer", "kept"), [("y", 15.67), ("k", 14.67)])
+def test_a_millimetre_lost_on_a_printer_that_is_off_is_asked_about_at_once(tmp_path, answer, kept):
+    """Every opening is a third of a millimetre small: 14.67 for 16 mm is not a millimetre off the drawn size."""
+    place = fresh_case(tmp_path)
+    typed = "\n".join(["5.67", "5.66", "9.67", "9.66", "14.67", answer, "q"]) + "\n"
+    out = CliRunner().invoke(cli, ["enter", str(place), "--at", "bore"], input=typed).stdout
+    flat = " ".join(out.split())
+    assert flat.count("let expect") == 1
+    assert (
+        "14.67 mm is 1 mm less than like sizes of this print let expect; was the millimetre misread?" in flat
+    )
+    assert "Enter or y takes 15.67" in flat
+    rows = (place / "prints" / "01" / "readings.csv").read_text("utf-8").splitlines()
+    assert [float(r.split(",")[2]) for r in rows if r.startswith("bore,window16-x,")] == [kept]

@@ -3,15 +3,47 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable, Iterable, Sequence
+from statistics import fmean, median
 
 from fitassay.analysis.rounding import reading
-from fitassay.coupons.feature import Feature
+from fitassay.coupons.feature import Coupon, Feature
 from fitassay.coupons.machine import Machine
 
 INCH_MM = 25.4
+LEAST_OTHERS = 2
 
 
-def plausible(feature: Feature, value: float, machine: Machine) -> str:
+def off_of_others(
+    feature: Feature, order: Iterable[tuple[Coupon, Feature]], values: Callable[[str, str], Sequence[float]]
+) -> float | None:
+    """By how much features of the same kind and direction were read off their drawn size, the median [mm].
+
+    Parameters
+    ----------
+    feature : Feature
+    order : iterable of (Coupon, Feature)
+        All that is to be read.
+    values : callable (coupon, feature) -> sequence of float [mm]
+        What was read there so far.
+
+    Returns
+    -------
+    float or None
+        None of fewer than `LEAST_OTHERS` others: one may be the slip itself.
+    """
+    off = [
+        fmean(read) - other.nominal_mm
+        for coupon, other in order
+        if other != feature
+        and other.kind == feature.kind
+        and other.direction_deg % 180 == feature.direction_deg % 180
+        and (read := values(coupon.id, other.id))
+    ]
+    return median(off) if len(off) >= LEAST_OTHERS else None
+
+
+def plausible(feature: Feature, value: float, machine: Machine, others: float | None = None) -> str:
     """A sentence of doubt about a reading, or ``""`` where nothing speaks against it.
 
     Parameters
@@ -20,6 +52,8 @@ def plausible(feature: Feature, value: float, machine: Machine) -> str:
     value : float [mm]
     machine : Machine
         For the caliper's range.
+    others : float [mm], optional
+        What `off_of_others` says: of a printer that is off, a millimetre lost shows against its other readings only.
 
     Notes
     -----
@@ -30,9 +64,14 @@ def plausible(feature: Feature, value: float, machine: Machine) -> str:
     if not value > 0:  # NaN too
         return f"{value:g} cannot be a length; a reading is greater than 0."
     off = value - nominal
-    # The tenths agree and a millimetre is gained or lost: a scale read one division off.
-    if abs(abs(off) - 1.0) <= 0.1 and feature.kind != "thickness":
+    if _a_millimetre_lost(feature, off):
         return f"{reading(value)} mm is 1 mm off the drawn {nominal:g} mm; was the millimetre misread?"
+    if others is not None and _a_millimetre_lost(feature, off - others):
+        less = "less" if off < others else "more"
+        return (
+            f"{reading(value)} mm is 1 mm {less} than like sizes of this print let expect; "
+            "was the millimetre misread?"
+        )
     if abs(off) <= _usual_mm(feature):
         return ""
     meant = _meant(feature, value)
@@ -51,19 +90,25 @@ def plausible(feature: Feature, value: float, machine: Machine) -> str:
     )
 
 
-def suggestion(feature: Feature, value: float) -> float | None:
+def suggestion(feature: Feature, value: float, others: float | None = None) -> float | None:
     """What was probably meant by a doubted reading [mm]; None where no usual slip explains it."""
     if not value > 0:
         return None
     off = value - feature.nominal_mm
-    if abs(abs(off) - 1.0) <= 0.1 and feature.kind != "thickness":
-        return round(value - math.copysign(1.0, off), 6)
+    for missed in (off,) if others is None else (off, off - others):
+        if _a_millimetre_lost(feature, missed):
+            return round(value - math.copysign(1.0, missed), 6)
     if abs(off) <= _usual_mm(feature):
         return None
     if _in_inches(feature, value):
         return round(value * INCH_MM, 2)
     factor = _decimal_slip(feature, value)
     return None if factor is None else round(value * factor, 6)
+
+
+def _a_millimetre_lost(feature: Feature, off: float) -> bool:
+    """Whether the tenths agree and a millimetre is gained or lost: a scale read one division off."""
+    return abs(abs(off) - 1.0) <= 0.1 and feature.kind != "thickness"
 
 
 def _usual_mm(feature: Feature) -> float:

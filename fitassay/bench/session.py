@@ -14,7 +14,7 @@ from fitassay.analysis.readings.book import SKIPPED, ReadingsBook
 from fitassay.analysis.readings.filament_files import FEED, FILAMENT
 from fitassay.analysis.readings.file import read_readings
 from fitassay.analysis.readings.pairs import doubtful_pair, pair_text
-from fitassay.analysis.readings.plausibility import plausible, suggestion
+from fitassay.analysis.readings.plausibility import off_of_others, plausible, suggestion
 from fitassay.analysis.readings.reading import (
     REFERENCE,
     Names,
@@ -226,7 +226,8 @@ class Bench:
         if value is not None and not action.keep:
             doubt = self._doubt(coupon, feature, value)
             if doubt:
-                meant = None if feature.by_eye else suggestion(feature, value)
+                others = off_of_others(feature, self._book.order, self._book.values)
+                meant = None if feature.by_eye else suggestion(feature, value, others)
                 suggested = "" if meant is None else f"{meant:.{_decimals(meant)}f}"
                 return {"outcome": "ask", "note": doubt, "shown": "", "suggested": suggested}
         self._book.add(coupon.id, feature.id, action.text)
@@ -242,7 +243,9 @@ class Bench:
         """A sentence of doubt about a reading or a count; empty without."""
         if feature.by_eye:
             return doubtful_pair(feature, value, self._book.values(coupon.id, feature.id))
-        return plausible(feature, value, self.machine)
+        return plausible(
+            feature, value, self.machine, off_of_others(feature, self._book.order, self._book.values)
+        )
 
     def _read_beside(self, action: Action) -> dict[str, Any]:
         """A piece of known size, or a mass."""

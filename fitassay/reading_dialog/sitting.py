@@ -17,7 +17,7 @@ from fitassay.analysis.readings.file import (
     reference_piece,
 )
 from fitassay.analysis.readings.pairs import NONES, doubtful_pair, pair_text, parse_pair
-from fitassay.analysis.readings.plausibility import suggestion
+from fitassay.analysis.readings.plausibility import off_of_others, suggestion
 from fitassay.analysis.rounding import reading
 from fitassay.coupons.errors import InputError
 from fitassay.coupons.feature import RIM_MM, Coupon, Feature
@@ -311,12 +311,13 @@ class Sitting:
             except ValueError as exc:
                 say(f"  {exc}.")
                 return False
-            doubts = [d for v in values if (d := plausible(feature, v, self.machine))]
+            others = off_of_others(feature, self.book.order, self.book.values)
+            doubts = [d for v in values if (d := plausible(feature, v, self.machine, others))]
             if not doubts:
                 break
             for doubt in doubts:
                 say(doubt, indent="  ")
-            meant = self._meant(feature, values)
+            meant = self._meant(feature, values, others)
             again = ask(f"  {_choices(text, meant)}: ").strip()
             word = again.casefold()
             if meant and word in ("", "y", "yes"):
@@ -337,10 +338,10 @@ class Sitting:
         self._write(coupon, feature, values, [] if more else has)
         return True
 
-    def _meant(self, feature: Feature, values: Sequence[float]) -> list[float]:
+    def _meant(self, feature: Feature, values: Sequence[float], others: float | None) -> list[float]:
         """The values with the doubted ones as they were probably meant; empty where one of them is not explained."""
-        doubted = [bool(plausible(feature, v, self.machine)) for v in values]
-        meant = [suggestion(feature, v) if d else v for v, d in zip(values, doubted, strict=True)]
+        doubted = [bool(plausible(feature, v, self.machine, others)) for v in values]
+        meant = [suggestion(feature, v, others) if d else v for v, d in zip(values, doubted, strict=True)]
         return [v for v in meant if v is not None] if None not in meant else []
 
     def _write(
