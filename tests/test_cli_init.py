@@ -184,6 +184,7 @@ def test_at_a_terminal_it_asks_again_until_the_figure_is_good(tmp_path):
     s.type("6 6.2 spin")
     s.expect("'spin' is not understood")
     s.type("6 in 6,2 turn")
+    s.expect("6 mm in 6.2 mm, round, to turn")
     s.expect(r"joint 2 \[no more\]: ")
     s.type("10 mm in 10.3 mm square")
     s.expect(r"joint 3 \[no more\]: ")
