@@ -15,7 +15,7 @@ from fitassay.case import Print
 from fitassay.coupons.errors import InputError
 from fitassay.coupons.files import open_input, read_input, write_atomic
 from fitassay.coupons.machine import Machine
-from fitassay.own_paths import forget_unless_ours
+from fitassay.own_paths import CARD, forget_unless_ours
 from fitassay.terminal import json_text
 
 if TYPE_CHECKING:
@@ -89,6 +89,11 @@ def read_trace(
     from fitassay.analysis.gcode.trace import trace_file
 
     manifest = target.manifest()
+    if all(coupon.family == CARD for coupon in manifest.coupons):
+        raise InputError(
+            "is the reversal card, whose path no slicing program draws; name a print of coupons by --print",
+            f"print {target.name}",
+        )
     choice = choice or {}
     traces = [trace_file(f, manifest, target.folder, machine, choice=choice) for f in _as_list(files)]
     for key in choice:

@@ -16,6 +16,8 @@ from tests.pty_session import PtySession
 
 ROOT = Path(__file__).parents[1]
 LOOSE = (("init", "--yes", "--horizontal-size-compensation", "-0.15"), ("make", "--quick"))
+START = "G21\nG90\nM82\nG28\nM140 S60\nM104 S200\nM190 S60\nM109 S200\nG1 Z5 F3000\n"
+END = "M104 S0\nM140 S0\nG28 X0\nM84\n"
 READ = ("simulate", "--path-offset", "-0.15", "--seed", "5")
 
 
@@ -253,3 +255,20 @@ def test_a_millimetre_lost_on_a_printer_that_is_off_is_asked_about_at_once(tmp_p
     assert "Enter or y takes 15.67" in flat
     rows = (place / "prints" / "01" / "readings.csv").read_text("utf-8").splitlines()
     assert [float(r.split(",")[2]) for r in rows if r.startswith("bore,window16-x,")] == [kept]
+
+
+def test_what_holds_nothing_to_trace_is_told(tmp_path):
+    """A stair is measured on its steps alone, the card by eye: neither has walls to be found by."""
+    place = copied(tmp_path, ("init", "--yes"), ("make", "--family", "height-stair"))
+    for name, text in (("start.g", START), ("end.g", END)):
+        (tmp_path / name).write_text(text, "utf-8")
+    frame = ("--start", tmp_path / "start.g", "--end", tmp_path / "end.g", "--yes")
+    assert run("path", place, *frame)[0] == 0
+    assert run("path", place, "--card", *frame)[0] == 0
+    stair, card = place / "prints/01/plate-1.gcode", place / "prints/02/card.gcode"
+    code, _, err = run("trace", place, stair)
+    assert code == 2
+    assert "print 02: is the reversal card, whose path no slicing program draws; name a print" in err
+    code, _, err = run("trace", place, card, "--print", "01")
+    assert code == 2 and "holds none of this print's coupons" in err
+    assert run("trace", place, stair, "--print", "01")[0] == 0

@@ -324,7 +324,7 @@ def test_askew_is_refused(tmp_path, key, angle):
 
 @pytest.mark.parametrize("scale", [0.9, 1.05, 1.5])
 def test_much_enlarged_is_refused(tmp_path, scale):
-    with pytest.raises(InputError, match="is enlarged to about") as caught:
+    with pytest.raises(InputError, match="is sliced at about .* % of its size") as caught:
         traced(tmp_path, Style(scale=scale, infill=False), ("comb-x",))
     percent = float(re.search(r"about ([\d.]+) %", str(caught.value))[1])
     assert percent == pytest.approx(100 * scale, abs=2)

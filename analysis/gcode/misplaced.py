@@ -88,7 +88,7 @@ def _fits_otherwise(
             ):
                 if place.turn.text:
                     return f"is {place.turn.text} (give or take quarter turns)"
-                return f"is enlarged to about {100 * (1 + fitted.scale.mean()):.0f} %"
+                return f"is sliced at about {100 * (1 + fitted.scale.mean()):.0f} % of its size"
     return ""
 
 

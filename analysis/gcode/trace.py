@@ -234,7 +234,8 @@ def _refuse(
             )
         if np.abs(place.scale).max() > SCALE_LIMIT:
             raise InputError(
-                f"coupon {key} is enlarged to about {100 * (1 + place.scale.mean()):.1f} %; slice it at 100 %",
+                f"coupon {key} is sliced at about {100 * (1 + place.scale.mean()):.1f} % of its size; "
+                "slice it at 100 %",
                 name,
             )
     apart = bead_off(places, width)
@@ -252,7 +253,8 @@ def _refuse(
             raise InputError(_overlapped(template.coupon.id, at), name)
     if not places:
         top = max(row.top for row in reading.rows)
-        lowest = min(z for t in templates.values() for z in t.contact_heights if z >= FOOT_MM)
+        heights = (z for t in templates.values() for z in t.contact_heights if z >= FOOT_MM)
+        lowest = min(heights, default=0.0)  # of a stair nothing is measured on its walls
         if top < lowest:
             raise InputError(
                 f"holds none of this print's coupons as high as they are measured: it ends at {top:.2f} mm, the "
