@@ -365,7 +365,7 @@ def test_answers_of_a_row(text, number):
 
 @pytest.mark.parametrize(
     ("text", "words"),
-    [("15", "go from -6 to 14"), ("3.2", "whole and half"), ("goes", "not a number"), ("", "no number")],
+    [("15", "go from -6 to 14"), ("3.2", "whole and half"), ("goes", "no pair's number"), ("", "no number")],
 )
 def test_what_is_no_answer_of_a_row(text, words):
     with pytest.raises(ValueError, match=words):

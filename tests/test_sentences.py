@@ -260,9 +260,7 @@ def test_a_millimetre_lost_on_a_printer_that_is_off_is_asked_about_at_once(tmp_p
 def test_what_holds_nothing_to_trace_is_told(tmp_path):
     """A stair is measured on its steps alone, the card by eye: neither has walls to be found by."""
     place = copied(tmp_path, ("init", "--yes"), ("make", "--family", "height-stair"))
-    for name, text in (("start.g", START), ("end.g", END)):
-        (tmp_path / name).write_text(text, "utf-8")
-    frame = ("--start", tmp_path / "start.g", "--end", tmp_path / "end.g", "--yes")
+    frame = framed(tmp_path)
     assert run("path", place, *frame)[0] == 0
     assert run("path", place, "--card", *frame)[0] == 0
     stair, card = place / "prints/01/plate-1.gcode", place / "prints/02/card.gcode"
@@ -272,3 +270,34 @@ def test_what_holds_nothing_to_trace_is_told(tmp_path):
     code, _, err = run("trace", place, card, "--print", "01")
     assert code == 2 and "holds none of this print's coupons" in err
     assert run("trace", place, stair, "--print", "01")[0] == 0
+
+
+def framed(folder) -> tuple:
+    """Options for a start and an end of a machine."""
+    for name, text in (("start.g", START), ("end.g", END)):
+        (folder / name).write_text(text, "utf-8")
+    return ("--start", folder / "start.g", "--end", folder / "end.g", "--yes")
+
+
+def test_help_at_the_card_is_about_pairs_and_not_about_a_caliper(tmp_path):
+    place = copied(tmp_path, ("init", "--yes"))
+    assert run("path", place, "--card", *framed(tmp_path))[0] == 0
+    out = CliRunner().invoke(cli, ["enter", str(place)], input="?\nabc\n3.5\nq\n").stdout
+    flat = " ".join(out.split())
+    assert "Type the pair's number: 3, or 3.5 where 3 and 4 are equally good" in flat
+    assert "caliper" not in flat and "'abc' is no pair's number; write it like 3, or none" in flat
+    assert "1 read of 9; all saved" in flat
+
+
+def test_plan_and_apply_agree_about_a_step_that_should_wait(tmp_path):
+    """The card alone: backlash is known well, all else is open, and the joints are ordinary ones."""
+    place = copied(tmp_path, ("init", "--yes"))
+    assert run("path", place, "--card", *framed(tmp_path))[0] == 0
+    run("simulate", place, "--backlash-y", "0.2")
+    assert run_json("plan", place)["steps"][0]["held"]
+    plan = said("plan", place)
+    assert "not yet: backlash compensation of y, 0 -> 0.2" in plan and "Too much else is open" in plan
+    # It is known to a tenth; no step is made, so none serves as it stands.
+    assert "known too badly" not in plan and "serve as they stand" not in plan
+    card = said("apply", place)
+    assert "The plan would wait with the backlash compensation of y: too much else is open" in card

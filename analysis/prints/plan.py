@@ -155,7 +155,7 @@ def make_plan(
     now = held_grades(state)
     done, why = _whether_done(diagnosis, now, wanted)
     if steps and not made and not done:
-        why = "What is left is known too badly to be changed: the joints might get worse by it."
+        why = "Too much is open yet for what is left to be changed: the joints might get worse by it."
     return Plan(
         steps=() if done else steps,
         together=offers.smallest(goals) if made and not done else None,

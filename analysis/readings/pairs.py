@@ -27,7 +27,12 @@ def parse_pair(text: str, feature: Feature) -> tuple[float | None, str]:
     plain = tidy(text).casefold()
     if plain in NONES:
         return None, NO_PAIR[feature.kind]
-    number = parse_number(plain.removeprefix("pair ").strip())
+    try:
+        number = parse_number(plain.removeprefix("pair ").strip())
+    except ValueError as exc:
+        if not plain:
+            raise
+        raise ValueError(f"{shown(text)} is no pair's number; write it like 3, or none") from exc
     if not pairs.first <= number <= pairs.last:
         raise ValueError(
             f"{shown(text)} is no pair of this row; they go from {pairs.first} to {pairs.last}, or write none"

@@ -88,6 +88,12 @@ def command(
         )
         return
     _show(place, typed(case), target, chosen, machine, proof)
+    for step in plan.steps:
+        if step.held and step.advice in chosen:
+            say(
+                f"The plan would wait with the {setting_label(step.advice.setting)}: too much else is open, so the "
+                "joints might get worse by it. Go by the proof print; --undo takes it back."
+            )
     say_lists(unsettled_lists(diagnosis))
 
 

@@ -131,7 +131,7 @@ def _show(data: dict[str, Any], plan: Plan, diagnosis: Diagnosis, case: str) -> 
         say()
         if step["held"]:
             change = "by hand" if step["to"] is None else _change_words(step)
-            say(f"{i}. not yet: {label}, {change}. It is known too badly: the joints might get worse by it.")
+            say(f"{i}. not yet: {label}, {change}. Too much else is open: the joints might get worse by it.")
             continue
         if step["to"] is None:
             say(f"{i}. {label}, by hand: {step['why']}")
@@ -153,7 +153,8 @@ def _show(data: dict[str, Any], plan: Plan, diagnosis: Diagnosis, case: str) -> 
         say_lists(unsettled_lists(diagnosis))
     if data["tells_more"]:
         say()
-        say(f"The steps serve as they stand. What tells more of the cause: {data['tells_more'][0]['text']}.")
+        stand = "" if all(s["held"] for s in data["steps"]) else "The steps serve as they stand. "
+        say(f"{stand}What tells more of the cause: {data['tells_more'][0]['text']}.")
     _show_taking(data, case)
     say()
     say("ISO 286-1 grades held (sizes drawn at their nominal):")

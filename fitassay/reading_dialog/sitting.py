@@ -24,7 +24,7 @@ from fitassay.coupons.feature import RIM_MM, Coupon, Feature
 from fitassay.coupons.machine import Machine
 from fitassay.coupons.numbers import tidy
 from fitassay.coupons.wording import count, did_you_mean, listed, shown
-from fitassay.reading_dialog.typed import BACKS, HELP, SKIPS, TRIALS, leaves, typed_values
+from fitassay.reading_dialog.typed import BACKS, HELP, HELP_EYE, SKIPS, TRIALS, leaves, typed_values
 from fitassay.terminal import ask, clean, say
 
 PIECE_READINGS = 3
@@ -238,7 +238,7 @@ class Sitting:
             elif re.match(r"r(eference)?\b", word):
                 self._extra_reference(coupon, text)
             elif not text or word in ("?", "h", "help"):
-                say(HELP)
+                say(HELP_EYE if feature.by_eye else HELP)
             elif self._take(coupon, feature, text, [] if again else has):
                 return
 

@@ -16,6 +16,15 @@ Type what the caliper shows, in mm: 20.31 or 20,31. Several with blanks between 
   ?   this help
 Enter alone leaves a feature that has a reading as it is."""
 
+HELP_EYE = """\
+Type the pair's number: 3, or 3.5 where 3 and 4 are equally good; none where there is no such pair. Several with
+blanks between them are repeats.
+  s   skip this row
+  b   back to the one before
+  q   quit; all is saved
+  ?   this help
+Enter alone leaves a row that was counted as it is."""
+
 TRIALS = {"g": "goes", "st": "sticks", "d": "does not go", "y": "goes", "n": "does not go", **TRIED}
 """What may be typed where a peg is tried in a hole."""
 
