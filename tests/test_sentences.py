@@ -61,6 +61,7 @@ def test_joints_that_fit_end_the_evening(tmp_path):
     run("simulate", place, "--seed", "6")
     after = said("diagnose", place)
     assert "Your joints fit as drawn, so you can stop here" in after
+    assert "To print " not in after
     assert "Your joints fit as drawn" in said_here(place)
     # No steps: no column of what comes after them.
     plan = said("plan", place)

@@ -58,13 +58,15 @@ def command(case: str, number: str | None, file: Path | None, carry: str | None,
         return
     for text in _again(diagnosis, place, target, typed(case)):
         say(text)
-    if diagnosis.extra["joints_fit"] and not diagnosis.advice:
+    stop = diagnosis.extra["joints_fit"] and not diagnosis.advice
+    if stop:
         say("Your joints fit as drawn, so you can stop here; what is still in doubt does not spoil them.")
     unprinted = _unprinted(diagnosis, target)
     if unprinted and not diagnosis.verdict.term:
         say(
-            f"To print {unprinted}: fitassay make {typed(case)} --new-print --family {unprinted}; once it is read: "
-            f"fitassay diagnose {typed(case)}, which then goes by both prints"
+            f"{'Or, to know more, print' if stop else 'To print'} {unprinted}: fitassay make {typed(case)} "
+            f"--new-print --family {unprinted}; once it is read: fitassay diagnose {typed(case)}, "
+            "which then goes by both prints"
         )
     elif diagnosis.advice:
         say(
