@@ -298,7 +298,7 @@ def _as_read(inputs: Inputs, facts: tuple[Fact, ...]) -> ReadPrint:
         got = read_out(inputs.walk, inputs.readings, inputs.machine, replace(known, transferred=before))
         told = before.jumps if before is not None and got.jumps is None else got.jumps
         agrees = got.fit.transferred is not None or before is None
-        return Learned(posterior=got.fit.posterior, jumps=told, agrees=agrees)
+        return Learned(posterior=got.fit.posterior, jumps=told, agrees=agrees, scattered=got.fit.scattered)
 
     return ReadPrint(
         name=inputs.target.name,
@@ -325,6 +325,7 @@ def result_of(target: Print, carry: str | None = None) -> tuple[PrintResult, Dia
         facts=tuple(f for f in inputs.known.facts if f.kind not in diagnosis.extra["contradicted"]),
         own_path=inputs.own,
         jumps=diagnosis.extra["jumps"],
+        scattered=diagnosis.extra["scattered"],
     )
     return result, diagnosis
 
@@ -339,7 +340,8 @@ def state_of(
     trace : Trace, optional
         A sliced file, which tells which way round holes are walked.
     scatter_mm : float [mm], optional
-        By how much single pieces vary; default: as pieces do, and by what the print scattered beyond the caliper.
+        By how much single pieces vary; default: as pieces do, and by what the case's prints scattered beyond the
+        caliper.
     """
     from fitassay.analysis.chain.mating import PathHabits
     from fitassay.analysis.controls import ConstantHoles
@@ -355,9 +357,10 @@ def state_of(
 
         habits = replace(habits, jumps=which(jumps))
     if scatter_mm is None:
+        from fitassay.analysis.estimation.known import Scattered
         from fitassay.analysis.estimation.model_error import piece_sd
 
-        scatter_mm = math.hypot(float(diagnosis.extra.get("scatter_mm", 0.0)), piece_sd(machine))
+        scatter_mm = math.hypot(diagnosis.extra.get("scattered", Scattered()).sd_mm, piece_sd(machine))
     return State(
         posterior=diagnosis.posterior,
         width=machine.line_width_mm,

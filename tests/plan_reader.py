@@ -9,7 +9,7 @@ from tests.dialled_printer import DialledPrinter
 
 STEP = re.compile(r"^(\d+)\. (.+?): (-?[\d.]+) -> (-?[\d.]+) ?(\S*)")
 PRINT = re.compile(r"print ([\w, -]+?) \(\d+ minutes")
-GRADE = re.compile(r"^(\d+) to (\d+) +(IT\d+|beyond IT18) +(IT\d+|beyond IT18)$")
+GRADE = re.compile(r"^(\d+) to (\d+) +(IT\d+|beyond IT18)(?: +(?:IT\d+|beyond IT18))?$")
 BEYOND = 19
 
 

@@ -14,7 +14,7 @@ from scipy.stats import chi2
 from fitassay.analysis.chain.simulate import simulate, theta_of
 from fitassay.analysis.estimation.excess_variance import disagreement
 from fitassay.analysis.estimation.feed import measured_filament
-from fitassay.analysis.estimation.known import Fact, contradicted
+from fitassay.analysis.estimation.known import Fact, Scattered, contradicted
 from fitassay.analysis.estimation.manner import chance_of_jumps
 from fitassay.analysis.estimation.marginal import Model
 from fitassay.analysis.estimation.outlier_causes import intended
@@ -173,6 +173,20 @@ def test_what_is_left_of_many_readings_set_aside_is_held_to_a_quarter_of_chance_
     counts = 1 - chi2.sf(7.5 / 0.25, m) / 0.2
     assert float(found.chi2) == pytest.approx(7.5) and float(found.dof) == pytest.approx(m)
     assert float(found.birge) == pytest.approx(1 + (1.5 - 1) * counts)
+
+
+def test_four_readings_that_happen_to_disagree_are_no_sign_against_forty_that_agreed():
+    """Excess variance pooled by degrees of freedom: 0.054 mm from 4 of them after 0 from 39."""
+    before = Scattered().after(39.0, 0.0, 0.9)
+    assert before.sd_mm == 0.0
+    assert before.after(4.0, 0.054**2, 0.148).sd_mm == pytest.approx(0.054 * np.sqrt(4 / 43))
+    # By itself, or where it disagrees clearly, a print speaks for itself; from two degrees of freedom none does.
+    assert Scattered().after(4.0, 0.054**2, 0.148).sd_mm == pytest.approx(0.054)
+    assert before.after(4.0, 0.054**2, 0.005).sd_mm == pytest.approx(0.054)
+    assert before.after(2.0, 0.054**2, 0.005).sd_mm == 0.0
+    # And what clearly scattered once is not forgotten at the first print that agrees.
+    uneven = before.after(20.0, 0.05**2, 1e-4)
+    assert uneven.after(20.0, 0.0, 0.5).sd_mm == pytest.approx(0.05 / np.sqrt(2))
 
 
 @pytest.mark.parametrize(("factor", "expected"), [(1.33, None), (1.35, True), (0.69, None), (0.67, False)])

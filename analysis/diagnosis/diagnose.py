@@ -328,7 +328,10 @@ def _extra(
     done: Fit, transferred: TransferredPrior | None, dof: np.ndarray, told: np.ndarray
 ) -> dict[str, Any]:
     """What diagnosis.json and the faces need besides."""
-    extra: dict[str, Any] = {"scatter_mm": float(np.sqrt(done.estimate.agreement.excess))}
+    extra: dict[str, Any] = {
+        "scatter_mm": float(np.sqrt(done.estimate.agreement.excess)),
+        "scattered": done.scattered,
+    }
     extra["contradicted"] = tuple(f.kind for f in done.contradicted)
     if transferred is not None:
         extra["as_read"] = transferred.as_read if done.transferred is not None else ()

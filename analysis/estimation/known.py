@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import Literal
@@ -47,6 +48,41 @@ class Fact:
         return self.kind, self.origin
 
 
+# From so many degrees of freedom on a print tells of its scatter; one that disagrees more often than this chance has
+# clearly scattered, whatever earlier ones did.
+LEAST_DOF, CLEAR_P = 3.0, 0.01
+
+
+@dataclass(frozen=True, kw_only=True)
+class Scattered:
+    """What prints scattered beyond the caliper, pooled.
+
+    Four readings of a proof print that happen to disagree are no sign against forty that agreed before.
+
+    Attributes
+    ----------
+    dof : float
+        Degrees of freedom that tell of it.
+    total_mm2 : float [mm2]
+        Excess variance of each print times its own of these, in all.
+    """
+
+    dof: float = 0.0
+    total_mm2: float = 0.0
+
+    @property
+    def sd_mm(self) -> float:
+        """Standard deviation of one piece's size [mm]."""
+        return math.sqrt(self.total_mm2 / self.dof) if self.dof else 0.0
+
+    def after(self, dof: float, excess_mm2: float, p_value: float) -> Scattered:
+        """With one more print, of these degrees of freedom, excess variance and chance of disagreeing so much."""
+        if dof < LEAST_DOF:
+            return self
+        before = Scattered() if p_value < CLEAR_P else self
+        return Scattered(dof=before.dof + dof, total_mm2=before.total_mm2 + dof * excess_mm2)
+
+
 @dataclass(frozen=True, kw_only=True)
 class TransferredPrior:
     """What an earlier print left known, in place of the table of priors.
@@ -62,12 +98,15 @@ class TransferredPrior:
     as_read : tuple of Normal
         The same errors as each earlier print left them when it was read, under the present settings but without what
         may have drifted since; none from under other conditions.
+    scattered : Scattered
+        What the prints so far scattered, under the same conditions.
     """
 
     name: str
     terms: Normal
     jumps: float | None = None
     as_read: tuple[Normal, ...] = ()
+    scattered: Scattered = Scattered()
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from fitassay.analysis.estimation.known import TransferredPrior
+from fitassay.analysis.estimation.known import Scattered, TransferredPrior
 from fitassay.analysis.normal import Normal
 from fitassay.analysis.prints.mixed_model import PrintResult
 from fitassay.analysis.prints.transfer import carry
@@ -32,11 +32,14 @@ class Learned:
         As `TransferredPrior` has it, with what was known before.
     agrees : bool
         False where what was known before contradicts the readings and was left out.
+    scattered : Scattered
+        With what earlier prints did.
     """
 
     posterior: Normal
     jumps: float | None = None
     agrees: bool = True
+    scattered: Scattered = Scattered()
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -79,5 +82,6 @@ def known_before(
             own_path=read.own_path,
             jumps=learned.jumps,
             as_read=before.as_read if before is not None and learned.agrees else (),
+            scattered=learned.scattered,
         )
     return carry(newest, now, own_path) if newest is not None else None

@@ -21,7 +21,7 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from fitassay.analysis.estimation.known import Fact, without_facts
+from fitassay.analysis.estimation.known import Fact, Scattered, without_facts
 from fitassay.analysis.estimation.priors import prior_means
 from fitassay.analysis.normal import Normal
 from fitassay.analysis.prints.setting_changes import change_of_errors
@@ -48,8 +48,8 @@ class PrintResult:
         Known beside the readings, and part of the posterior.
     own_path : bool
         True where a path of our own drew it, False where a slicing program did.
-    jumps, as_read
-        As `TransferredPrior` has them, this print's manner with them.
+    jumps, as_read, scattered
+        As `TransferredPrior` has them, this print's manner and scatter with them.
     """
 
     name: str
@@ -61,6 +61,7 @@ class PrintResult:
     own_path: bool = False
     jumps: float | None = None
     as_read: tuple[Normal, ...] = ()
+    scattered: Scattered = Scattered()
 
     def apart_from(self, facts: Iterable[Fact]) -> PrintResult:
         """Without what it shares of these facts, for a sum in which they are counted already."""

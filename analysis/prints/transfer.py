@@ -15,7 +15,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from fitassay.analysis.estimation.known import TransferredPrior
+from fitassay.analysis.estimation.known import Scattered, TransferredPrior
 from fitassay.analysis.estimation.priors import prior_means
 from fitassay.analysis.normal import Normal
 from fitassay.analysis.prints.mixed_model import FACTORS, PrintResult, drift_sds
@@ -63,4 +63,5 @@ def carry(earlier: PrintResult, now: Machine, own_path: bool = False) -> Transfe
         as_read=tuple(n.affine(np.diag(slope), offset) for n in (*earlier.as_read, earlier.posterior))
         if alike
         else (),
+        scattered=earlier.scattered if alike else Scattered(),
     )
