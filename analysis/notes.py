@@ -93,13 +93,29 @@ def places(keys: tuple[Place, ...] | list[Place], last: str = "") -> str:
     return ", ".join(names[:MOST_PLACES]) + (f" and {count(rest, 'other')}" if rest > 0 else "")
 
 
+STATUS_WORDS = {
+    "dominant": "One error dominates",
+    "leading": "One error leads",
+    "sum-known": "Two look alike, one remedy",
+    "undetermined": "Not settled yet",
+    "within-noise": "Nothing to mend",
+    "unexplained": "Readings do not fit together",
+}
+
+
+def status_in_sentence(status: str) -> str:
+    """Such a heading within a sentence."""
+    words = STATUS_WORDS[status]
+    return words[:1].lower() + words[1:]
+
+
 def _leans(changes: list[dict[str, str]]) -> str:
     parts = [
-        f"with priors {c['priors']} it would be: {c['status']}"
+        f"with priors {c['priors']} it would be: {status_in_sentence(c['status'])}"
         + (f", {label(c['term'])}" if c["term"] else "")
         for c in changes
     ]
-    return f"The verdict leans on the priors: {'; '.join(parts)}."
+    return f"The verdict leans on how large such errors commonly are (the priors): {'; '.join(parts)}."
 
 
 def _repeats(*, more: bool, sd_mm: float, dof: int, stated_mm: float, used_mm: float) -> str:

@@ -7,7 +7,7 @@ import unicodedata
 from collections.abc import Sequence
 
 from fitassay.analysis import rounding
-from fitassay.analysis.notes import Note, sum_words
+from fitassay.analysis.notes import STATUS_WORDS, Note, sum_words
 from fitassay.analysis.result import Advice, Confounded, Diagnosis, Verdict
 from fitassay.analysis.terms import TERMS
 from fitassay.counting import other_counts
@@ -27,15 +27,6 @@ WELL_INFORMED = 0.7
 
 _TERM_LABELS = {t.name: t.label for t in TERMS}
 _FIGURES = {f.key: f for f in FIGURES}
-
-STATUS_WORDS = {
-    "dominant": "One error dominates",
-    "leading": "One error leads",
-    "sum-known": "Two look alike, one remedy",
-    "undetermined": "Not settled yet",
-    "within-noise": "Nothing to mend",
-    "unexplained": "Readings do not fit together",
-}
 
 
 def status_words(verdict: Verdict) -> str:

@@ -165,10 +165,13 @@ def _ranking(
 
 
 def _enough_words(enough: Enough) -> str:
+    from fitassay.analysis.notes import status_in_sentence
     from fitassay.analysis.rounding import probability
     from fitassay.labels import term_label
 
-    what = f"{enough.status}, {term_label(enough.term)}" if enough.term else enough.status
+    what = status_in_sentence(enough.status)
+    if enough.term:
+        what = f"{what}, {term_label(enough.term)}"
     if not enough.reached:
         return (
             f"All {enough.available} features read do not make a verdict {100 * enough.wanted:.3g} % sure; they "

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 from fitassay.analysis.diagnosis.sequential import IN_A_ROW, Guide, Step, sure_enough
 from fitassay.analysis.diagnosis.verdict import DOMINANT
+from fitassay.analysis.notes import status_in_sentence
 from fitassay.analysis.readings.file import Reading, read_readings
 from fitassay.analysis.rounding import fixed, probability, reading
 from fitassay.card_hint import card_hint
@@ -225,7 +226,7 @@ def _so_far(step: Step) -> str:
     if step.status == "within-noise":
         return "nothing exceeds what the caliper can see"
     if step.status in ("dominant", "leading"):
-        return f"{step.status}, {term_label(step.term)} ({probability(step.chance)})"
+        return f"{status_in_sentence(step.status)}, {term_label(step.term)} ({probability(step.chance)})"
     if step.status == "sum-known":
         return f"{term_label(step.term)}, or what feels just like it ({probability(step.chance)})"
     return f"not settled, {term_label(step.term)} is the likeliest"
