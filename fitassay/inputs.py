@@ -288,6 +288,7 @@ def _known_before(inputs: Inputs) -> tuple[TransferredPrior | None, tuple[Note, 
 
 def _as_read(inputs: Inputs, facts: tuple[Fact, ...]) -> ReadPrint:
     """For the chain of prints, with these facts beside its readings."""
+    from fitassay.analysis.estimation.known import scattered_by
     from fitassay.analysis.estimation.priors import prior_sds
     from fitassay.analysis.estimation.readout import read_out
     from fitassay.analysis.prints.knowledge import Learned, ReadPrint
@@ -298,7 +299,8 @@ def _as_read(inputs: Inputs, facts: tuple[Fact, ...]) -> ReadPrint:
         got = read_out(inputs.walk, inputs.readings, inputs.machine, replace(known, transferred=before))
         told = before.jumps if before is not None and got.jumps is None else got.jumps
         agrees = got.fit.transferred is not None or before is None
-        return Learned(posterior=got.fit.posterior, jumps=told, agrees=agrees, scattered=got.fit.scattered)
+        scattered = scattered_by(got.fit.estimate.agreement, got.fit.transferred)
+        return Learned(posterior=got.fit.posterior, jumps=told, agrees=agrees, scattered=scattered)
 
     return ReadPrint(
         name=inputs.target.name,

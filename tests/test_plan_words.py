@@ -120,6 +120,6 @@ def test_step_by_step_on_a_hundred_machines(fresh, tmp_path):
     print(*worse, *fallen, sep="\n")
     assert np.median(rounds) <= 1
     assert not worse
-    # The bar is none. 17 are reached: of their 28 ranges half are named beforehand as what the steps make coarser (a
+    # The bar is none. 14 machines are reached, 20 ranges: most are named beforehand as what the steps make coarser (a
     # constant for all holes opens large ones; joints decide), the others are found out by the print that follows.
-    assert len(fallen) <= 18
+    assert len(fallen) <= 15

@@ -38,7 +38,7 @@ from fitassay.analysis.diagnosis.verdict import (
 )
 from fitassay.analysis.diagnosis.verdict_words import WINDS_UP, verdict_of
 from fitassay.analysis.estimation.fit import Estimate, Fit
-from fitassay.analysis.estimation.known import Known, TransferredPrior
+from fitassay.analysis.estimation.known import Known, TransferredPrior, scattered_by
 from fitassay.analysis.estimation.model_error import ModelError, model_error
 from fitassay.analysis.estimation.outlier_causes import sole_witness
 from fitassay.analysis.estimation.priors import prior_sds
@@ -330,7 +330,7 @@ def _extra(
     """What diagnosis.json and the faces need besides."""
     extra: dict[str, Any] = {
         "scatter_mm": float(np.sqrt(done.estimate.agreement.excess)),
-        "scattered": done.scattered,
+        "scattered": scattered_by(done.estimate.agreement, done.transferred),
     }
     extra["contradicted"] = tuple(f.kind for f in done.contradicted)
     if transferred is not None:

@@ -16,14 +16,7 @@ import numpy as np
 from fitassay.analysis.chain.sensitivities import SetWalk
 from fitassay.analysis.estimation.agreement import agreement
 from fitassay.analysis.estimation.excess_variance import Disagreement, disagreement
-from fitassay.analysis.estimation.known import (
-    Fact,
-    Known,
-    Scattered,
-    TransferredPrior,
-    contradicted,
-    with_facts,
-)
+from fitassay.analysis.estimation.known import Fact, Known, TransferredPrior, contradicted, with_facts
 from fitassay.analysis.estimation.marginal import Model, deleted
 from fitassay.analysis.estimation.model_error import ModelError, elastic_cov, elastic_size
 from fitassay.analysis.estimation.observations import Observations
@@ -114,13 +107,6 @@ class Fit:
     facts: tuple[Fact, ...]
     contradicted: tuple[Fact, ...]
     layer_mm: float
-
-    @property
-    def scattered(self) -> Scattered:
-        """What this print and, where they were used, earlier ones scattered beyond the caliper."""
-        own = self.estimate.agreement
-        before = Scattered() if self.transferred is None else self.transferred.scattered
-        return before.after(float(own.dof), float(own.excess), float(own.p_value))
 
     @property
     def outliers(self) -> np.ndarray:

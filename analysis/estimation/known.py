@@ -9,6 +9,7 @@ from typing import Literal
 
 import numpy as np
 
+from fitassay.analysis.estimation.excess_variance import Disagreement
 from fitassay.analysis.normal import Normal
 from fitassay.analysis.notes import Note
 from fitassay.analysis.terms import PATH, TERMS
@@ -107,6 +108,12 @@ class TransferredPrior:
     jumps: float | None = None
     as_read: tuple[Normal, ...] = ()
     scattered: Scattered = Scattered()
+
+
+def scattered_by(own: Disagreement, transferred: TransferredPrior | None) -> Scattered:
+    """What a print and, where they were used, earlier ones scattered beyond the caliper."""
+    before = Scattered() if transferred is None else transferred.scattered
+    return before.after(float(own.dof), float(own.excess), float(own.p_value))
 
 
 @dataclass(frozen=True, kw_only=True)
