@@ -24,7 +24,8 @@ from tests.bench_browser import (
     until,
     written,
 )
-from tests.benches import manifest_of, pairs_of, print_folder, served, typed, values_of
+from tests.benches import make_case, manifest_of, pairs_of, print_folder, served, typed, values_of
+from tests.fit_case import run
 
 if TYPE_CHECKING:
     from playwright.sync_api import BrowserContext, Page, Route
@@ -350,3 +351,27 @@ def test_the_caliper_finds_the_box_wherever_the_focus_is(page: Page, case: Path)
     caliper(page, [texts[3]])
     at_rest(page)
     assert values_of(case) == as_entered(case, texts[:4])
+
+
+def test_why_the_error_accused_is_not_set_right_first_is_said_before_the_steps(
+    window: BrowserContext, tmp_path: Path
+) -> None:
+    """The play comes before the path that spoils the fit most; the last reading is taken on the page."""
+    families = ("stepped-boss", "stepped-bore", "reversal-comb", "single-wall")
+    case = make_case(tmp_path / "orrery", families=families)
+    errors = ("--backlash-y", "0.2", "--path-offset", "0.3", "--seed", "1")
+    assert run("simulate", case, "--force", *errors)[0] == 0
+    table = print_folder(case) / "readings.csv"
+    *rows, last = table.read_text("utf-8").splitlines()
+    table.write_text("\n".join(rows) + "\n", "utf-8")
+    with served(case) as first:
+        page = opened(window, first.url)
+        enter(page, last.split(",")[2])
+        at_rest(page)
+        until(page, "document.querySelectorAll('#advice li').length > 1")
+        words = page.locator("#advice").inner_text()
+    reason = "Step 2 mends the error that spoils the fit most; step 1 goes before it"
+    head, _, steps = words.partition(reason)
+    assert "To change, in this order" in head and "Backlash compensation of y" not in head
+    assert steps.index("Backlash compensation of y") < steps.index("Horizontal size compensation")
+    assert reason in " ".join(run("diagnose", case)[1].split())
