@@ -503,3 +503,31 @@ def test_every_zone_across_the_zero_line(zone):
         low, high = (um(size - end) for size in limits(end, parse_zone(zone)))
         assert (high if zone[0] == "J" else low) == value
         assert high - low == pytest.approx(um(tolerance(end, int(zone[1]))))
+
+
+# Over 120 mm, by the ends of the standard's split ranges, from memory: es of a, b, c and ei of t [µm].
+SPLIT_ENDS_MM = (140, 160, 180, 200, 225, 250, 280, 315, 355, 400, 450, 500)
+REMEMBERED_DEVIATIONS_UM = {
+    "a": (-460, -520, -580, -660, -740, -820, -920, -1050, -1200, -1350, -1500, -1650),
+    "b": (-260, -280, -310, -340, -380, -420, -480, -540, -600, -680, -760, -840),
+    "c": (-200, -210, -230, -240, -260, -280, -300, -330, -360, -400, -440, -480),
+    "t": (122, 134, 146, 166, 180, 196, 218, 240, 268, 294, 330, 360),
+}
+
+
+@pytest.mark.parametrize("letter", REMEMBERED_DEVIATIONS_UM)
+def test_every_deviation_over_120_mm_is_the_standards(letter):
+    """At either end of each range: shafts a to c end at es, shafts t begin at ei."""
+    begin = 120.001
+    for end, value in zip(SPLIT_ENDS_MM, REMEMBERED_DEVIATIONS_UM[letter], strict=True):
+        for size in (begin, end):
+            low, high = limits(size, Zone(letter=letter, grade=11 if letter != "t" else 6))
+            assert um((high if letter != "t" else low) - size) == value, (letter, size)
+        begin = end + 0.001
+
+
+def test_the_one_exception_of_m6_ends_at_315_mm():
+    """ES of M6 is -9 µm over 250 up to 315 mm and -10 over 315 up to 400 (from memory)."""
+    m6 = Zone(letter="M", grade=6)
+    for size, value in ((250.001, -9), (315, -9), (315.001, -10), (316, -10), (400, -10)):
+        assert um(limits(size, m6)[1] - size) == value
