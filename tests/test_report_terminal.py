@@ -71,6 +71,24 @@ def test_the_bench_page_is_no_surer_than_its_own_sentence() -> None:
     assert [r["chance"].replace("\N{NO-BREAK SPACE}", " ") for r in accused] == ["99 %"]
 
 
+def test_on_the_bench_page_two_that_look_alike_are_one_rival() -> None:
+    """Bead by itself 0.375, with the layers 0.8: play, 0.5, and scale, 0.125, share the 0.2 that are left."""
+    found = diagnoses.make("sum-known")
+    chances = {"bead_excess": 0.375, "backlash_y": 0.5, "scale_x": 0.125}
+    certain = replace(
+        found,
+        verdict=replace(found.verdict, probability=0.8, contenders=("bead_excess", "uneven_layers")),
+        probabilities={**dict.fromkeys(found.probabilities, 0.0), **chances},
+    )
+    first, *others = verdict_data(certain)["rivals"]
+    assert "bead width or uneven layers" in first["label"] and first["probability"] == pytest.approx(0.8)
+    assert [(r["label"], r["probability"]) for r in others] == [
+        ("backlash in y", pytest.approx(0.16)),
+        ("scale in x", pytest.approx(0.04)),
+    ]
+    assert not any(r["accused"] for r in (first, *others))
+
+
 def test_why_the_error_accused_is_not_set_right_first() -> None:
     first = diagnoses.make()
     accused = first.verdict.term

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 from fitassay.analysis.rounding import fixed, probability, reading
 from fitassay.case import Print
 from fitassay.coupons.errors import FitassayError
+from fitassay.coupons.wording import listed
 from fitassay.labels import (
     CAUTIONS,
     advice_check,
@@ -183,10 +184,6 @@ def verdict_data(diagnosis: Diagnosis, telling: tuple[str, str] | None = None) -
     from fitassay.analysis.diagnosis.verdict import SUREST
 
     verdict = diagnosis.verdict
-    ranked = sorted(diagnosis.probabilities.items(), key=lambda pair: -pair[1])
-    rivals = [(n, p) for n, p in ranked[:RIVALS] if math.isfinite(p) and p >= SMALLEST_CHANCE]
-    if verdict.status in ("within-noise", "unexplained"):
-        rivals = []  # nothing is accused, so there are no rivals
     enough = verdict.status in ("dominant", "within-noise")
     next_ = [minus(f"Next: {sentence(following.text)}") for following in diagnosis.next[:1]]
     if telling and not enough:
@@ -199,13 +196,13 @@ def verdict_data(diagnosis: Diagnosis, telling: tuple[str, str] | None = None) -
         "text": minus(sentence(verdict.text)),
         "rivals": [
             {
-                "label": term_label(name),
+                "label": label,
                 "probability": round(p, 4),
                 # As the sentence above has it: no model of a printer is surer.
                 "chance": minus(probability(min(p, SUREST))),
                 "accused": name == verdict.term,
             }
-            for name, p in rivals
+            for name, label, p in _rivals(diagnosis)
         ],
         "suspects": [
             {
@@ -228,6 +225,25 @@ def verdict_data(diagnosis: Diagnosis, telling: tuple[str, str] | None = None) -
         ],
         "cautions": [*CAUTIONS, "fitassay diagnose writes the report with the reasons."],
     }
+
+
+def _rivals(diagnosis: Diagnosis) -> list[tuple[str, str, float]]:
+    """Terms that may be the largest error, the likeliest first: name, label, chance; none where none is accused.
+
+    Two that readings cannot part are one rival, with the chance of their sum; the others share what that leaves.
+    """
+    verdict = diagnosis.verdict
+    if verdict.status in ("within-noise", "unexplained"):
+        return []
+    chances = {n: p for n, p in diagnosis.probabilities.items() if math.isfinite(p)}
+    found = [(n, term_label(n), p) for n, p in chances.items()]
+    if verdict.status == "sum-known":
+        others = [r for r in found if r[0] not in verdict.contenders]
+        left = (1 - verdict.probability) / (sum(p for *_, p in others) or 1.0)
+        both = listed([term_label(n) for n in verdict.contenders], "or")
+        found = [("", both, verdict.probability), *((n, label, p * left) for n, label, p in others)]
+    found.sort(key=lambda rival: -rival[2])
+    return [r for r in found[:RIVALS] if r[2] >= SMALLEST_CHANCE]
 
 
 def _change(advice: Advice) -> str:
