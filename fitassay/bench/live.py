@@ -200,7 +200,7 @@ def verdict_data(diagnosis: Diagnosis, telling: tuple[str, str] | None = None) -
                 "probability": round(p, 4),
                 # As the sentence above has it: no model of a printer is surer.
                 "chance": minus(probability(min(p, SUREST))),
-                "accused": name == verdict.term,
+                "accused": bool(name) and name == verdict.term,
             }
             for name, label, p in _rivals(diagnosis)
         ],
