@@ -118,7 +118,7 @@ def test_the_command_writes_a_page_and_a_pdf_of_one_page(
     code, out, err = run("predict", folder, "--chart")
     assert code == 0
     assert "chart.pdf" in out
-    assert "which way round" in " ".join(err.split())
+    assert "which way the nozzle goes round holes" in " ".join(err.split())
 
 
 @pytest.mark.parametrize(
